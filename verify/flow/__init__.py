@@ -1,0 +1,1 @@
+"""Flows: how one kind of repair is closed out, read, proven and run."""

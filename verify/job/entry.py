@@ -1,0 +1,156 @@
+"""Entries of the journal: the closed list of kinds, their bodies, and the hash chain.
+
+Pure: builds and checks entries, knows neither disk nor clock. Light on purpose (no pydantic): the
+list of jobs must open at once.
+
+The hash covers everything of an entry but itself, in RFC 8785 form, so that anybody can recompute
+it: sha256(canonical {job, seq, time, person, kind, version, body, previous}).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from verify.errors import Problem, UserError
+
+GENESIS = "0" * 64
+
+# kind → (version, required fields, optional fields). A new field is a new version; an old version
+# stays readable for ever.
+KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
+    "opened": (
+        1,
+        frozenset({"flow", "edition", "audience", "mode", "units"}),
+        frozenset({"scripted", "demo", "car"}),
+    ),
+    "sitting": (1, frozenset({"mode"}), frozenset({"scripted"})),
+    "spec": (1, frozenset({"name", "text", "unit", "source"}), frozenset({"detail"})),
+    "outcome": (
+        1,
+        frozenset({"step", "attempt", "outcome"}),
+        frozenset({"evidence", "results", "values", "private", "from"}),
+    ),
+    "correction": (
+        1,
+        frozenset({"of", "step", "attempt", "outcome", "reason"}),
+        frozenset({"evidence", "results", "values", "private"}),
+    ),
+    "rejudged": (
+        1,
+        frozenset({"of", "step", "attempt", "outcome", "results", "spec"}),
+        frozenset({"evidence"}),
+    ),
+    "wait-started": (1, frozenset({"step", "attempt", "seconds"}), frozenset({"restarted"})),
+    "wait-ended": (1, frozenset({"step", "attempt"}), frozenset()),
+    "wait-skipped": (1, frozenset({"step", "attempt", "reason"}), frozenset()),
+    "note": (1, frozenset({"private"}), frozenset({"step"})),
+    "paused": (1, frozenset(), frozenset({"step"})),
+    "closed": (1, frozenset({"ending", "reason"}), frozenset()),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """An entry before it has a place in the chain.
+
+    time: RFC 3339 UTC with milliseconds, passed in by the front end that owns the clock.
+    append_id: one per wish to append; a retry with the same id returns the first entry.
+    private: salted digest → (salt, value) for each personal value the body refers to.
+    """
+
+    kind: str
+    body: Mapping[str, Any]
+    time: str
+    person: str
+    append_id: str
+    private: Mapping[str, tuple[bytes, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    job: str
+    seq: int
+    time: str
+    person: str
+    kind: str
+    version: int
+    body: Mapping[str, Any]
+    previous: str
+    digest: str
+
+
+def canonical(value: object) -> bytes:
+    """The RFC 8785 form of a JSON value. Raises ValueError on NaN, infinities, large integers."""
+    import rfc8785
+
+    return bytes(rfc8785.dumps(value))  # type: ignore[arg-type]
+
+
+def digest_of(
+    job: str, seq: int, time: str, person: str, kind: str, version: int, body: object, previous: str
+) -> str:
+    return hashlib.sha256(
+        canonical(
+            {
+                "job": job,
+                "seq": seq,
+                "time": time,
+                "person": person,
+                "kind": kind,
+                "version": version,
+                "body": body,
+                "previous": previous,
+            }
+        )
+    ).hexdigest()
+
+
+def check_body(kind: str, body: Mapping[str, Any]) -> None:
+    """Raises ValueError when `kind` is not of the list or its fields are not its own.
+
+    A wrong body is a defect of the program and never a user's, hence no UserError.
+    """
+    if kind not in KINDS:
+        raise ValueError(f"unknown entry kind {kind!r}")
+    _, required, optional = KINDS[kind]
+    missing, foreign = required - body.keys(), body.keys() - required - optional
+    if missing or foreign:
+        raise ValueError(f"entry {kind}: missing {sorted(missing)}, unknown {sorted(foreign)}")
+
+
+def seal(job: str, seq: int, draft: Draft, previous: str) -> Entry:
+    """Gives a draft its place: sequence number, previous hash, own hash."""
+    check_body(draft.kind, draft.body)
+    version = KINDS[draft.kind][0]
+    # Through JSON and back, so that what is held in memory is what a reader of the disk will see.
+    body = json.loads(canonical(draft.body))
+    digest = digest_of(job, seq, draft.time, draft.person, draft.kind, version, body, previous)
+    return Entry(job, seq, draft.time, draft.person, draft.kind, version, body, previous, digest)
+
+
+def verify_chain(entries: tuple[Entry, ...]) -> None:
+    """Raises UserError at the first entry whose number, link or hash does not hold."""
+    previous = GENESIS
+    for expected, e in enumerate(entries, start=1):
+        own = digest_of(e.job, e.seq, e.time, e.person, e.kind, e.version, e.body, e.previous)
+        if e.seq != expected or e.previous != previous or e.digest != own:
+            raise UserError(
+                Problem(
+                    found=f"entry {e.seq} of job {e.job} changed since it was written",
+                    expected="an unbroken chain of hashes",
+                    next="keep a copy of the store as it is; restore it from a backup",
+                )
+            )
+        previous = e.digest
+
+
+def hide(value: str) -> tuple[str, tuple[bytes, str]]:
+    """(digest, (salt, value)) for a personal value: the digest may stand in an entry, the rest
+    lies in a table that can be erased."""
+    salt = secrets.token_bytes(32)
+    return hashlib.sha256(salt + value.encode()).hexdigest(), (salt, value)
