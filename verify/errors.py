@@ -29,9 +29,7 @@ class Problem:
     column: int = 0
     field: str = ""
 
-    def within(
-        self, *, file: str = "", field: str = "", line: int = 0, column: int = 0
-    ) -> Problem:
+    def within(self, *, file: str = "", field: str = "", line: int = 0, column: int = 0) -> Problem:
         """The same problem with what an outer level knows; never overwrites what is known."""
         joined = ".".join(part for part in (field, self.field) if part)
         return replace(

@@ -95,7 +95,8 @@ def unit(text: str) -> Unit:
         problem = unknown(text.strip(), UNITS, "unit")
         guess = nearest(key, [s for s in _BY_SPELLING if s])
         if guess:
-            problem = Problem(problem.found, problem.expected, f'write "{_BY_SPELLING[guess].name}"')
+            advice = f'write "{_BY_SPELLING[guess].name}"'
+            problem = Problem(problem.found, problem.expected, advice)
         raise UserError(problem)
     return found
 
@@ -109,7 +110,7 @@ def is_unit(text: str) -> bool:
 
 
 def convert(value: Fraction, source: str, target: str) -> Fraction:
-    """`value` in unit `source`, exactly, in unit `target`. Raises UserError on unlike dimensions."""
+    """`value` in unit `source`, exactly, in unit `target`. Raises UserError where unlike."""
     a, b = unit(source), unit(target)
     if a.dimension != b.dimension:
         raise UserError(
@@ -174,7 +175,9 @@ def parse(text: str, *, expect: str | None = None) -> Quantity:
         raise UserError(
             Problem(
                 found=f'"{text}"',
-                expected="a number" + (f" with a unit of {unit(expect).dimension}" if expect else ""),
+                expected=f"a number with a unit of {unit(expect).dimension}"
+                if expect
+                else "a number",
                 next=f'write for example "750 {expect or "rpm"}"',
             )
         )
@@ -197,7 +200,8 @@ def parse(text: str, *, expect: str | None = None) -> Quantity:
         value = -value
     shown = ("-" if sign in ("-", "−") else "") + digits + (f"e{exponent}" if exponent else "")
     wanted = unit(expect) if expect else None
-    if wanted is not None and wanted.dimension == "torque" and unit_text.casefold() in ("", "lb", "lbs"):
+    bare = unit_text.casefold() in ("", "lb", "lbs")
+    if wanted is not None and wanted.dimension == "torque" and bare:
         raise UserError(
             Problem(
                 found=f'"{text.strip()}"',
