@@ -89,6 +89,6 @@ def unknown(word: str, known: Iterable[str], what: str) -> Problem:
     listed = ", ".join(names[:12]) + (f" … ({len(names)} in all)" if len(names) > 12 else "")
     return Problem(
         found=f'"{word}"',
-        expected=f"{what}: {listed}" if names else f"{what} (there is none yet)",
+        expected=f"a known {what}: {listed}" if names else f"a known {what} (there is none)",
         next=f'write "{guess}"' if guess else f"choose a name that exists, or add the {what}",
     )

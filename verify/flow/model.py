@@ -9,7 +9,15 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    StringConstraints,
+    Tag,
+    model_validator,
+)
 
 from verify.words import Audience as _Audience
 from verify.words import EndingKind as _EndingKind
@@ -70,14 +78,18 @@ class Interval(Strict):
 class Look(Strict):
     """What is asked of one step's outcome; all that is named must hold."""
 
-    outcome: list[Name] | None = Field(None, min_length=1)
+    outcome: list[Name] | None = Field(default=None, min_length=1)
     findings: dict[Name, list[Name]] | None = Field(
-        None, description="check → findings or verdicts, one of which it must have reached"
+        default=None, description="check → findings or verdicts, one of which it must have reached"
     )
-    wrong: list[Name] | None = Field(None, min_length=1, description="at least one of these items")
-    fine: list[Name] | None = Field(None, min_length=1, description="none of them is wrong")
+    wrong: list[Name] | None = Field(
+        default=None, min_length=1, description="at least one of these items"
+    )
+    fine: list[Name] | None = Field(default=None, min_length=1, description="none of them is wrong")
     value: Interval | None = None
-    attempts: Range | None = Field(None, description="times the step was entered, now included")
+    attempts: Range | None = Field(
+        default=None, description="times the step was entered, now included"
+    )
 
 
 class Earlier(Look):
@@ -88,13 +100,22 @@ class Earlier(Look):
 
 class When(Look):
     audience: Audience | None = None
-    earlier: list[Earlier] | None = Field(None, min_length=1)
+    earlier: list[Earlier] | None = Field(default=None, min_length=1)
+
+
+def _form_of_when(value: object) -> str:
+    return {str: "word", list: "words"}.get(type(value), "form")
 
 
 class Branch(Strict):
     """Where an outcome leads: to a step or an ending, or (in a part) to one of its results."""
 
-    when: Name | list[Name] | When
+    when: Annotated[
+        Annotated[Name, Tag("word")]
+        | Annotated[list[Name], Tag("words")]
+        | Annotated[When, Tag("form")],
+        Discriminator(_form_of_when),
+    ]
     to: Name | None = None
     result: Name | None = None
 
@@ -116,16 +137,21 @@ class StepBase(Strict):
     title: Short
     say: Text = Field(description="what to do or find out, in the words of the trade")
     why: Text | None = None
-    owner: Text | None = Field(None, description="the same for an owner at home, where it differs")
+    owner: Text | None = Field(
+        default=None, description="the same for an owner at home, where it differs"
+    )
     hazards: list[Name] = Field(default_factory=list)
     does: list[Name] = Field(
         default_factory=list, description="activities of seeds/activities.csv this step means"
     )
     optional: Text | None = Field(
-        None, description="the reason why this step need not pass; without it the step is required"
+        default=None,
+        description="the reason why this step need not pass; without it the step is required",
     )
-    group: Group | None = Field(None, description="needed unless the step is optional")
-    least: Grade | None = Field(None, description="the poorest evidence on which it can pass")
+    group: Group | None = Field(default=None, description="needed unless the step is optional")
+    least: Grade | None = Field(
+        default=None, description="the poorest evidence on which it can pass"
+    )
     least_reason: Text | None = None
     later: Later | None = None
     branches: list[Branch] = Field(min_length=1)
@@ -133,15 +159,17 @@ class StepBase(Strict):
 
 class Do(StepBase):
     kind: Literal["do"]
-    wait: NumberText | None = Field(None, description='a countdown, such as "10 min"')
+    wait: NumberText | None = Field(default=None, description='a countdown, such as "10 min"')
 
 
 class Ask(StepBase):
     kind: Literal["ask"]
-    answers: dict[Name, Short] | None = Field(None, min_length=2)
+    answers: dict[Name, Short] | None = Field(default=None, min_length=2)
     passes: list[Name] = Field(default_factory=list)
     unsure: list[Name] = Field(default_factory=list)
-    text: Literal[True] | None = Field(None, description="a free answer in the person's words")
+    text: Literal[True] | None = Field(
+        default=None, description="a free answer in the person's words"
+    )
 
     @model_validator(mode="after")
     def _one_form(self) -> Ask:
@@ -193,7 +221,9 @@ class Fasten(StepBase):
     kind: Literal["fasten"]
     spec: SpecName = Field(description="the torque, from the service information")
     tolerance: NumberText = Field(description='half width as a share of the torque, such as "10 %"')
-    order_spec: Text | None = Field(None, description="where the tightening order is to be found")
+    order_spec: Text | None = Field(
+        default=None, description="where the tightening order is to be found"
+    )
 
 
 class Told(Strict):
@@ -265,7 +295,7 @@ class Spec(Strict):
     unit: Short
     say: Text | None = None
     default: NumberText | None = Field(
-        None, description="counts as common practice, and is marked so on every report"
+        default=None, description="counts as common practice, and is marked so on every report"
     )
     accuracy: NumberText | None = None
 
@@ -275,7 +305,7 @@ class Ending(Strict):
     title: Short
     advice: Text
     owner: Text | None = None
-    who: Text | None = Field(None, description="relearn: who can do it, and where")
+    who: Text | None = Field(default=None, description="relearn: who can do it, and where")
 
     @model_validator(mode="after")
     def _who(self) -> Ending:

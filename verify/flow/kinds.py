@@ -1,0 +1,287 @@
+"""What each kind of step means in the graph: its labels, what passes, what it needs to know.
+
+The one place to touch, beside the model, when a kind is added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from fractions import Fraction
+from typing import Any
+
+from verify.errors import Problem, UserError, unknown
+from verify.flow import model as m
+from verify.flow.graph import GATE_OUTCOMES, NATURAL_GRADE, Catalogue, Spec, Step
+from verify.quantity import convert_span, parse, unit
+from verify.words import Grade, Group
+
+JUDGED = ("pass", "fail", "undecided")
+TOLD = ("told-pass", "told-fail", "told-undecided")
+Complain = Callable[..., None]
+
+
+def labels_of(step: m.AnyStep) -> tuple[str, ...]:
+    """The labels an outcome of this step can have, besides `cannot` and `stop`."""
+    match step:
+        case m.Do():
+            return ("done",)
+        case m.Ask():
+            return tuple(step.answers) if step.answers else ("answered",)
+        case m.Reading():
+            return JUDGED if step.limits else ("taken",)
+        case m.Codes():
+            return m.CODE_CLASSES
+        case m.Fasten():
+            return JUDGED
+        case m.Record():
+            return JUDGED + (TOLD if step.told else ())
+        case m.Photo():
+            return ("taken",)
+        case m.Card():
+            return ("ok", "exceptions")
+        case m.Gate():
+            return GATE_OUTCOMES
+    return ()
+
+
+def _passes(step: m.AnyStep) -> tuple[frozenset[str], frozenset[str]]:
+    """(labels that pass, labels that leave it open)."""
+    match step:
+        case m.Ask():
+            passes = step.passes if step.answers else ["answered"]
+            return frozenset(passes), frozenset(step.unsure)
+        case m.Codes():
+            return frozenset(step.passes), frozenset({"partly-read"} - set(step.passes))
+        case m.Card():
+            return frozenset({"ok"}), frozenset()
+        case m.Gate():
+            return frozenset(GATE_OUTCOMES), frozenset()
+        case _:
+            passing = {"done", "taken", "pass", "told-pass"} & set(labels_of(step))
+            return frozenset(passing), frozenset({"undecided", "told-undecided"})
+
+
+class _Resolve:
+    """Texts of one step made exact; complains with a path below the step."""
+
+    def __init__(self, catalogue: Catalogue, specs: Mapping[str, Spec], say: Complain) -> None:
+        self.catalogue, self.specs, self.say = catalogue, specs, say
+
+    def known(self, path: tuple[str | int, ...], name: str, among: Any, what: str) -> bool:
+        if name in among:
+            return True
+        self.say(path, unknown(name, among, what))
+        return False
+
+    def number(self, path: tuple[str | int, ...], text: str | None, expect: str) -> Fraction | None:
+        if text is None:
+            return None
+        try:
+            return parse(text, expect=expect).to(expect).value
+        except UserError as error:
+            self.say(path, error.problems[0])
+            return None
+
+    def span(self, path: tuple[str | int, ...], text: str | None, expect: str) -> Fraction | None:
+        """As `number` for a width: 5 °F wide is 2.8 °C wide."""
+        if text is None:
+            return None
+        try:
+            quantity = parse(text, expect=expect)
+        except UserError as error:
+            self.say(path, error.problems[0])
+            return None
+        if quantity.value < 0:
+            self.say(path, Problem(f'"{text}"', "a width, which is not negative", "drop the sign"))
+        return convert_span(quantity.value, quantity.unit, expect)
+
+    def unit(self, path: tuple[str | int, ...], text: str) -> str:
+        try:
+            return unit(text).name
+        except UserError as error:
+            self.say(path, error.problems[0])
+            return "1"
+
+    def limits(self, limits: m.LimitsText, unit_name: str) -> dict[str, Any]:
+        if limits.spec is not None and self.known(
+            ("limits", "spec"), limits.spec, self.specs, "spec"
+        ):
+            spec_unit = self.specs[limits.spec].unit
+            if unit(spec_unit).dimension != unit(unit_name).dimension:
+                self.say(
+                    ("limits", "spec"),
+                    Problem(
+                        f'the spec "{limits.spec}" in {spec_unit}',
+                        f"one of {unit(unit_name).dimension}, as this reading is in {unit_name}",
+                        "use another spec or another unit",
+                    ),
+                )
+        low = self.number(("limits", "lower"), limits.lower, unit_name)
+        high = self.number(("limits", "upper"), limits.upper, unit_name)
+        if low is not None and high is not None and high <= low:
+            self.say(("limits",), Problem("an upper limit not above the lower", "", "swap them"))
+        return {
+            "spec": limits.spec,
+            "minus": self.span(("limits", "minus"), limits.minus, unit_name),
+            "plus": self.span(("limits", "plus"), limits.plus, unit_name),
+            "lower": low,
+            "upper": high,
+            "source": limits.source,
+        }
+
+    def detail(self, step: m.AnyStep) -> dict[str, Any]:
+        """What the kind needs, as plain data; `specs` are those asked for before the step."""
+        match step:
+            case m.Do():
+                wait = self.span(("wait",), step.wait, "s")
+                return {"wait_s": float(wait)} if wait is not None else {}
+            case m.Ask():
+                return {"answers": dict(step.answers)} if step.answers else {"text": True}
+            case m.Reading():
+                name = self.unit(("unit",), step.unit)
+                detail: dict[str, Any] = {
+                    "unit": name,
+                    "accuracy": self.span(("accuracy",), step.accuracy, name),
+                }
+                if step.limits:
+                    detail["limits"] = self.limits(step.limits, name)
+                    if step.limits.spec:
+                        detail["specs"] = (step.limits.spec,)
+                return detail
+            case m.Codes():
+                return {"modules": tuple(step.modules)}
+            case m.Fasten():
+                self.known(("spec",), step.spec, self.specs, "spec")
+                return {
+                    "spec": step.spec,
+                    "specs": (step.spec,),
+                    "tolerance": self.span(("tolerance",), step.tolerance, "%"),
+                    "order_spec": step.order_spec or "",
+                    "unit": "N·m",
+                }
+            case m.Record():
+                return self.record(step)
+            case m.Card():
+                return {"items": dict(step.items)}
+        return {}
+
+    def record(self, step: m.Record) -> dict[str, Any]:
+        needed: list[str] = []
+        for index, check in enumerate(step.checks):
+            if not self.known(("checks", index), check, self.catalogue.checks, "check"):
+                continue
+            for spec in self.catalogue.check_specs.get(check, ()):
+                if spec not in self.specs:
+                    self.say(
+                        ("checks", index),
+                        Problem(
+                            f'the check "{check}" without the spec "{spec}"',
+                            f'"{spec}" among the specs of the flow',
+                            "add it under specs, with title and unit",
+                        ),
+                    )
+                elif spec not in needed:
+                    needed.append(spec)
+        detail: dict[str, Any] = {"checks": tuple(step.checks), "specs": tuple(needed)}
+        if step.told:
+            detail["told"] = {
+                "question": step.told.question,
+                "passes": step.told.passes,
+                "fails": step.told.fails,
+                "unsure": step.told.unsure,
+            }
+        return detail
+
+
+def resolve(
+    step: m.AnyStep, full: str, catalogue: Catalogue, specs: Mapping[str, Spec], say: Complain
+) -> Step:
+    """A model step as a graph step, without branches. Complains through `say(path, problem)`."""
+    r = _Resolve(catalogue, specs, say)
+    passes, unsure = _passes(step)
+    if isinstance(step, m.Gate):
+        return Step(
+            name=full,
+            kind="gate",
+            title=step.title,
+            say="",
+            branches=(),
+            labels=labels_of(step),
+            passes=passes,
+            required=False,
+            optional_reason="decides by what was proven; nobody is asked",
+        )
+    assert not isinstance(step, m.Part)
+    required = step.optional is None
+    for index, hazard in enumerate(step.hazards):
+        r.known(("hazards", index), hazard, catalogue.hazards, "hazard")
+    for index, activity in enumerate(step.does):
+        r.known(("does", index), activity, catalogue.activities, "activity")
+    if required and step.group is None:
+        say(
+            (),
+            Problem(
+                "a required step without a group",
+                "group: " + ", ".join(g.value for g in Group),
+                'say which question it answers, or give the reason why it is "optional:"',
+            ),
+        )
+    if required and isinstance(step, m.Ask) and step.answers and not step.passes:
+        say(
+            (),
+            Problem(
+                "a required question that nothing passes",
+                "passes: [answer, …]",
+                "name the good answers, or give the reason why it is optional",
+            ),
+        )
+    if required and step.group not in (None, Group.SAFE) and step.later is None:
+        say(
+            (),
+            Problem(
+                f"a step of the group {step.group} without `later`",
+                "later: {settle: what would settle it, by: when}",
+                "say how the proof can follow after the keys went back",
+            ),
+        )
+    natural = NATURAL_GRADE[step.kind]
+    least = Grade(step.least) if step.least is not None else natural
+    if least.rank < natural.rank and not step.least_reason:
+        say(
+            ("least",),
+            Problem(
+                f"the grade {least} for a step that can be {natural}",
+                f"{natural}, or a least_reason",
+                "give the reason, which is printed on the record",
+            ),
+        )
+    if least.rank > natural.rank:
+        say(
+            ("least",),
+            Problem(
+                f"the grade {least}",
+                f"at most {natural} for a step of kind {step.kind}",
+                "lower it, or use a kind that yields better evidence",
+            ),
+        )
+    return Step(
+        name=full,
+        kind=step.kind,
+        title=step.title,
+        say=step.say,
+        branches=(),
+        labels=labels_of(step),
+        passes=passes,
+        unsure=unsure,
+        why=step.why or "",
+        owner=step.owner or "",
+        hazards=tuple(step.hazards),
+        does=frozenset(step.does),
+        required=required,
+        optional_reason=step.optional or "",
+        group=Group(step.group) if step.group is not None else None,
+        least=least,
+        least_reason=step.least_reason or "",
+        later=(step.later.settle, step.later.by) if step.later else None,
+        detail=r.detail(step),
+    )
