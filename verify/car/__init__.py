@@ -1,0 +1,1 @@
+"""What law and standards say of a car's own data."""
