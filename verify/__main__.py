@@ -1,0 +1,83 @@
+"""The door: `keysback COMMAND …`.
+
+Imports nothing heavy: the table below names each command's module, which builds its own parser.
+A command module offers HELP (one line), parser() and run(args) → exit code.
+"""
+
+import sys
+
+COMMANDS = {
+    "open": ("cmd_open", "open a job: walk the close-out of a repair"),
+    "resume": ("cmd_resume", "go on with a job where it was left"),
+    "jobs": ("cmd_jobs", "list the jobs"),
+    "show": ("cmd_show", "show what a job has proven, and how"),
+    "note": ("cmd_note", "complaint, cause, correction: a text to paste"),
+    "judge": ("cmd_judge", "put checks to a recording of the car's own data"),
+    "flows": ("cmd_flows", "list, prove or try flows; print their schema"),
+    "demo": ("cmd_demo", "play a whole close-out in an invented workshop"),
+    "completion": ("cmd_completion", "print shell completion for bash, zsh or tcsh"),
+}
+
+USAGE = """usage: keysback COMMAND …
+
+Walks the close-out of a car repair, takes evidence, computes verdicts with their
+uncertainty, and says whether the keys can go back. It only reads from a vehicle.
+
+{table}
+Each command explains itself: keysback COMMAND --help
+First time here: keysback demo
+"""
+
+
+def usage() -> str:
+    rows = "".join(f"  {name:<12}{text}\n" for name, (_, text) in COMMANDS.items())
+    return USAGE.format(table=rows)
+
+
+def main(argv: "list[str] | None" = None) -> int:
+    """Runs one command. Returns its exit code: 0 done, 2 bad input, 130 interrupted."""
+    words = sys.argv[1:] if argv is None else argv
+    if not words or words[0] in ("-h", "--help", "help"):
+        sys.stdout.write(usage())
+        return 0
+    if words[0] in ("-V", "--version"):
+        from verify import __version__
+
+        sys.stdout.write(f"keysback {__version__}\n")
+        return 0
+    if words[0] not in COMMANDS:
+        from verify.errors import render, unknown
+
+        sys.stderr.write(render([unknown(words[0], COMMANDS, "command")]) + "\n")
+        return 2
+    return _run(words[0], words[1:])
+
+
+def _run(name: str, rest: "list[str]") -> int:
+    import importlib
+
+    from verify.errors import UserError
+
+    module = importlib.import_module("verify.terminal." + COMMANDS[name][0])
+    parser = module.parser()
+    parser.prog = f"keysback {name}"
+    args = parser.parse_args(rest)
+    try:
+        code: int = module.run(args)
+        sys.stdout.flush()
+    except UserError as error:
+        sys.stdout.flush()
+        sys.stderr.write(f"{error}\n")
+        return 2
+    except KeyboardInterrupt:
+        sys.stderr.write("\nInterrupted. Nothing that was accepted is lost.\n")
+        return 130
+    except BrokenPipeError:
+        # The reader (less, head) has gone; say nothing, and keep Python from trying again at exit.
+        sys.stderr.close()
+        return 0
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
