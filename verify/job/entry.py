@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -91,6 +90,20 @@ def canonical(value: object) -> bytes:
     return bytes(rfc8785.dumps(value))  # type: ignore[arg-type]
 
 
+def parse(text: str | bytes) -> Any:
+    """The value of an RFC 8785 text, such that `canonical(parse(t)) == t`.
+
+    RFC 8785 writes the double 1e20 as a row of digits; a reader that makes a whole number of it
+    could not write it back, as whole numbers beyond 2^53 are refused. Raises ValueError.
+    """
+    return json.loads(text, parse_int=_number)
+
+
+def _number(digits: str) -> int | float:
+    number = int(digits)
+    return number if abs(number) < 2**53 else float(digits)
+
+
 def digest_of(
     job: str, seq: int, time: str, person: str, kind: str, version: int, body: object, previous: str
 ) -> str:
@@ -128,22 +141,34 @@ def seal(job: str, seq: int, draft: Draft, previous: str) -> Entry:
     check_body(draft.kind, draft.body)
     version = KINDS[draft.kind][0]
     # Through JSON and back, so that what is held in memory is what a reader of the disk will see.
-    body = json.loads(canonical(draft.body))
+    body = parse(canonical(draft.body))
     digest = digest_of(job, seq, draft.time, draft.person, draft.kind, version, body, previous)
     return Entry(job, seq, draft.time, draft.person, draft.kind, version, body, previous, digest)
 
 
 def verify_chain(entries: tuple[Entry, ...]) -> None:
-    """Raises UserError at the first entry whose number, link or hash does not hold."""
+    """Raises UserError at the first entry whose number, link or hash does not hold, or that a
+    newer version wrote."""
     previous = GENESIS
     for expected, e in enumerate(entries, start=1):
-        own = digest_of(e.job, e.seq, e.time, e.person, e.kind, e.version, e.body, e.previous)
+        try:
+            own = digest_of(e.job, e.seq, e.time, e.person, e.kind, e.version, e.body, e.previous)
+        except (ValueError, RecursionError):  # no JSON any more, so nobody sealed it
+            own = ""
         if e.seq != expected or e.previous != previous or e.digest != own:
             raise UserError(
                 Problem(
-                    found=f"entry {e.seq} of job {e.job} changed since it was written",
+                    found=f"entry {expected} of job {e.job} changed since it was written",
                     expected="an unbroken chain of hashes",
                     next="keep a copy of the store as it is; restore it from a backup",
+                )
+            )
+        if e.kind not in KINDS or e.version > KINDS[e.kind][0]:
+            raise UserError(
+                Problem(
+                    found=f"entry {expected} of job {e.job}: {e.kind}, version {e.version}",
+                    expected="an entry that this version of keysback knows",
+                    next="install the newer keysback that wrote it",
                 )
             )
         previous = e.digest
@@ -152,5 +177,7 @@ def verify_chain(entries: tuple[Entry, ...]) -> None:
 def hide(value: str) -> tuple[str, tuple[bytes, str]]:
     """(digest, (salt, value)) for a personal value: the digest may stand in an entry, the rest
     lies in a table that can be erased."""
+    import secrets
+
     salt = secrets.token_bytes(32)
     return hashlib.sha256(salt + value.encode()).hexdigest(), (salt, value)

@@ -1,0 +1,448 @@
+"""The journal on disk: SQLite for what is said, one file each for evidence.
+
+The only place below the front ends that touches a disk. A store is one folder:
+
+    keysback.sqlite3      entries, personal data, list, editions, mappings, settings
+    evidence/ab/ab12…     one file for each piece of evidence, named by the SHA-256 of its bytes
+
+What it must keep is said in `verify.job.memory` (`Journal`, the port), which is also to be had
+from here. Light at the top, and heavier things imported where they are used: the list of a
+thousand jobs shall be there at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import contextmanager, suppress
+
+from verify.job.disk import EvidenceFolder, flush_folder, make_folder, refused
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from pathlib import Path
+    from typing import Any, BinaryIO
+
+    from verify.errors import UserError
+    from verify.job.entry import Draft, Entry
+    from verify.job.memory import Index, Journal, MemoryJournal, Row
+
+__all__ = ["Journal", "MemoryJournal", "SqliteJournal", "store_folder"]
+
+DATABASE = "keysback.sqlite3"
+APPLICATION_ID = 0x4B455953
+VERSION = 1  # number of the last file in store_sql/
+_MIGRATIONS = os.path.join(os.path.dirname(__file__), "store_sql")
+_COLUMNS = "job, seq, time, person, kind, version, body, previous, digest"
+_TYPES = (str, int, str, str, str, int, str, str, str)
+
+
+def __getattr__(name: str) -> Any:
+    if name in ("Journal", "MemoryJournal"):
+        from verify.job import memory
+
+        return getattr(memory, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def store_folder(option: str | None, environ: Mapping[str, str]) -> Path:
+    """Where the store lies: `--store`, else KEYSBACK_STORE, else where the platform keeps data."""
+    from pathlib import Path
+
+    chosen = option if option is not None else environ.get("KEYSBACK_STORE") or None
+    if chosen is None:
+        import platformdirs
+
+        chosen = platformdirs.user_data_dir("keysback", appauthor=False)
+    if not chosen.strip() or "\0" in chosen:
+        from verify.job.refusals import no_folder_name
+
+        raise no_folder_name(chosen)
+    return Path(os.path.abspath(os.path.expanduser(chosen)))
+
+
+class SqliteJournal:
+    """The `Journal` in a folder.
+
+    readonly: nothing is written, and where there is no store yet it reads as an empty one (no
+        folder is made). A write that a killed program left half done is still undone.
+    Raises UserError when `folder` is no folder, cannot be written (unless readonly), holds a
+    database that is damaged, that is not ours, or that a newer version of keysback wrote.
+    """
+
+    def __init__(
+        self, folder: str | os.PathLike[str], *, readonly: bool = False, wait_s: float = 5.0
+    ) -> None:
+        self._folder = os.path.abspath(os.fspath(folder))
+        self._file = os.path.join(self._folder, DATABASE)
+        self._readonly = readonly
+        self._evidence = EvidenceFolder(os.path.join(self._folder, "evidence"))
+        if sqlite3.sqlite_version_info < (3, 37):  # the first with STRICT tables
+            from verify.job.refusals import old_sqlite
+
+            raise old_sqlite(sqlite3.sqlite_version)
+        with self._disk():
+            place = self._prepare()
+            # isolation_level=None: the module begins no transaction of its own; every one here is
+            # begun and ended in `_writing`.
+            self._db = sqlite3.connect(place, timeout=wait_s, isolation_level=None)
+        try:
+            self._set_up(readonly and place == self._file)
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _prepare(self) -> str:
+        """Makes folder and file where they are missing and wanted; returns what to open."""
+        if not self._readonly or os.path.exists(self._folder):
+            make_folder(self._folder)  # raises where a file is in its place
+        try:
+            empty = os.stat(self._file).st_size == 0  # killed while it was being made
+        except FileNotFoundError:
+            empty = True
+        if self._readonly:
+            return ":memory:" if empty else self._file
+        if not os.access(self._folder, os.W_OK | os.X_OK):
+            raise PermissionError(13, "the folder cannot be written", self._folder)
+        if empty:
+            # Made by ourselves, so that nobody else may read it; SQLite gives its rollback journal
+            # the same permissions. Never opened if it is there: closing a file drops the locks
+            # that this process holds on it.
+            with suppress(FileExistsError):
+                os.close(os.open(self._file, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+            flush_folder(self._folder)
+        return self._file
+
+    def _set_up(self, query_only: bool) -> None:
+        with self._reading() as db:
+            # synchronous=EXTRA: in rollback mode the commit is the moment the rollback journal is
+            # unlinked. FULL does not flush the folder after that, so a power cut can bring the
+            # journal back and undo an answer a person saw accepted; EXTRA flushes the folder too.
+            db.execute("PRAGMA synchronous = EXTRA")
+            db.execute("PRAGMA fullfsync = ON")  # where fsync stops at the drive's cache (macOS)
+            db.execute("PRAGMA secure_delete = ON")  # what is erased is overwritten with zeros
+            db.execute("PRAGMA temp_store = MEMORY")  # VACUUM leaves no copy in a temporary file
+            db.execute("PRAGMA trusted_schema = OFF")
+            db.execute("PRAGMA cell_size_check = ON")
+            version = self._version()
+        if version == 0 and query_only:
+            # Killed while it was being made, and just undone: nothing is there yet.
+            self._db.close()
+            self._db, query_only = sqlite3.connect(":memory:", isolation_level=None), False
+        if version < VERSION and not query_only:
+            with self._writing(self._db):
+                # Asked again: two programs may have started at once.
+                for number in range(self._version() + 1, VERSION + 1):
+                    self._migrate(number)
+        elif version < VERSION:
+            from verify.job.refusals import older
+
+            raise older(self._file, version, VERSION)
+        with self._reading() as db:
+            if query_only:
+                db.execute("PRAGMA query_only = ON")
+            elif not self._readonly:
+                # The default; said because a file keeps another mode once it was set.
+                db.execute("PRAGMA journal_mode = DELETE")
+
+    def _version(self) -> int:
+        """The version of the store's shape, 0 for an empty file. Refuses what is not ours."""
+        db = self._db
+        # In this order: another program may be making the tables between two of these lines.
+        tables = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+        version = int(db.execute("PRAGMA user_version").fetchone()[0])
+        owner = db.execute("PRAGMA application_id").fetchone()[0]
+        if (version or tables) and owner != APPLICATION_ID:
+            from verify.job.refusals import foreign
+
+            raise foreign(self._file)
+        if version > VERSION:
+            from verify.job.refusals import newer
+
+            raise newer(self._file, version, VERSION)
+        return version
+
+    def _migrate(self, number: int) -> None:
+        names = [n for n in os.listdir(_MIGRATIONS) if n.startswith(f"{number:04d}_")]
+        with open(os.path.join(_MIGRATIONS, names[0]), encoding="utf-8") as lines:
+            statement = ""
+            # One by one: `executescript` would commit the transaction it stands in.
+            for line in lines:
+                statement += line
+                if sqlite3.complete_statement(statement):
+                    self._db.execute(statement)
+                    statement = ""
+        self._db.execute(f"PRAGMA user_version = {number}")
+
+    @contextmanager
+    def _disk(self) -> Iterator[None]:
+        try:
+            with refused(self._folder):
+                yield
+        except sqlite3.ProgrammingError:
+            raise  # a defect of ours, a closed journal for example
+        except sqlite3.Error as error:
+            from verify.job.refusals import refusal
+
+            raise refusal(self._file, error) from error
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        with self._disk():
+            yield self._db
+
+    @contextmanager
+    def _writing(self, db: sqlite3.Connection | None = None) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of it on disk at the end, or nothing."""
+        if db is None:
+            self._refuse_if_readonly()
+            db = self._db
+        with self._disk():
+            try:
+                # At once, so that what is read inside cannot change before it is acted on.
+                db.execute("BEGIN IMMEDIATE")
+                yield db
+                db.execute("COMMIT")
+            except BaseException:
+                if db.in_transaction:
+                    # Where even this fails, the next to open the file undoes it from the rollback
+                    # journal; what went wrong first is what the person must hear.
+                    with suppress(sqlite3.Error):
+                        db.execute("ROLLBACK")
+                raise
+
+    def _refuse_if_readonly(self) -> None:
+        if self._readonly:
+            raise ValueError("this journal was opened to be read")
+
+    # Entries
+
+    def append(
+        self, job: str, draft: Draft, *, expected_head: str, index: Index | None = None
+    ) -> Entry:
+        from verify.job.entry import canonical
+        from verify.job.memory import index_text, next_entry, same_again
+
+        row = None if index is None else index_text(index)
+        with self._writing() as db:
+            there = db.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE append_id = ?", (draft.append_id,)
+            ).fetchone()
+            if there is not None:
+                return same_again(job, draft, self._entry(there))
+            last = db.execute(
+                "SELECT seq, digest FROM entries WHERE job = ? ORDER BY seq DESC LIMIT 1", (job,)
+            ).fetchone()
+            e = next_entry(job, draft, self._typed(last, (int, str)), expected_head)
+            db.execute(
+                f"INSERT INTO entries ({_COLUMNS}, append_id)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    *(e.job, e.seq, e.time, e.person, e.kind, e.version),
+                    *(canonical(e.body).decode(), e.previous, e.digest, draft.append_id),
+                ),
+            )
+            for digest, (salt, value) in draft.private.items():
+                db.execute("INSERT OR IGNORE INTO private VALUES (?, ?, ?)", (digest, salt, value))
+            db.execute(
+                "INSERT INTO listing VALUES (:job, :entries, :changed, coalesce(:row, '{}'))"
+                " ON CONFLICT DO UPDATE SET entries = :entries, changed = :changed,"
+                " row = coalesce(:row, row)",
+                {"job": job, "entries": e.seq, "changed": e.time, "row": row},
+            )
+        return e
+
+    def entries(self, job: str) -> tuple[Entry, ...]:
+        from verify.job.entry import verify_chain
+
+        with self._reading() as db:
+            rows = db.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE job = ? ORDER BY seq", (job,)
+            ).fetchall()
+        found = tuple(self._entry(row) for row in rows)
+        verify_chain(found)
+        return found
+
+    def _entry(self, row: tuple[Any, ...]) -> Entry:
+        from verify.job.entry import Entry, parse
+
+        job, seq, time, person, kind, version, body, previous, digest = self._typed(row, _TYPES)
+        try:
+            value = parse(body)
+        except (ValueError, RecursionError) as error:
+            raise self._damage(f"entry {seq} of job {job}") from error
+        return Entry(job, seq, time, person, kind, version, value, previous, digest)
+
+    def _typed(self, row: Any, types: tuple[type, ...]) -> Any:
+        """The row as it is, if it holds what a sound file holds there (None for no row)."""
+        if row is not None and tuple(map(type, row)) != types:
+            raise self._damage("a row with a value of the wrong kind")
+        return row
+
+    def _damage(self, why: str) -> UserError:
+        from verify.job.refusals import damaged
+
+        return damaged(self._file, why)
+
+    def head(self, job: str) -> str:
+        with self._reading() as db:
+            last = db.execute(
+                "SELECT digest FROM entries WHERE job = ? ORDER BY seq DESC LIMIT 1", (job,)
+            ).fetchone()
+        if last is None:
+            from verify.job.entry import GENESIS
+
+            return GENESIS
+        return str(self._typed(last, (str,))[0])
+
+    def job_exists(self, job: str) -> bool:
+        with self._reading() as db:
+            return bool(db.execute("SELECT 1 FROM entries WHERE job = ?", (job,)).fetchone())
+
+    # The list of jobs, derived
+
+    def jobs(self) -> tuple[Row, ...]:
+        # Taken apart by SQLite: reading a thousand rows costs less than loading a JSON reader.
+        with self._reading() as db:
+            cells = db.execute(
+                "SELECT l.job, l.entries, l.changed, c.key, c.value FROM listing AS l"
+                " LEFT JOIN json_each(l.row) AS c ORDER BY l.changed DESC, l.job"
+            ).fetchall()
+        rows: dict[str, Row] = {}
+        for job, entries, changed, name, value in cells:
+            row = rows.get(job)
+            if row is None:
+                self._typed((job, entries, changed), (str, int, str))
+                row = rows[job] = {"job": job, "entries": entries, "changed": changed}
+            if name is not None:
+                row[name] = value
+        return tuple(rows.values())
+
+    def find_job(self, text: str) -> str:
+        from verify.job.memory import pick_job
+
+        with self._reading() as db:
+            known = db.execute("SELECT job FROM listing").fetchall()
+        return pick_job(text, [self._typed(row, (str,))[0] for row in known])
+
+    def rebuild_index(self, row_of: Callable[[tuple[Entry, ...]], Index]) -> None:
+        from verify.job.memory import index_text
+
+        with self._writing() as db:
+            known = db.execute("SELECT DISTINCT job FROM entries").fetchall()
+            db.execute("DELETE FROM listing")
+            for (job,) in known:
+                entries = self.entries(job)
+                row = index_text(row_of(entries))
+                db.execute(
+                    "INSERT INTO listing VALUES (?, ?, ?, ?)",
+                    (job, len(entries), entries[-1].time, row),
+                )
+
+    # Personal data
+
+    def private(self, digest: str) -> str | None:
+        import hashlib
+
+        with self._reading() as db:
+            row = db.execute(
+                "SELECT salt, value FROM private WHERE digest = ?", (digest,)
+            ).fetchone()
+        if row is None:
+            return None
+        salt, value = self._typed(row, (bytes, str))
+        if hashlib.sha256(salt + value.encode()).hexdigest() != digest:
+            raise self._damage(f"the personal value {digest[:12]}…")
+        return str(value)
+
+    def erase_private(self, digests: Iterable[str]) -> int:
+        """See `Journal`. No copy is left in the store's files; of the freed blocks of the disk
+        below them nobody but the disk can say so."""
+        with self._writing() as db:
+            count = sum(
+                db.execute("DELETE FROM private WHERE digest = ?", (digest,)).rowcount
+                for digest in digests
+            )
+        with self._disk():
+            # Pages that were split keep stale copies that secure_delete does not reach. If this
+            # fails the values are gone already, and a second call clears up.
+            self._db.execute("VACUUM")
+        return count
+
+    # Editions, mappings, settings
+
+    def put_edition(self, sha256: str, content: bytes) -> None:
+        from verify.job.memory import check_edition
+
+        check_edition(sha256, content)
+        with self._writing() as db:
+            db.execute("INSERT OR IGNORE INTO editions VALUES (?, ?)", (sha256, content))
+
+    def edition(self, sha256: str) -> bytes:
+        import hashlib
+
+        from verify.job.memory import changed, missing
+
+        row = self._one("SELECT content FROM editions WHERE sha256 = ?", sha256, bytes)
+        if row is None:
+            raise missing("edition", sha256)
+        if hashlib.sha256(row).hexdigest() != sha256:
+            raise changed("edition", sha256)
+        return bytes(row)
+
+    def mapping(self, layout: str) -> dict[str, str] | None:
+        from verify.job.entry import parse
+
+        text = self._one("SELECT mapping FROM mappings WHERE layout = ?", layout, str)
+        try:
+            return None if text is None else dict(parse(text))
+        except (ValueError, TypeError, RecursionError) as error:
+            raise self._damage("the remembered channels of a layout") from error
+
+    def put_mapping(self, layout: str, mapping: Mapping[str, str]) -> None:
+        from verify.job.entry import canonical
+
+        with self._writing() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO mappings VALUES (?, ?)",
+                (layout, canonical(dict(mapping)).decode()),
+            )
+
+    def setting(self, name: str) -> str | None:
+        value = self._one("SELECT value FROM settings WHERE name = ?", name, str)
+        return None if value is None else str(value)
+
+    def put_setting(self, name: str, value: str) -> None:
+        with self._writing() as db:
+            db.execute("INSERT OR REPLACE INTO settings VALUES (?, ?)", (name, value))
+
+    def _one(self, query: str, key: str, kind: type) -> Any:
+        with self._reading() as db:
+            row = db.execute(query, (key,)).fetchone()
+        return None if row is None else self._typed(row, (kind,))[0]
+
+    # Evidence, see `Journal` and `EvidenceFolder`
+
+    def put_evidence(self, stream: BinaryIO) -> str:
+        self._refuse_if_readonly()
+        return self._evidence.put(stream)
+
+    def open_evidence(self, sha256: str) -> BinaryIO:
+        return self._evidence.open(sha256)
+
+    def has_evidence(self, sha256: str) -> bool:
+        return self._evidence.has(sha256)
+
+    def erase_evidence(self, digests: Iterable[str]) -> int:
+        self._refuse_if_readonly()
+        return sum(map(self._evidence.erase, digests))
+
+    def close(self) -> None:
+        self._db.close()
+
+    def __enter__(self) -> SqliteJournal:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
