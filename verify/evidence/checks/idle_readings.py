@@ -1,0 +1,109 @@
+"""Engine speed in the idle windows of all recordings: what the idle checks share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from verify.evidence import spans as sp
+from verify.evidence.checks.kind import Check, spec_number
+from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.verdict import CheckResult, Window
+from verify.evidence.windows import WARM_FROM_C, Idle, idle_windows
+from verify.quantity import SpecValue
+from verify.words import Verdict
+
+UNDECIDED_WINDOWS: Mapping[str, Verdict] = {
+    "channel-missing": Verdict.UNDECIDED,
+    "too-slow-to-tell": Verdict.UNDECIDED,
+    "not-warm": Verdict.UNDECIDED,
+    "frozen": Verdict.UNDECIDED,
+    "no-idle": Verdict.UNDECIDED,
+    "too-short": Verdict.UNDECIDED,
+}
+SETTLE_LONGER = "let the warm engine idle 60 s more, standing, foot off the pedal, loads off"
+REQUIRED = (
+    "engine_speed",
+    "vehicle_speed",
+    "coolant (or oil)",
+    "pedal, pedal_d or pedal_e (or a throttle shown to follow the pedal)",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class IdleReadings:
+    """Engine speed in the idle windows of all recordings together.
+
+    pieces: (times, values), one per window, aligned with `windows`. channels: recording → its
+    engine speed. lacking: why one of the recordings has no windows, None where all have.
+    """
+
+    windows: tuple[Window, ...]
+    pieces: tuple[tuple[Array, Array], ...]
+    channels: Mapping[int, Channel]
+    implied: tuple[str, ...]
+    lacking: Idle | None
+
+    @property
+    def seconds(self) -> float:
+        return sum(w.seconds for w in self.windows)
+
+    @property
+    def resolution(self) -> float:
+        return max((c.resolution for c in self.channels.values()), default=0.0)
+
+    @property
+    def interval_s(self) -> float:
+        return max((c.interval_s for c in self.channels.values()), default=math.nan)
+
+    def only(self, recordings: Collection[int]) -> IdleReadings:
+        """The same from some of the recordings alone."""
+        kept = [i for i, w in enumerate(self.windows) if w.recording in recordings]
+        return replace(
+            self,
+            windows=tuple(self.windows[i] for i in kept),
+            pieces=tuple(self.pieces[i] for i in kept),
+            channels={r: c for r, c in self.channels.items() if r in recordings},
+        )
+
+
+def gather(recordings: Sequence[Recording], specs: Mapping[str, SpecValue]) -> IdleReadings:
+    """All idle windows that can be judged; `lacking` says why there are none."""
+    warm_from = spec_number(specs, "warm_coolant", "°C")
+    windows: list[Window] = []
+    pieces: list[tuple[Array, Array]] = []
+    channels: dict[int, Channel] = {}
+    implied: list[str] = []
+    lacking: Idle | None = None
+    for place, recording in enumerate(recordings):
+        idle = idle_windows(recording, WARM_FROM_C if warm_from is None else warm_from)
+        if idle.lack:
+            lacking = lacking or idle
+            continue
+        channel = recording.channels["engine_speed"]
+        channels[place] = channel
+        implied += [text for text in idle.implied if text not in implied]
+        for span, piece in zip(idle.spans.tolist(), sp.pieces(channel, idle.spans), strict=True):
+            if len(piece[1]) >= 2:
+                windows.append(Window(place, span[0], span[1]))
+                pieces.append(piece)
+    return IdleReadings(tuple(windows), tuple(pieces), channels, tuple(implied), lacking)
+
+
+def no_windows(check: Check, readings: IdleReadings) -> CheckResult:
+    idle = readings.lacking
+    if idle is None:
+        return check.result("no-idle", "there is no recording to look at", settle=SETTLE_LONGER)
+    return check.result(idle.lack, f"{idle.why}.", settle=idle.settle, notes=idle.implied)
+
+
+def too_short(check: Check, readings: IdleReadings, least_s: float) -> CheckResult:
+    return check.result(
+        "too-short",
+        f"only {readings.seconds:.0f} s of idle can be used; at least {least_s:.0f} s are needed.",
+        settle=SETTLE_LONGER,
+        windows=readings.windows,
+        samples=sum(len(v) for _, v in readings.pieces),
+        notes=readings.implied,
+    )

@@ -1,0 +1,203 @@
+"""The mean idle speed of a warm engine against this vehicle's own number."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from verify.evidence import spans as sp
+from verify.evidence.checks.idle_readings import (
+    REQUIRED,
+    SETTLE_LONGER,
+    UNDECIDED_WINDOWS,
+    IdleReadings,
+    gather,
+    no_windows,
+    too_short,
+)
+from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
+from verify.evidence.recording import Array, Recording
+from verify.evidence.series import Spread, mean_with_effective_size
+from verify.evidence.verdict import (
+    CheckResult,
+    Limits,
+    Measurement,
+    Rule,
+    Window,
+    decide,
+    least_uncertainty,
+    mean_measurement,
+    probability_of_conformity,
+)
+from verify.quantity import SpecValue
+from verify.words import Verdict
+
+TOLERANCE_RPM = 50.0
+# 13 CCR 1968.2 (e)(15) asks for a code when idle cannot be held within these of its target (from
+# memory); several makers' service texts print the same numbers, and 10 s as the shortest time.
+LAW_BELOW_RPM, LAW_ABOVE_RPM, LAW_LASTS_S = 100.0, 200.0, 10.0
+LEAST_IDLE_S = 20.0
+LEAST_EFFECTIVE = 2.5
+# A number outside this is a slip of the pen, not an idle speed.
+PLAUSIBLE_RPM = (300.0, 2500.0)
+
+
+def _measured(spread: Spread, resolution: float) -> Measurement:
+    return mean_measurement(
+        spread.mean, "rpm", spread.deviation, spread.effective, spread.samples, resolution
+    )
+
+
+def run_idle_speed(
+    check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
+) -> CheckResult:
+    """Mean engine speed over all idle windows against the vehicle's idle speed ± its tolerance."""
+    readings = gather(recordings, specs)
+    if not readings.windows:
+        return no_windows(check, readings)
+    spread = mean_with_effective_size([v for _, v in readings.pieces])
+    target = spec_number(specs, "idle_speed", "rpm")
+    if target is not None and not PLAUSIBLE_RPM[0] <= target <= PLAUSIBLE_RPM[1]:
+        return check.result(
+            "spec-implausible",
+            f"an idle speed of {target:.0f} rpm cannot be meant; warm idle lies between "
+            f"{PLAUSIBLE_RPM[0]:.0f} and {PLAUSIBLE_RPM[1]:.0f} rpm.",
+        )
+    if target is not None:
+        likely = _code_likely(check, readings, target, rule)
+        if likely is not None:
+            return likely
+    if readings.seconds < LEAST_IDLE_S or spread.effective < LEAST_EFFECTIVE:
+        return too_short(check, readings, LEAST_IDLE_S)
+    measurement = _measured(spread, readings.resolution)
+    number = f"warm idle is {measurement.value:.0f} ± {2 * measurement.uncertainty:.0f} rpm (k = 2)"
+    notes = [
+        f"mean of {spread.samples} readings over {readings.seconds:.0f} s, worth "
+        f"{spread.effective:.0f} independent ones; they scatter by {spread.deviation:.0f} rpm",
+        *readings.implied,
+    ]
+    if target is None:
+        return check.result(
+            "no-spec",
+            f"{number}, but this vehicle's idle speed is not known.",
+            measurement=measurement,
+            windows=readings.windows,
+            notes=notes,
+        )
+    limits = _limits(target, specs)
+    p = probability_of_conformity(measurement, limits)
+    verdict = decide(p, rule.pass_at, rule.fail_at)
+    band = f"{limits.lower:.0f} to {limits.upper:.0f} rpm"
+    if verdict is Verdict.PASS:
+        finding, why = "in-range", f"{number}, within {band}."
+    elif verdict is Verdict.FAIL:
+        finding = "too-low" if measurement.value < target else "too-high"
+        why = f"{number}, outside {band}."
+    else:
+        finding = "near-limit"
+        why = f"{number}, too near an end of {band} to tell."
+    return check.result(
+        finding,
+        why,
+        measurement=measurement,
+        limits=limits,
+        probability=p,
+        windows=readings.windows,
+        notes=notes,
+    )
+
+
+def _limits(target: float, specs: Mapping[str, SpecValue]) -> Limits:
+    own = spec_number(specs, "idle_tolerance", "rpm")
+    tolerance = TOLERANCE_RPM if own is None or not own > 0.0 else own
+    band = COMMON_PRACTICE if tolerance == TOLERANCE_RPM else specs["idle_tolerance"].source
+    source = f"idle speed: {specs['idle_speed'].source}; ±{tolerance:.0f} rpm: {band}"
+    return Limits(target - tolerance, target + tolerance, "rpm", source)
+
+
+def _code_likely(
+    check: Check, readings: IdleReadings, target: float, rule: Rule
+) -> CheckResult | None:
+    """The stretch that lies longest outside the law's band, where it is long and sure enough."""
+    limits = Limits(
+        target - LAW_BELOW_RPM,
+        target + LAW_ABOVE_RPM,
+        "rpm",
+        "13 CCR 1968.2 (e)(15), from memory; makers' service texts print the same numbers",
+    )
+    assert limits.lower is not None
+    assert limits.upper is not None
+    margin = 0.5 * readings.resolution
+    worst: tuple[float, Window, Array] | None = None
+    for window, (times, values) in zip(readings.windows, readings.pieces, strict=True):
+        for side in (values < limits.lower - margin, values > limits.upper + margin):
+            # The window is free of gaps and of long steps, so neighbours may simply be joined.
+            for start, end in sp.true_spans(times, side, math.inf, ()).tolist():
+                if end - start >= LAW_LASTS_S and (worst is None or end - start > worst[0]):
+                    inside = (times >= start) & (times <= end)
+                    worst = (end - start, Window(window.recording, start, end), values[inside])
+    if worst is None:
+        return None
+    seconds, window, values = worst
+    spread = mean_with_effective_size([values])
+    if spread.effective < LEAST_EFFECTIVE and spread.deviation > 0.0:
+        # Readings that drift through the stretch are worth few; their own extremes still bound it.
+        nearest = values.max() if spread.mean < target else values.min()
+        spread = Spread(float(nearest), 0.0, 1.0, len(values))
+    uncertainty = math.hypot(
+        spread.deviation / math.sqrt(spread.effective), least_uncertainty(readings.resolution)
+    )
+    measurement = Measurement(
+        spread.mean, "rpm", max(uncertainty, 1e-6), samples=len(values),
+        resolution=readings.resolution,
+    )  # fmt: skip
+    p = probability_of_conformity(measurement, limits)
+    if decide(p, rule.pass_at, rule.fail_at) is not Verdict.FAIL:
+        return None
+    return check.result(
+        "code-likely",
+        f"idle stayed at about {spread.mean:.0f} rpm for {seconds:.0f} s, outside "
+        f"{limits.lower:.0f} to {limits.upper:.0f} rpm: the engine computer is likely to store a "
+        "code for it.",
+        measurement=measurement,
+        limits=limits,
+        probability=p,
+        windows=(window,),
+        notes=readings.implied,
+    )
+
+
+IDLE_SPEED = Check(
+    name="idle-speed",
+    version=1,
+    question="Does the warm engine idle at the speed this vehicle should have?",
+    channels=REQUIRED,
+    quantity="mean engine speed over all warm, standing, pedal-released idle windows, with its "
+    "effective number of independent readings",
+    limits=f"the vehicle's idle speed ± {TOLERANCE_RPM:.0f} rpm ({COMMON_PRACTICE}), or its own "
+    "tolerance; beyond −100/+200 rpm for 10 s or longer a code is likely (13 CCR 1968.2 (e)(15))",
+    findings={
+        "in-range": Verdict.PASS,
+        "too-low": Verdict.FAIL,
+        "too-high": Verdict.FAIL,
+        "code-likely": Verdict.FAIL,
+        "near-limit": Verdict.UNDECIDED,
+        "no-spec": Verdict.UNDECIDED,
+        "spec-implausible": Verdict.UNDECIDED,
+        **UNDECIDED_WINDOWS,
+    },
+    run=run_idle_speed,
+    specs=("idle_speed",),
+    uses=("idle_speed", "idle_tolerance", "warm_coolant"),
+    settles={
+        "near-limit": SETTLE_LONGER,
+        "no-spec": "look the warm idle speed up in the service information and give it as "
+        "idle_speed",
+        "spec-implausible": "give the warm idle speed of this vehicle, in rpm",
+        "too-short": SETTLE_LONGER,
+    },
+    blind_spots=(
+        "whether a load (air conditioning, lamps, steering) was on: ask the person",
+        "an idle that is right only because a leak is hidden by the adaptation: see the fuel trims",
+    ),
+)

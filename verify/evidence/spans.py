@@ -1,0 +1,124 @@
+"""Stretches of time as arrays: where something held, and where two things held together.
+
+A span array has shape (k, 2): start and end in seconds, ascending, not overlapping. Everything is
+vectorised, because a recording may have a million readings and noise as many spans.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.evidence.recording import Array, Channel
+
+EMPTY: Array = np.empty((0, 2))
+EMPTY.setflags(write=False)
+
+# A reading speaks for the time until the next one only if that comes about when it should.
+STALE_INTERVALS = 2.5
+
+
+def longest_step_s(channel: Channel, cap_s: float) -> float:
+    """How far two readings may lie apart and still speak for the time between: 2.5 of the
+    channel's own intervals, and never more than `cap_s`, within which its quantity could change.
+    0 for a channel with fewer than two readings."""
+    if not channel.interval_s > 0.0:
+        return 0.0
+    return min(STALE_INTERVALS * channel.interval_s, cap_s)
+
+
+def linked(
+    time_s: Array, longest_s: float, gaps: Sequence[tuple[float, float]]
+) -> NDArray[np.bool_]:
+    """For each step from one reading to the next, whether both speak for the time between.
+
+    Shape (n − 1,). False where the step is longer than `longest_s` or a gap falls into it.
+    """
+    before, after = time_s[:-1], time_s[1:]
+    good = (after - before) <= longest_s
+    if gaps:
+        edges = np.asarray(sorted(gaps), dtype=np.float64)
+        begun = np.searchsorted(edges[:, 0], after, side="left")
+        over = np.searchsorted(np.sort(edges[:, 1]), before, side="right")
+        good &= begun == over
+    return good
+
+
+def true_spans(
+    time_s: Array,
+    holds: NDArray[np.bool_],
+    longest_s: float,
+    gaps: Sequence[tuple[float, float]],
+) -> Array:
+    """Where `holds` is true at both ends of every step: from a first reading to a last one.
+
+    Conservative on purpose: what held before the first true reading or after the last is unknown.
+    """
+    if len(time_s) < 2:
+        return EMPTY
+    good = linked(time_s, longest_s, gaps) & holds[:-1] & holds[1:]
+    edge = np.diff(good.astype(np.int8), prepend=0, append=0)
+    starts, ends = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    return np.column_stack([time_s[starts], time_s[ends]])
+
+
+def intersect(first: Array, second: Array) -> Array:
+    """Where both hold; stretches without length are left out."""
+    if not len(first) or not len(second):
+        return EMPTY
+    times = np.concatenate([first[:, 0], second[:, 0], first[:, 1], second[:, 1]])
+    begins = len(first) + len(second)
+    step = np.ones(len(times), dtype=np.int64)
+    step[begins:] = -1
+    order = np.lexsort((step, times))  # at equal times ends come first
+    times, depth = times[order], np.cumsum(step[order])
+    both = np.flatnonzero(depth[:-1] == 2)
+    spans = np.column_stack([times[both], times[both + 1]])
+    return spans[spans[:, 1] > spans[:, 0]]
+
+
+def without(spans: Array, holes: Array) -> Array:
+    """What is left of `spans` outside `holes` (sorted, not overlapping)."""
+    if not len(spans) or not len(holes):
+        return spans
+    inner = np.column_stack(
+        [np.concatenate([[-np.inf], holes[:, 1]]), np.concatenate([holes[:, 0], [np.inf]])]
+    )
+    return intersect(spans, inner)
+
+
+def trim(spans: Array, start_s: float, end_s: float) -> Array:
+    """Each span shortened at its start and its end; what has no length left is gone."""
+    if not len(spans):
+        return spans
+    shorter = np.column_stack([spans[:, 0] + start_s, spans[:, 1] - end_s])
+    return shorter[shorter[:, 1] > shorter[:, 0]]
+
+
+def at_least(spans: Array, seconds: float) -> Array:
+    return spans[(spans[:, 1] - spans[:, 0]) >= seconds] if len(spans) else spans
+
+
+def total_s(spans: Array) -> float:
+    return float(np.sum(spans[:, 1] - spans[:, 0])) if len(spans) else 0.0
+
+
+def inside(time_s: Array, spans: Array) -> NDArray[np.bool_]:
+    """For each time, whether it lies in one of the spans (ends included)."""
+    if not len(spans):
+        return np.zeros(len(time_s), dtype=np.bool_)
+    place = np.searchsorted(spans[:, 0], time_s, side="right") - 1
+    result: NDArray[np.bool_] = (place >= 0) & (time_s <= spans[np.maximum(place, 0), 1])
+    return result
+
+
+def pieces(channel: Channel, spans: Array) -> list[tuple[Array, Array]]:
+    """(times, values) of the channel's readings in each span."""
+    first = np.searchsorted(channel.time_s, spans[:, 0], side="left")
+    last = np.searchsorted(channel.time_s, spans[:, 1], side="right")
+    return [
+        (channel.time_s[a:b], channel.values[a:b])
+        for a, b in zip(first.tolist(), last.tolist(), strict=True)
+    ]
