@@ -9,50 +9,30 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import (
-    BaseModel,
-    ConfigDict,
-    Discriminator,
-    Field,
-    StringConstraints,
-    Tag,
-    model_validator,
+from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
+
+from verify.errors import unknown
+from verify.flow.fields import (
+    Audience,
+    EndingKind,
+    Grade,
+    Group,
+    Name,
+    Names,
+    NumberText,
+    Short,
+    SomeNames,
+    SpecName,
+    StepRef,
+    Strict,
+    Text,
+    Wrong,
+    each_once,
 )
-
-from verify.words import Audience as _Audience
 from verify.words import EndingKind as _EndingKind
-from verify.words import Grade as _Grade
-from verify.words import Group as _Group
-
-# In a strict model a word of a closed list must still be allowed to arrive as text.
-Audience = Annotated[_Audience, Field(strict=False)]
-EndingKind = Annotated[_EndingKind, Field(strict=False)]
-Grade = Annotated[_Grade, Field(strict=False)]
-Group = Annotated[_Group, Field(strict=False)]
-
-Name = Annotated[
-    str,
-    StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", min_length=1, max_length=60),
-]
-SpecName = Annotated[
-    str, StringConstraints(pattern=r"^[a-z0-9]+(_[a-z0-9]+)*$", min_length=1, max_length=60)
-]
-StepRef = Annotated[
-    str,
-    StringConstraints(
-        pattern=r"^[a-z0-9]+(-[a-z0-9]+)*(/[a-z0-9]+(-[a-z0-9]+)*)*$", max_length=200
-    ),
-]
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
-Short = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
-NumberText = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40)]
 
 CODE_CLASSES = ("none", "partly-read", "learn", "other", "wiring", "forbids")
 CodeClass = Literal["none", "partly-read", "learn", "other", "wiring", "forbids"]
-
-
-class Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
 class Range(Strict):
@@ -64,7 +44,13 @@ class Range(Strict):
     @model_validator(mode="after")
     def _not_empty(self) -> Range:
         if self.to is not None and self.to <= self.from_:
-            raise ValueError("an empty range: `to` must be above `from`")
+            raise Wrong(
+                f"the empty range from {self.from_} to {self.to}",
+                "`to` above `from`; it is the first number that no longer counts",
+                "swap them, or move one end",
+            )
+        if not self.model_fields_set:
+            raise Wrong("a range without ends", "`from`, `to` or both", "add one, or remove it")
         return self
 
 
@@ -74,22 +60,44 @@ class Interval(Strict):
     from_: Annotated[NumberText | None, Field(alias="from")] = None
     to: NumberText | None = None
 
+    @model_validator(mode="after")
+    def _not_open(self) -> Interval:
+        if self.from_ is None and self.to is None:
+            raise Wrong("an interval without ends", "`from`, `to` or both", "add one, or remove it")
+        return self
+
 
 class Look(Strict):
     """What is asked of one step's outcome; all that is named must hold."""
 
-    outcome: list[Name] | None = Field(default=None, min_length=1)
-    findings: dict[Name, list[Name]] | None = Field(
-        default=None, description="check → findings or verdicts, one of which it must have reached"
+    outcome: SomeNames | None = None
+    findings: dict[Name, SomeNames] | None = Field(
+        default=None,
+        min_length=1,
+        description="check → findings or verdicts, one of which it must have reached",
     )
-    wrong: list[Name] | None = Field(
-        default=None, min_length=1, description="at least one of these items"
-    )
-    fine: list[Name] | None = Field(default=None, min_length=1, description="none of them is wrong")
+    wrong: SomeNames | None = Field(default=None, description="at least one of these items")
+    fine: SomeNames | None = Field(default=None, description="none of them is wrong")
     value: Interval | None = None
     attempts: Range | None = Field(
         default=None, description="times the step was entered, now included"
     )
+
+    @model_validator(mode="after")
+    def _asks_something(self) -> Look:
+        # Without this, an empty condition would be an "else", and a typing slip a pass.
+        if not any(
+            getattr(self, name) is not None
+            for name in self.__class__.model_fields
+            if name != "step"
+        ):
+            raise Wrong(
+                "a condition that asks nothing",
+                "at least one of outcome, findings, wrong, fine, value, attempts"
+                + (", audience, earlier" if isinstance(self, When) else ""),
+                "say on what the branch depends",
+            )
+        return self
 
 
 class Earlier(Look):
@@ -104,7 +112,7 @@ class When(Look):
 
 
 def _form_of_when(value: object) -> str:
-    return {str: "word", list: "words"}.get(type(value), "form")
+    return "word" if isinstance(value, str) else "words" if isinstance(value, list) else "form"
 
 
 class Branch(Strict):
@@ -122,7 +130,13 @@ class Branch(Strict):
     @model_validator(mode="after")
     def _one_target(self) -> Branch:
         if (self.to is None) == (self.result is None):
-            raise ValueError("exactly one of `to` and `result` must be given")
+            raise Wrong(
+                "a branch that leads nowhere"
+                if self.to is None
+                else f'a branch to "{self.to}" and to the result "{self.result}"',
+                "exactly one of `to` (a step or ending) and `result` (in a part)",
+                "add `to`" if self.to is None else "remove one of the two",
+            )
         return self
 
 
@@ -140,8 +154,8 @@ class StepBase(Strict):
     owner: Text | None = Field(
         default=None, description="the same for an owner at home, where it differs"
     )
-    hazards: list[Name] = Field(default_factory=list)
-    does: list[Name] = Field(
+    hazards: Names = Field(default_factory=list)
+    does: Names = Field(
         default_factory=list, description="activities of seeds/activities.csv this step means"
     )
     optional: Text | None = Field(
@@ -165,8 +179,8 @@ class Do(StepBase):
 class Ask(StepBase):
     kind: Literal["ask"]
     answers: dict[Name, Short] | None = Field(default=None, min_length=2)
-    passes: list[Name] = Field(default_factory=list)
-    unsure: list[Name] = Field(default_factory=list)
+    passes: Names = Field(default_factory=list)
+    unsure: Names = Field(default_factory=list)
     text: Literal[True] | None = Field(
         default=None, description="a free answer in the person's words"
     )
@@ -174,13 +188,26 @@ class Ask(StepBase):
     @model_validator(mode="after")
     def _one_form(self) -> Ask:
         if (self.answers is None) == (self.text is None):
-            raise ValueError("exactly one of `answers` and `text: true` must be given")
-        known = set(self.answers or {})
-        for name in (*self.passes, *self.unsure):
-            if name not in known:
-                raise ValueError(f'"{name}" is not one of the answers ({", ".join(sorted(known))})')
-        if set(self.passes) & set(self.unsure):
-            raise ValueError("an answer cannot both pass and be unsure")
+            raise Wrong(
+                "a question without answers"
+                if self.answers is None
+                else "a question with answers and with free text",
+                "exactly one of `answers` and `text: true`",
+                "add `answers`" if self.answers is None else "remove one of the two",
+            )
+        known = self.answers or {}
+        for key in ("passes", "unsure"):
+            for name in getattr(self, key):
+                if name not in known:
+                    problem = unknown(name, known, "answer of this question")
+                    raise Wrong(f"{problem.found} in `{key}`", problem.expected, problem.next)
+        for name in self.passes:
+            if name in self.unsure:
+                raise Wrong(
+                    f'the answer "{name}" in `passes` and in `unsure`',
+                    "an answer that passes, is unsure, or is neither (a fail)",
+                    "remove it from one of the two",
+                )
         return self
 
 
@@ -197,10 +224,16 @@ class LimitsText(Strict):
     @model_validator(mode="after")
     def _one_form(self) -> LimitsText:
         if self.spec is not None:
-            if self.lower or self.upper:
-                raise ValueError("with `spec`, give `minus` and/or `plus`, not `lower`, `upper`")
-        elif not (self.lower or self.upper) or self.minus or self.plus:
-            raise ValueError("give either `spec` with `minus`/`plus`, or `lower` and/or `upper`")
+            fits = bool(self.minus or self.plus) and not (self.lower or self.upper)
+        else:
+            fits = bool(self.lower or self.upper) and not (self.minus or self.plus)
+        if not fits:
+            given = [k for k in ("spec", "minus", "plus", "lower", "upper") if getattr(self, k)]
+            raise Wrong(
+                "limits with " + (" and ".join(f"`{k}`" for k in given) or "no number"),
+                "`spec` with `minus` and/or `plus`, or `lower` and/or `upper`",
+                "keep one of the two forms",
+            )
         return self
 
 
@@ -213,8 +246,10 @@ class Reading(StepBase):
 
 class Codes(StepBase):
     kind: Literal["codes"]
-    modules: list[Short] = Field(min_length=1, description="modules that must have been read")
-    passes: list[CodeClass] = Field(default=["none"])
+    modules: Annotated[list[Short], AfterValidator(each_once)] = Field(
+        min_length=1, description="modules that must have been read"
+    )
+    passes: Annotated[list[CodeClass], AfterValidator(each_once)] = Field(default=["none"])
 
 
 class Fasten(StepBase):
@@ -237,7 +272,7 @@ class Told(Strict):
 
 class Record(StepBase):
     kind: Literal["record"]
-    checks: list[Name] = Field(min_length=1)
+    checks: SomeNames
     told: Told | None = None
 
 
@@ -310,7 +345,13 @@ class Ending(Strict):
     @model_validator(mode="after")
     def _who(self) -> Ending:
         if (self.kind is _EndingKind.RELEARN) != (self.who is not None):
-            raise ValueError("`who` belongs to an ending of kind relearn, and there it is needed")
+            raise Wrong(
+                f"`who` in an ending of kind {self.kind}"
+                if self.who is not None
+                else "a relearn ending without `who`",
+                "`who` (who can do it, and where) in endings of kind relearn and in no other",
+                "remove it" if self.who is not None else "add it",
+            )
         return self
 
 
@@ -335,7 +376,11 @@ class Promise(Strict):
     @model_validator(mode="after")
     def _one_form(self) -> Promise:
         if (self.before is None) == (self.never is None):
-            raise ValueError("exactly one of `before` and `never` must be given")
+            raise Wrong(
+                "an empty promise" if self.before is None else "two promises in one",
+                "exactly one of `before` and `never`",
+                "say what is promised" if self.before is None else "give each an item of its own",
+            )
         return self
 
 
@@ -344,7 +389,7 @@ class Flow(Strict):
     id: Name
     title: Short
     repair: Text
-    audience: list[Audience] = Field(min_length=1)
+    audience: Annotated[list[Audience], AfterValidator(each_once)] = Field(min_length=1)
     start: Name
     on_stop: Name = Field(description="the do-not-drive ending that `stop: not safe` leads to")
     specs: dict[SpecName, Spec] = Field(default_factory=dict)
@@ -357,7 +402,7 @@ class PartFile(Strict):
     keysback_part: Literal[1]
     id: Name
     title: Short
-    results: list[Name] = Field(min_length=1)
+    results: SomeNames
     start: Name
     specs: dict[SpecName, Spec] = Field(default_factory=dict)
     steps: dict[Name, AnyStep] = Field(min_length=1)
