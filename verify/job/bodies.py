@@ -1,0 +1,313 @@
+"""What may be appended to a job as it stands: one builder a kind of entry.
+
+    entries ─fold→ session ─a builder→ body ─append→ entry          (and again)
+
+Every builder tries its body on the fold before it hands it out, so that nothing can be appended
+which the job cannot be read with afterwards. A builder raises UserError where the job cannot take
+it, saying what to do instead; ValueError where the program forgot to hide personal data; TypeError
+for a job that can only be read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+from verify.errors import Problem, UserError
+from verify.flow.graph import Outcome
+from verify.flow.machine import DraftMachine, FlowMachine
+from verify.job.entry import GENESIS, Draft, seal
+from verify.job.session import (
+    DraftSession,
+    Pending,
+    ReadOnlySession,
+    Session,
+    Visit,
+    fold,
+    fold_on,
+)
+from verify.words import Audience, EndingKind
+
+Body = dict[str, Any]
+S = TypeVar("S", bound=ReadOnlySession)
+
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+_STATES = {
+    EndingKind.HAND_BACK: "handed back",
+    EndingKind.PROOF_TO_FOLLOW: "handed back, proof to follow",
+    EndingKind.RELEARN: "to be relearned elsewhere",
+    EndingKind.BACK_TO_DIAGNOSIS: "back to diagnosis",
+    EndingKind.DO_NOT_DRIVE: "not to be driven",
+}
+
+
+def after(session: S, draft: Draft) -> S:
+    """The session once `draft` is appended: for the job's row in lists, which goes with it.
+
+    Raises UserError where it does not fit.
+    """
+    last = session.history[-1]
+    return fold_on(session, seal(session.job, last.seq + 1, draft, last.digest))
+
+
+def index_row(session: ReadOnlySession) -> dict[str, str | int]:
+    """What lists say of a job: texts and whole numbers, nothing personal.
+
+    state: in words; at: name of the step or ending; ending: its kind, "" while the job goes on;
+    open_proofs: required steps still to be proven after the keys went back.
+    """
+    ending = session.ending
+    if ending is None:
+        state = ("paused at: " if session.paused else "at: ") + session.step().title
+    else:
+        state = _STATES[ending.kind] + (", closed by hand" if session.closed else "")
+    later = ending is not None and ending.kind is EndingKind.PROOF_TO_FOLLOW
+    return {
+        "flow": session.flow,
+        "title": session.graph.title,
+        "audience": session.audience.value,
+        "state": state,
+        "at": session.at,
+        "ending": ending.kind.value if ending is not None else "",
+        "opened": session.opened,
+        "updated": session.updated,
+        "scripted": int(session.scripted),
+        "demo": int(session.demo),
+        "open_proofs": len(session.open_required) if later else 0,
+    }
+
+
+def opened_body(
+    machine: FlowMachine | DraftMachine,
+    *,
+    edition: str,
+    audience: Audience,
+    mode: str,
+    units: str,
+    scripted: bool = False,
+    demo: bool = False,
+    car: Mapping[str, str] | None = None,
+) -> Body:
+    """The first entry of a job. mode: "as-work" or "afterwards"; car: field → salted digest."""
+    if not isinstance(machine, FlowMachine | DraftMachine):
+        raise TypeError("a job is opened on a proven flow, or in memory on a draft")
+    body: Body = {
+        "flow": machine.graph.flow_id,
+        "edition": edition,
+        "audience": audience.value,
+        "mode": mode,
+        "units": units,
+    }
+    body |= {"scripted": True} if scripted else {}
+    body |= {"demo": True} if demo else {}
+    body |= {"car": _hidden(car)} if car else {}
+    fold("new", (seal("new", 1, _draft("opened", body), GENESIS),), machine)
+    return body
+
+
+def sitting_body(session: ReadOnlySession, *, mode: str, scripted: bool = False) -> Body:
+    """Somebody sits down to the job again. Once scripted, a job stays so."""
+    body: Body = {"mode": mode} | ({"scripted": True} if scripted else {})
+    return _live(session, "sitting", body)
+
+
+def spec_body(
+    session: ReadOnlySession, *, name: str, text: str, unit: str, source: str, detail: str = ""
+) -> Body:
+    """A spec as typed (`text`), with its source. A later one of the same name corrects it."""
+    body: Body = {"name": name, "text": text, "unit": unit, "source": source}
+    return _live(session, "spec", body | ({"detail": detail} if detail else {}))
+
+
+def outcome_body(
+    session: ReadOnlySession,
+    outcome: Outcome,
+    *,
+    evidence: Any = None,
+    results: Any = None,
+    values: Any = None,
+    private: Mapping[str, str] | None = None,
+) -> Body:
+    """A new answer to the open question.
+
+    evidence, results, values: JSON, stored as given. private: field → salted digest; with a
+    "reason" among them a typed step that is locked may be answered differently.
+    """
+    pending = _pending(session)
+    body: Body = {
+        "step": pending.step,
+        "attempt": pending.attempt,
+        "outcome": outcome.to_json(),
+    } | _given(evidence, results, values, private)
+    return _live(session, "outcome", body)
+
+
+def ready_body(session: ReadOnlySession) -> Body:
+    """The ready answer of the open question, taken up again."""
+    ready = _pending(session).ready
+    if ready is None:
+        raise UserError(
+            Problem(
+                found="no ready answer here",
+                expected="an answer from before a correction",
+                next="answer the question",
+            )
+        )
+    body: Body = {
+        "step": ready.step,
+        "attempt": ready.attempt,
+        "outcome": ready.outcome.to_json(),
+        "from": ready.seq,
+    }
+    return _live(session, "outcome", body)
+
+
+def correction_body(
+    session: ReadOnlySession,
+    seq: int,
+    outcome: Outcome,
+    *,
+    reason: str,
+    evidence: Any = None,
+    results: Any = None,
+    values: Any = None,
+    private: Mapping[str, str] | None = None,
+) -> Body:
+    """Another answer in the place of the live one of entry `seq`; reason: salted digest."""
+    old = _answer(session, seq, aside=False)
+    body: Body = {
+        "of": seq,
+        "step": old.step,
+        "attempt": old.attempt,
+        "outcome": outcome.to_json(),
+        "reason": _digest(reason),
+    } | _given(evidence, results, values, private)
+    return _live(session, "correction", body)
+
+
+def rejudged_body(
+    session: ReadOnlySession,
+    seq: int,
+    outcome: Outcome,
+    *,
+    results: Any,
+    spec: str,
+    evidence: Any = None,
+) -> Body:
+    """The answer of entry `seq`, live or set aside, judged anew after `spec` was corrected."""
+    old = _answer(session, seq, aside=True)
+    body: Body = {
+        "of": seq,
+        "step": old.step,
+        "attempt": old.attempt,
+        "outcome": outcome.to_json(),
+        "results": results,
+        "spec": spec,
+    } | ({"evidence": evidence} if evidence is not None else {})
+    return _live(session, "rejudged", body)
+
+
+def wait_started_body(
+    session: ReadOnlySession, *, seconds: float | None = None, restarted: bool = False
+) -> Body:
+    """The countdown of the open question starts; restarted: anew, as the clock ran backwards.
+
+    seconds: as the flow says unless given; never less.
+    """
+    pending = _pending(session)
+    body = _wait(pending) | {"seconds": (pending.wait_s or 0) if seconds is None else seconds}
+    return _live(session, "wait-started", body | ({"restarted": True} if restarted else {}))
+
+
+def wait_ended_body(session: ReadOnlySession) -> Body:
+    return _live(session, "wait-ended", _wait(_pending(session)))
+
+
+def wait_skipped_body(session: ReadOnlySession, reason: str) -> Body:
+    """reason: salted digest."""
+    return _live(session, "wait-skipped", _wait(_pending(session)) | {"reason": _digest(reason)})
+
+
+def note_body(session: ReadOnlySession, private: Mapping[str, str], *, step: str = "") -> Body:
+    """A note, at any time. private: field → salted digest; step: "" for the job as a whole."""
+    body: Body = {"private": _hidden(private)} | ({"step": step} if step else {})
+    return _tried(session, "note", body)
+
+
+def paused_body(session: ReadOnlySession) -> Body:
+    return _live(session, "paused", {"step": session.at})
+
+
+def closed_body(session: ReadOnlySession, ending: str, reason: str) -> Body:
+    """The job ends by hand in one of `session.closings()`; reason: salted digest.
+
+    The way out for a job that can only be read.
+    """
+    return _tried(session, "closed", {"ending": ending, "reason": _digest(reason)})
+
+
+def _given(
+    evidence: Any, results: Any, values: Any, private: Mapping[str, str] | None
+) -> dict[str, Any]:
+    stored = {"evidence": evidence, "results": results, "values": values}
+    found = {name: value for name, value in stored.items() if value is not None}
+    return found | ({"private": _hidden(private)} if private else {})
+
+
+def _wait(pending: Pending) -> Body:
+    return {"step": pending.step, "attempt": pending.attempt}
+
+
+def _pending(session: ReadOnlySession) -> Pending:
+    if session.pending is None:
+        raise UserError(
+            Problem(
+                found="a job that has ended",
+                expected="an open question",
+                next="correct an earlier answer, or open a new job",
+            )
+        )
+    return session.pending
+
+
+def _answer(session: ReadOnlySession, seq: int, *, aside: bool) -> Visit:
+    answers = [v for v in session.walk if not v.gate]
+    answers += [a.visit for a in session.aside] if aside else []
+    for visit in answers:
+        if visit.seq == seq:
+            return visit
+    raise UserError(
+        Problem(
+            found=f"entry {seq}",
+            expected="the entry of an answer that counts at present",
+            next="choose one of the answers that are shown",
+        )
+    )
+
+
+def _live(session: ReadOnlySession, kind: str, body: Body) -> Body:
+    if not isinstance(session, Session | DraftSession):
+        raise TypeError("a job of a flow that is not proven can be read, noted on and closed")
+    return _tried(session, kind, body)
+
+
+def _tried(session: ReadOnlySession, kind: str, body: Body) -> Body:
+    """The body, once the fold has taken it. Raises UserError where it does not."""
+    after(session, _draft(kind, body))
+    return body
+
+
+def _draft(kind: str, body: Body) -> Draft:
+    """The fold reads neither the time nor the person of an entry; any will do to try it."""
+    return Draft(kind, body, "", "", "", {})
+
+
+def _digest(text: str) -> str:
+    if not isinstance(text, str) or not _DIGEST.fullmatch(text):
+        raise ValueError("personal words stand in an entry only as a salted digest")
+    return text
+
+
+def _hidden(private: Mapping[str, str]) -> dict[str, str]:
+    return {name: _digest(value) for name, value in private.items()}

@@ -1,0 +1,393 @@
+"""The live walk over a flow, and the rules by which it moves. Mutable, lives only inside a fold.
+
+    answers ──→ │ visit │ visit │ gate │ visit │ …     the live walk
+                        ╲ corrected here
+                         ╲ visit, gate, visit …        set aside, offered again as ready answers
+
+What it refuses it refuses with `Misfit`. No clock, no disk, and no verdict is computed here:
+outcomes come as they were stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from verify.flow.graph import (
+    CANNOT,
+    REMEDY,
+    STOP,
+    Graph,
+    Outcome,
+    Step,
+    View,
+    gate_outcome,
+    still_open,
+)
+from verify.flow.machine import Machine, MachineBroken
+from verify.job.rules import check_correctable, check_outcome, judged_by_computation
+from verify.job.visits import Misfit, Pending, SetAside, Stamp, Visit, Wait, computed
+from verify.words import Audience, Verdict
+
+# No flow has so many gates; more in a row means that they lead in a circle.
+_GATES_IN_A_ROW = 1000
+
+
+class Walk:
+    """Where a job stands. ended: "" while it goes on, else "walk", "stop" or "closed"."""
+
+    def __init__(self, machine: Machine, audience: Audience) -> None:
+        self.machine = machine
+        self.graph: Graph = machine.graph
+        self.audience = audience
+        self.at = self.graph.start
+        self.ended = ""
+        self.made: dict[str, int] = {}
+        self.aside: dict[str, dict[int, SetAside]] = {}
+        self.wait: Wait | None = None
+        self._begin_again()
+
+    def _begin_again(self) -> None:
+        self.visits: list[Visit] = []
+        self.last: dict[str, Outcome] = {}
+        self._attempts: dict[str, int] = {}
+        self._remedied = 0
+
+    # What is asked of a walk
+
+    def pending(self) -> Pending | None:
+        """The open question; None at the end."""
+        if self.ended:
+            return None
+        step = self.graph.steps[self.at]
+        attempt = self.made.get(self.at, 0) + 1
+        wait = self.wait
+        if wait is not None and (wait.step, wait.attempt) != (self.at, attempt):
+            wait = None
+        return Pending(
+            step=self.at,
+            attempt=attempt,
+            ready=self._ready(self.at),
+            locked=bool(self._standing_fails(self.at)),
+            wait_s=step.detail.get("wait_s") if step.kind == "do" else None,
+            wait=wait,
+        )
+
+    def known(self) -> dict[str, Outcome]:
+        """The last outcome of each step, for what decides about the keys.
+
+        A required step that failed on a stretch set aside counts with that fail until it is
+        answered for: otherwise a correction further up, and another way afterwards, would lose it.
+        """
+        failed = {step: self._standing_fails(step) for step in self.aside}
+        return self.last | {step: v[-1].outcome for step, v in failed.items() if v}
+
+    def open_steps(self) -> tuple[Step, ...]:
+        """The required steps that have not passed."""
+        return still_open(self.graph, self.known())
+
+    def earlier_evidence(self, step: str) -> tuple[Visit, ...]:
+        """The visits whose evidence is judged together with the next of this step, oldest first.
+
+        Those since its last fail and since the last remedy, in the order the work was done. An
+        undecided one that was set aside is among them: evidence is not shed by a correction.
+        """
+        here = self.graph.steps[step]
+        since = self._remedied
+        found = [v for v in self.visits if v.step == step]
+        for visit in found:
+            if here.counts(visit.outcome) is Verdict.FAIL:
+                since = max(since, visit.rank)
+        found += [
+            a.visit
+            for a in self.aside.get(step, {}).values()
+            if here.counts(a.visit.outcome) is Verdict.UNDECIDED
+        ]
+        kept = [v for v in found if v.rank > since and v.evidence is not None]
+        return tuple(sorted(kept, key=lambda v: v.rank))
+
+    def _ready(self, step: str) -> Visit | None:
+        waiting = [a.visit for a in self.aside.get(step, {}).values() if not a.discarded]
+        # A fail that was passed over when something had been done to the car, and stands again
+        # because that too was set aside.
+        waiting = waiting or self._standing_fails(step)
+        return min(waiting, key=lambda v: v.attempt, default=None)
+
+    def _standing_fails(self, step: str) -> list[Visit]:
+        """Fails of a required step that are set aside, unless something was done to the car since.
+
+        In the order the work was done.
+        """
+        here = self.graph.steps[step]
+        if not here.required or step not in self.aside:
+            return []
+        found = [
+            a.visit
+            for a in self.aside[step].values()
+            if not a.settled
+            and a.visit.rank > self._remedied
+            and here.counts(a.visit.outcome) is Verdict.FAIL
+        ]
+        return sorted(found, key=lambda v: v.rank)
+
+    # Moving
+
+    def begin(self, stamp: Stamp) -> None:
+        self._arrive(self.graph.start, stamp)
+
+    def answer(self, visit: Visit, stamp: Stamp, *, settles: bool) -> None:
+        """A new answer to the open question. settles: it comes with a reason."""
+        pending = self._asked(visit.step)
+        step = self.graph.steps[visit.step]
+        check_outcome(step, visit.outcome)
+        if visit.attempt != pending.attempt:
+            raise Misfit(
+                f"attempt {visit.attempt} at {visit.step}",
+                f"attempt {pending.attempt}",
+                "show the question again and answer it as it stands",
+            )
+        if visit.outcome.label == "done" and pending.wait_s is not None:
+            self._waited(visit.step, pending.wait is not None and pending.wait.over)
+            visit = replace(visit, waited=True)
+        there = self.aside.get(visit.step, {})
+        if pending.locked and visit.outcome.label != STOP:
+            if step.kind == "record":
+                raise Misfit(
+                    f"a second try at {visit.step}, which failed",
+                    "something done to the car in between",
+                    "take the ready answer and go on from there, or stop",
+                )
+            if not settles:
+                raise Misfit(
+                    f"another answer at {visit.step}, which failed, without a reason",
+                    "the ready answer, or another one with a reason",
+                    "say why it is answered differently now",
+                )
+            for fail in self._standing_fails(visit.step):
+                there[fail.attempt] = replace(there[fail.attempt], settled=True)
+        if pending.ready is not None:
+            attempt = pending.ready.attempt
+            there[attempt] = replace(there[attempt], discarded=True)
+        self.made[visit.step] = visit.attempt
+        self.wait = None
+        self._go(visit, stamp)
+
+    def take_ready(self, step: str, attempt: int, outcome: Outcome, of: int, stamp: Stamp) -> None:
+        """The ready answer is taken up again, unchanged and with its own time."""
+        ready = self._asked(step).ready
+        if ready is None or (ready.attempt, ready.seq, ready.outcome) != (attempt, of, outcome):
+            raise Misfit(
+                f"the answer of entry {of}, attempt {attempt}, taken up again at {step}",
+                f"the answer of entry {ready.seq}, attempt {ready.attempt}, unchanged"
+                if ready is not None
+                else "a new answer, as none is ready",
+                "show the question again and answer it as it stands",
+            )
+        self._take(ready)
+        self._go(replace(ready, placed=stamp.seq), stamp)
+
+    def correct(self, of: int, visit: Visit, stamp: Stamp) -> Visit:
+        """Another answer in the place of a live one; what came after is set aside.
+
+        Returns the answer that was replaced.
+        """
+        self.check_not_stopped("a correction")
+        index, old = self._live(of, visit.step, visit.attempt)
+        step = self.graph.steps[old.step]
+        check_correctable(step, old)
+        check_outcome(step, visit.outcome)
+        if computed(step, visit.outcome) and step.counts(old.outcome) is Verdict.FAIL:
+            raise Misfit(
+                f"a recording in the place of the fail told at {old.step}",
+                "another answer in words",
+                "repair first, then measure where the flow asks again",
+            )
+        if visit.outcome.label == "done" and step.detail.get("wait_s") is not None:
+            self._waited(old.step, old.waited)
+        self._cut(index)
+        self._go(replace(visit, rank=old.rank, waited=old.waited, corrected=old.seq), stamp)
+        return old
+
+    def rejudge(self, of: int, new: Visit, stamp: Stamp) -> None:
+        """Stored evidence was judged anew: `new` has outcome, results and (if given) evidence.
+
+        The walk is gone over again and kept as long as it leads to the same steps.
+        """
+        self.check_not_stopped("a verdict judged anew")
+        aside = self.aside.get(new.step, {}).get(new.attempt)
+        if aside is not None and aside.visit.seq == of:
+            old = aside.visit
+        else:
+            index, old = self._live(of, new.step, new.attempt)
+        step = self.graph.steps[old.step]
+        check_outcome(step, new.outcome)
+        both = {old.outcome.label, new.outcome.label}
+        if both & {CANNOT, STOP} or not judged_by_computation(step, old.outcome):
+            raise Misfit(
+                f"a verdict in the place of an answer at {old.step}",
+                "a verdict that was computed before",
+                "judge only what rests on evidence",
+            )
+        judged = replace(
+            old,
+            outcome=new.outcome,
+            results=new.results,
+            evidence=old.evidence if new.evidence is None else new.evidence,
+            rejudged=stamp.seq,
+        )
+        if aside is not None and old is aside.visit:
+            self.aside[old.step][old.attempt] = replace(aside, visit=judged)
+        else:
+            self.visits[index] = judged
+        self._go_over(stamp)
+
+    def close(self, ending: str) -> None:
+        self.at, self.ended = ending, "closed"
+
+    # What may be done
+
+    def check_not_stopped(self, what: str) -> None:
+        if self.ended == "stop":
+            raise Misfit(
+                f"{what} after stop",
+                "nothing more, as a stop stands",
+                "open a new job once the car is safe",
+            )
+        if self.ended == "closed":
+            raise Misfit(f"{what} after the job was closed", "nothing more", "open a new job")
+
+    def _asked(self, step: str) -> Pending:
+        pending = self.pending()
+        if pending is None:
+            raise Misfit(
+                f"an answer to {step} in a job that has ended",
+                "nothing more to answer",
+                "correct an earlier answer, or open a new job",
+            )
+        if step != pending.step:
+            raise Misfit(
+                f"an answer to {step}",
+                f"one to {pending.step}, which is asked now",
+                "show the question again and answer it as it stands",
+            )
+        return pending
+
+    def _live(self, of: int, step: str, attempt: int) -> tuple[int, Visit]:
+        for index in range(len(self.visits) - 1, -1, -1):
+            visit = self.visits[index]
+            if visit.seq == of and not visit.gate:
+                if (visit.step, visit.attempt) == (step, attempt):
+                    return index, visit
+                break
+        raise Misfit(
+            f"entry {of} as an answer to {step}, attempt {attempt}",
+            "an answer that counts at present",
+            "choose one of the answers that are shown",
+        )
+
+    def _waited(self, step: str, over: bool) -> None:
+        if not over:
+            raise Misfit(
+                f"{step} done before its wait is over",
+                "the end of the wait, or a reason for skipping it",
+                "wait, or say why it is skipped",
+            )
+
+    # The walk itself
+
+    def _go(self, visit: Visit, stamp: Stamp) -> None:
+        self._arrive(self._leave(visit), stamp)
+
+    def _leave(self, visit: Visit) -> str:
+        """Puts a visit at the end of the walk; returns where it leads.
+
+        The attempts a branch sees are counted along the live walk and never fall on it: a visit
+        counts with its own number, and at least one more than the visit before. So a new answer
+        counts all that were ever made, and a ready one taken up again counts as it did then (a
+        correction of a mistyped number must not use up the tries of everything after it).
+        """
+        seen = max(visit.attempt, self._attempts.get(visit.step, 0) + 1)
+        self._attempts[visit.step] = seen
+        view = View(self.audience, self.last, self._attempts)
+        target = self.machine.target(visit.step, visit.outcome, view)
+        self._lay(visit)
+        return target
+
+    def _lay(self, visit: Visit) -> None:
+        self.visits.append(visit)
+        self.last[visit.step] = visit.outcome
+        step = self.graph.steps[visit.step]
+        if REMEDY in step.does and step.counts(visit.outcome) is Verdict.PASS:
+            self._remedied = max(self._remedied, visit.rank)
+
+    def _arrive(self, target: str, stamp: Stamp) -> None:
+        """Goes on to a step, through any gates, or to an ending."""
+        for _ in range(_GATES_IN_A_ROW):
+            self.at = target
+            if target in self.graph.endings:
+                stopped = bool(self.visits) and self.visits[-1].outcome.label == STOP
+                self.ended = "stop" if stopped else "walk"
+                return
+            self.ended = ""
+            if self.graph.steps[target].kind != "gate":
+                return
+            target = self._leave(self._gate(target, stamp))
+        raise MachineBroken(f'the gates after "{target}" lead in a circle')
+
+    def _gate(self, name: str, stamp: Stamp) -> Visit:
+        """What a gate finds now. It keeps its number where it finds the same as it did on the
+        stretch set aside; nobody is asked, so nobody can take that up by hand."""
+        found = gate_outcome(self.graph, self.known())
+        ready = self._ready(name)
+        if ready is not None and ready.outcome == found:
+            self._take(ready)
+            attempt = ready.attempt
+        else:
+            if ready is not None:
+                aside = self.aside[name]
+                aside[ready.attempt] = replace(aside[ready.attempt], discarded=True)
+            attempt = self.made[name] = self.made.get(name, 0) + 1
+        return Visit(
+            step=name,
+            attempt=attempt,
+            outcome=found,
+            seq=stamp.seq,
+            placed=stamp.seq,
+            rank=stamp.seq,
+            time=stamp.time,
+            person=stamp.person,
+            mode=stamp.mode,
+            gate=True,
+        )
+
+    def _take(self, ready: Visit) -> None:
+        del self.aside[ready.step][ready.attempt]
+        if not self.aside[ready.step]:
+            del self.aside[ready.step]
+
+    def _cut(self, index: int) -> None:
+        """Drops the visit at `index` and sets aside all after it."""
+        visits = self.visits
+        self._begin_again()
+        for visit in visits[:index]:
+            self._attempts[visit.step] = max(visit.attempt, self._attempts.get(visit.step, 0) + 1)
+            self._lay(visit)
+        self._put_aside(visits[index + 1 :])
+
+    def _put_aside(self, visits: Iterable[Visit]) -> None:
+        for visit in visits:
+            self.aside.setdefault(visit.step, {})[visit.attempt] = SetAside(visit)
+
+    def _go_over(self, stamp: Stamp) -> None:
+        visits, at = self.visits, self.at
+        self._begin_again()
+        for number, visit in enumerate(visits):
+            now = visit
+            if visit.gate:
+                now = replace(visit, outcome=gate_outcome(self.graph, self.known()))
+            target = self._leave(now)
+            following = visits[number + 1].step if number + 1 < len(visits) else at
+            if target != following:
+                self._put_aside(visits[number + 1 :])
+                self._arrive(target, stamp)
+                return
