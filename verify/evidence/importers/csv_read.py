@@ -1,0 +1,226 @@
+"""The bytes of a CSV file as columns of pyarrow, and those as numbers.
+
+Between the sniffer, which says how the file is written, and the importer, which says what its
+columns mean. Every byte is hashed on its way through; nothing is kept twice.
+"""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import io
+from dataclasses import dataclass
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from verify.errors import UserError
+from verify.evidence.genuine import Array
+from verify.evidence.importers.csv_sniff import NULL_WORDS, Dialect, sniff
+from verify.evidence.importers.port import HEAD_BYTES, MOST_ROWS, refusal
+
+_MOST_RAGGED = 1000
+_NUMBER = r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$"
+
+
+@dataclass(slots=True)
+class Table:
+    """columns: header → pyarrow ChunkedArray, all of `rows` cells, in the order of the file."""
+
+    dialect: Dialect
+    columns: dict[str, Any]
+    rows: int
+    sha256: str
+    repairs: list[str]
+
+
+class _Tap(io.RawIOBase):
+    """Hands a file on as UTF-8 without its first lines, and hashes what comes by."""
+
+    def __init__(self, stream: BinaryIO, dialect: Dialect) -> None:
+        super().__init__()
+        self._stream = stream
+        self._left_out = dialect.skip
+        self._digest = hashlib.sha256()
+        self._decoder = (
+            None
+            if dialect.encoding == "utf-8"
+            else codecs.getincrementaldecoder(dialect.encoding)("strict")
+        )
+        self._ended = False
+        self.last = b""
+        self._digest.update(stream.read(dialect.bom))
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        while not self._ended:
+            block = self._stream.read(size if size and size > 0 else 1 << 20)
+            self._ended = not block
+            self._digest.update(block)
+            if self._decoder is not None:
+                block = self._decoder.decode(block, final=self._ended).encode("utf-8")
+            if self._left_out:
+                dropped = min(self._left_out, len(block))
+                self._left_out -= dropped
+                block = block[dropped:]
+            if block:
+                self.last = block[-1:]
+                return block
+        return b""
+
+    def sha256(self) -> str:
+        while not self._ended:
+            self.read(1 << 20)
+        return self._digest.hexdigest()
+
+
+def read_table(stream: BinaryIO, source_name: str) -> Table:
+    """The whole table. The stream is seekable and stands at its start.
+
+    Raises UserError where it is no table, or broken in more places than a cut-off end explains.
+    """
+    dialect = sniff(stream.read(HEAD_BYTES), source_name)
+    try:
+        return _read(stream, source_name, dialect)
+    except UnicodeDecodeError:
+        stream.seek(0)
+        dialect = sniff(stream.read(HEAD_BYTES), source_name, utf8=False)
+    try:
+        return _read(stream, source_name, dialect)
+    except UnicodeDecodeError:
+        found = "bytes that are neither UTF-8, UTF-16 nor Windows text"
+        raise refusal(found, source_name) from None
+
+
+def _read(stream: BinaryIO, source_name: str, dialect: Dialect) -> Table:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    ragged: list[tuple[int, str]] = []
+
+    def odd_row(row: Any) -> str:
+        ragged.append((row.actual_columns, row.text[:200]))
+        return "skip" if len(ragged) <= _MOST_RAGGED else "error"
+
+    stream.seek(0)
+    tap = _Tap(stream, dialect)
+    try:
+        with pa.PythonFile(tap, mode="r") as source:
+            table = csv.read_csv(
+                source,
+                read_options=csv.ReadOptions(column_names=list(_places(dialect))),
+                parse_options=csv.ParseOptions(
+                    delimiter=dialect.delimiter, invalid_row_handler=odd_row
+                ),
+                convert_options=csv.ConvertOptions(
+                    null_values=list(NULL_WORDS),
+                    strings_can_be_null=True,
+                    quoted_strings_can_be_null=True,
+                    decimal_point=dialect.decimal,
+                ),
+            )
+            digest = tap.sha256()
+    except pa.ArrowInvalid as error:
+        if "UTF8" in str(error) or "UTF-8" in str(error):
+            raise UnicodeDecodeError("utf-8", b"", 0, 1, str(error)) from None
+        raise _broken(str(error), ragged, source_name) from None
+    columns = dict(zip(dialect.headers, table.columns, strict=True))
+    rows = table.num_rows
+    if rows == 0:
+        raise refusal("a table without data rows", source_name)
+    if rows > MOST_ROWS:
+        raise refusal(
+            f"{rows} rows",
+            source_name,
+            expected=f"at most {MOST_ROWS}",
+            next="cut the recording into parts",
+        )
+    repairs = list(dialect.repairs)
+    if len(ragged) > max(3, rows // 20):
+        raise _broken("", ragged, source_name)
+    cut_off = tap.last not in (b"\n", b"\r")
+    if cut_off and not ragged:
+        columns, lost = _without_last_cell(columns)
+        if lost:
+            repairs.append("the last line has no end: its last cell may be cut off, left out")
+    if ragged:
+        repairs.append(_told_ragged(ragged, len(columns), cut_off))
+    return Table(dialect, columns, rows, digest, repairs)
+
+
+def _places(dialect: Dialect) -> list[str]:
+    return [str(i) for i in range(len(dialect.headers))]
+
+
+def _broken(error: str, ragged: list[tuple[int, str]], source_name: str) -> UserError:
+    if ragged:
+        found = f"{len(ragged)} rows with another number of cells than the header"
+    elif "straddling" in error:
+        found = "a row longer than a megabyte"
+    else:
+        found = "a table that breaks off in a quoted cell or is damaged in another way"
+    return refusal(found, source_name, next="export the recording again")
+
+
+def _told_ragged(ragged: list[tuple[int, str]], width: int, cut_off: bool) -> str:
+    if len(ragged) == 1 and cut_off and ragged[0][0] < width:
+        return "the last line is cut off: left out"
+    count = f"{len(ragged)} row" + ("s" if len(ragged) > 1 else "")
+    return f"{count} with another number of cells than the header left out"
+
+
+def _without_last_cell(columns: dict[str, Any]) -> tuple[dict[str, Any], bool]:
+    """The columns with the very last cell of the file blank: "14.5" may have lost its end."""
+    import pyarrow as pa
+
+    name = list(columns)[-1]
+    column = columns[name]
+    if not column[-1].is_valid:
+        return columns, False
+    blank = pa.chunked_array([pa.nulls(1, column.type)])
+    kept = pa.chunked_array([*column[:-1].chunks, *blank.chunks], type=column.type)
+    return {**columns, name: kept}, True
+
+
+def numbers_of(column: Any) -> tuple[Array, int] | None:
+    """(numbers with NaN where a cell is blank, cells that cannot be read), or None for text.
+
+    column: pyarrow ChunkedArray. A column is text when most of its filled cells are no numbers.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    kind = column.type
+    if pa.types.is_string(kind):
+        return _from_text(column)
+    if pa.types.is_null(kind):
+        return np.full(len(column), np.nan), 0
+    if pa.types.is_boolean(kind):
+        column = pc.cast(column, pa.int8())
+    elif not (pa.types.is_integer(kind) or pa.types.is_floating(kind)):
+        return None
+    if not pa.types.is_floating(kind):
+        column = pc.cast(column, pa.float64(), safe=False)
+    return np.asarray(column.to_numpy(), dtype=np.float64), 0
+
+
+def _from_text(column: Any) -> tuple[Array, int] | None:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    text = pc.replace_substring(pc.utf8_trim_whitespace(column), "−", "-")
+    number = pc.match_substring_regex(text, _NUMBER)
+    # "1.234" beside decimal commas, or "1,234" beside points, may be one thousand.
+    points = pc.sum(pc.match_substring_regex(text, r"^[+-]?\d+\.(\d{1,2}|\d{4,})$")).as_py() or 0
+    commas = pc.sum(pc.match_substring_regex(text, r"^[+-]?\d+,(\d{1,2}|\d{4,})$")).as_py() or 0
+    doubtful = r"^[+-]?\d{1,3}\.\d{3}$" if commas > points else r"^[+-]?\d{1,3},\d{3}$"
+    number = pc.and_(number, pc.invert(pc.match_substring_regex(text, doubtful)))
+    filled = len(column) - pc.sum(pc.is_in(text, pa.array(NULL_WORDS))).as_py() - column.null_count
+    readable = pc.sum(number).as_py() or 0
+    if 2 * readable < filled or readable == 0:
+        return None
+    text = pc.replace_substring(pc.if_else(number, text, None), ",", ".")
+    numbers = np.asarray(pc.cast(text, pa.float64()).to_numpy(), dtype=np.float64)
+    return numbers, int(filled - readable)

@@ -1,0 +1,218 @@
+"""The time column of a table, as seconds.
+
+Knows numbers (with a unit, or since 1970), times of day, and dates with times, as arrays of
+pyarrow. A number without a unit counts as seconds only where it has decimals: whole numbers may as
+well be milliseconds, and a time base is not guessed.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from verify.evidence.channels import known_unit
+from verify.evidence.genuine import Array
+from verify.quantity import float_factors, unit
+
+DAY_S = 86400.0
+_CLOCK = (
+    r"^\s*(?P<h>\d{1,5}):(?P<m>[0-5]?\d)(?::(?P<s>[0-5]?\d|60)(?P<f>[.,:]\d+)?)?"
+    r"\s*(?P<p>[AaPp]\.?[Mm]\.?)?\s*$"
+)
+_MINUTES = r"^\s*(?P<m>[0-5]?\d):(?P<s>[0-5]?\d[.,]\d+)\s*$"
+_DATE = (
+    r"^\s*(?P<a>\d{1,4})[-./](?P<b>\d{1,2})[-./](?P<c>\d{1,4})[T ,;_]+"
+    r"(?P<h>\d{1,2}):(?P<m>\d{2})(?::(?P<s>\d{2})(?P<f>[.,]\d+)?)?\s*(?P<p>[AaPp][Mm])?"
+    r"\s*(?P<z>Z|UTC|[+-]\d{2}:?\d{2})?\s*$"
+)
+_TICKS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
+# Epoch times: (from, to, seconds in one); 2001 to 2096 in seconds, milli-, micro-, nanoseconds.
+_EPOCHS = ((1e9, 4e9, 1.0), (1e12, 4e12, 1e-3), (1e15, 4e15, 1e-6), (1e18, 4e18, 1e-9))
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """seconds: shape (n,), NaN where a cell has none. wrap_s: after which the clock begins anew."""
+
+    seconds: Array
+    wrap_s: float = 0.0
+    note: str = ""
+
+
+def is_clock_text(text: str) -> bool:
+    """Whether a cell shows a time of day or a date with a time."""
+    return bool(re.match(_CLOCK, text) or re.match(_DATE, text))
+
+
+def _floats(array: Any) -> Array:
+    import pyarrow as pa
+
+    numbers = array.cast(pa.float64())
+    return np.array(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def _field(struct: Any, name: str, fallback: float = 0.0) -> Array:
+    import pyarrow.compute as pc
+
+    text = pc.struct_field(struct, name)
+    text = pc.replace_substring_regex(text, "^[,:]", ".")
+    empty = pc.equal(text, "")
+    text = pc.if_else(empty, pc.cast(str(fallback), text.type), text)
+    return _floats(pc.fill_null(text, "nan"))
+
+
+def _text(struct: Any, name: str) -> Any:
+    import pyarrow.compute as pc
+
+    values = pc.fill_null(pc.utf8_lower(pc.struct_field(struct, name)), "")
+    return np.asarray(values.to_numpy(zero_copy_only=False), dtype=object)
+
+
+def _half_days(hours: Array, struct: Any) -> Array:
+    mark = np.char.replace(_text(struct, "p").astype("U4"), ".", "")
+    hours = np.where((mark != "") & (hours == 12), 0.0, hours)
+    return np.where(mark == "pm", hours + 12.0, hours)
+
+
+def _days(year: Array, month: Array, day: Array) -> Array:
+    """Days since 1970-01-01 of the Gregorian calendar; NaN where that is no date."""
+    with np.errstate(invalid="ignore"):
+        wrong = ~((month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year >= 1970))
+        y = year - (month <= 2)
+        era = np.floor(y / 400)
+        of_era = y - era * 400
+        of_year = np.floor((153 * ((month + 9) % 12) + 2) / 5) + day - 1
+        days = era * 146097 + of_era * 365 + np.floor(of_era / 4) - np.floor(of_era / 100)
+    return np.where(wrong, np.nan, days + of_year - 719468)
+
+
+def _dated(array: Any) -> Times | None:
+    import pyarrow.compute as pc
+
+    struct = pc.extract_regex(array, pattern=_DATE)
+    a, b, c = (_field(struct, k) for k in "abc")
+    seconds = (
+        _half_days(_field(struct, "h"), struct) * 3600
+        + _field(struct, "m") * 60
+        + _field(struct, "s")
+        + _field(struct, "f")
+    )
+    zone = _text(struct, "z")
+    if np.any(zone != ""):
+        known = {z: _offset(z) for z in set(zone.tolist())}
+        seconds = seconds - np.array([known[z] for z in zone.tolist()])
+    orders = [("day first", (c, b, a)), ("month first", (c, a, b)), ("year first", (a, b, c))]
+    best: tuple[tuple[int, float], Array, str] | None = None
+    for words, (year, month, day) in orders:
+        year = np.where(year < 100, year + 2000, year)
+        days = _days(year, month, day)
+        if np.count_nonzero(np.isfinite(days)) < 0.9 * np.count_nonzero(np.isfinite(a)):
+            continue
+        t = days * DAY_S + seconds
+        finite = t[np.isfinite(t)]
+        if len(finite) == 0:
+            continue
+        # The right order of day and month is the one in which time runs forwards and least far.
+        score = (int(np.count_nonzero(np.diff(finite) < 0)), float(np.ptp(finite)))
+        if best is None or score < best[0]:
+            best = (score, t, words)
+    return Times(best[1]) if best is not None else None
+
+
+def _offset(zone: str) -> float:
+    match = re.fullmatch(r"([+-])(\d{2}):?(\d{2})", zone)
+    if match is None:
+        return 0.0
+    size = int(match[2]) * 3600.0 + int(match[3]) * 60.0
+    return -size if match[1] == "-" else size
+
+
+def _from_text(array: Any) -> Times | None:
+    import pyarrow.compute as pc
+
+    filled = len(array) - array.null_count
+    if filled == 0:
+        return None
+
+    def mostly(pattern: str) -> bool:
+        hits = pc.sum(pc.match_substring_regex(array, pattern)).as_py() or 0
+        return bool(hits >= 0.5 * filled)
+
+    if mostly(_plain(_MINUTES)):
+        struct = pc.extract_regex(array, pattern=_MINUTES)
+        seconds = _field(struct, "m") * 60 + _comma(struct, "s")
+        return Times(seconds, 3600.0)
+    if mostly(_plain(_CLOCK)):
+        struct = pc.extract_regex(array, pattern=_CLOCK)
+        if np.all(np.char.str_len(_text(struct, "s").astype("U8")) == 0):
+            return None  # hours and minutes alone: too coarse to be a time base
+        hours = _half_days(_field(struct, "h"), struct)
+        seconds = (
+            hours * 3600 + _field(struct, "m") * 60 + _field(struct, "s") + _field(struct, "f")
+        )
+        return Times(seconds, DAY_S if np.nanmax(hours) < 24 else 0.0)
+    if mostly(_plain(_DATE)):
+        return _dated(array)
+    return None
+
+
+def _plain(pattern: str) -> str:
+    return re.sub(r"\?P<\w>", "", pattern)
+
+
+def _comma(struct: Any, name: str) -> Array:
+    import pyarrow.compute as pc
+
+    text = pc.replace_substring(pc.struct_field(struct, name), ",", ".")
+    return _floats(pc.fill_null(text, "nan"))
+
+
+def _numeric(relative_s: Array, middle: float, decimals: bool, written_unit: str) -> Times | str:
+    """relative_s: the numbers less the first one; middle: a typical number as written."""
+    if written_unit:
+        known = known_unit(written_unit)
+        if known is None or unit(known[0]).dimension != "time":
+            return f'has the unit "{written_unit}", which is none of time'
+        scale, _ = float_factors(known[0], "s")
+        return Times(relative_s * (scale * known[1]))
+    for low, high, factor in _EPOCHS:
+        if low <= middle < high:
+            return Times(relative_s * factor, note="read as time since 1970")
+    if decimals:
+        return Times(relative_s, note="has no unit; read as seconds, because it has decimals")
+    return "has whole numbers and no unit, so it may count seconds or milliseconds"
+
+
+def times_of(column: Any, written_unit: str) -> Times | str:
+    """Seconds of a time column, or what keeps it from being one (completes "the column X …").
+
+    column: pyarrow ChunkedArray. written_unit: from the header or a person, "" where unknown.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    kind = column.type
+    filled = column.drop_null()
+    if len(filled) < 2:
+        return "has fewer than two times"
+    if pa.types.is_timestamp(kind) or pa.types.is_time(kind):
+        whole = column.cast(pa.int32() if pa.types.is_time32(kind) else pa.int64())
+        first = whole.drop_null()[0].as_py()
+        seconds = _floats(pc.subtract(whole, first)) * _TICKS[kind.unit]
+        return Times(seconds, DAY_S if pa.types.is_time(kind) else 0.0)
+    if pa.types.is_integer(kind):
+        first = filled[0].as_py()  # taken off before nanoseconds since 1970 meet a float
+        middle = float(filled[len(filled) // 2].as_py())
+        return _numeric(_floats(pc.subtract(column, first)), middle, False, written_unit)
+    if pa.types.is_floating(kind):
+        values = _floats(column)
+        finite = values[np.isfinite(values)]
+        if len(finite) < 2:
+            return "has fewer than two times"
+        decimals = bool(np.any(finite % 1))
+        return _numeric(values - finite[0], float(np.median(finite)), decimals, written_unit)
+    found = _from_text(column) if pa.types.is_string(kind) else None
+    return found if found is not None else "does not hold times that can be read"
