@@ -28,6 +28,7 @@ from verify.flow.graph import (
 from verify.flow.inline import FieldPath, Inliner, Piece, Scope
 from verify.flow.kinds import labels_of, resolve
 from verify.flow.text import Tree
+from verify.quantity import is_unit
 from verify.words import Audience, EndingKind, Verdict
 
 
@@ -41,8 +42,11 @@ class _Resolver(Inliner):
         if name not in scope.steps:
             if not scope.prefix and name in endings:
                 return name
-            known = [*scope.steps, *(endings if not scope.prefix else ())]
-            self.complain(scope, path, unknown(name, known, "step or ending"))
+            if scope.prefix:
+                self.complain(scope, path, unknown(name, scope.steps, "step of this part"))
+            else:
+                known = [*scope.steps, *endings]
+                self.complain(scope, path, unknown(name, known, "step or ending"))
             return here
         return self.first_step(here)
 
@@ -96,13 +100,16 @@ class _Resolver(Inliner):
             at: FieldPath = (*path, "earlier", index)
             name = self.first_step(scope.name(look.step))
             if name not in self.origin or isinstance(self.origin[name][2], m.Part):
-                known = [s.removeprefix(scope.prefix) for s in self.origin]
-                self.complain(scope, (*at, "step"), unknown(look.step, known, "step"))
+                self.complain(scope, (*at, "step"), unknown(look.step, self.seen(scope), "step"))
                 continue
             earlier.append((name, self.look(scope, name, at, look, earlier=True)))
         return Condition(
             self.look(scope, full, path, when, earlier=False), audience, tuple(earlier)
         )
+
+    def seen(self, scope: Scope) -> list[str]:
+        """The steps that conditions and promises in `scope` can name, as they name them."""
+        return [s.removeprefix(scope.prefix) for s in self.origin if s.startswith(scope.prefix)]
 
     def look(
         self, scope: Scope, full: str, path: FieldPath, look: m.Look, *, earlier: bool
@@ -111,11 +118,11 @@ class _Resolver(Inliner):
         labels = [*labels_of(step), CANNOT, *(["not-visited"] if earlier else [])]
         if isinstance(step, m.Gate):
             labels = list(labels_of(step))
-        for label in look.outcome or ():
+        for index, label in enumerate(look.outcome or ()):
             if label == "stop":
                 self.complain(
                     scope,
-                    path,
+                    (*path, "outcome", index),
                     Problem(
                         found='a branch on "stop"',
                         expected="none: stop always leads to the ending named by on_stop",
@@ -123,10 +130,28 @@ class _Resolver(Inliner):
                     ),
                 )
             elif label not in labels:
-                self.complain(scope, (*path, "outcome"), unknown(label, labels, "outcome"))
+                self.complain(
+                    scope,
+                    (*path, "outcome", index),
+                    unknown(label, labels, "outcome of that step" if earlier else "outcome"),
+                )
+        for field, kind in (("findings", m.Record), ("wrong", m.Card), ("fine", m.Card)):
+            if getattr(look, field) is not None and not isinstance(step, kind):
+                self.complain(
+                    scope,
+                    (*path, field),
+                    Problem(
+                        found=f"`{field}` asked of a step of kind {step.kind}",
+                        expected=f"a step of kind {'record' if kind is m.Record else 'card'}",
+                        next="branch on its outcome",
+                    ),
+                    key=True,
+                )
         findings = []
-        checks = step.checks if isinstance(step, m.Record) else []
-        for check, wanted in (look.findings or {}).items():
+        checks = step.checks if isinstance(step, m.Record) else None
+        for check, wanted in sorted((look.findings or {}).items()):
+            if checks is None:
+                break
             if check not in checks:
                 self.complain(
                     scope,
@@ -135,18 +160,24 @@ class _Resolver(Inliner):
                     key=True,
                 )
                 continue
-            known = [*self.catalogue.checks.get(check, {}), *(v.value for v in Verdict)]
-            for word in wanted:
+            if check not in self.catalogue.checks:
+                continue  # said where the step names it
+            known = [*self.catalogue.checks[check], *(v.value for v in Verdict)]
+            for index, word in enumerate(wanted):
                 if word not in known:
                     self.complain(
-                        scope, (*path, "findings", check), unknown(word, known, "finding")
+                        scope,
+                        (*path, "findings", check, index),
+                        unknown(word, known, f'finding of "{check}"'),
                     )
             findings.append((check, frozenset(wanted)))
-        items = step.items if isinstance(step, m.Card) else {}
+        items = step.items if isinstance(step, m.Card) else None
         for key in ("wrong", "fine"):
-            for item in getattr(look, key) or ():
-                if item not in items:
-                    self.complain(scope, (*path, key), unknown(item, items, "item of this card"))
+            for index, item in enumerate(getattr(look, key) or ()):
+                if items is not None and item not in items:
+                    self.complain(
+                        scope, (*path, key, index), unknown(item, items, "item of this card")
+                    )
         return Look(
             outcome=frozenset(look.outcome) if look.outcome is not None else None,
             findings=tuple(findings),
@@ -172,6 +203,8 @@ class _Resolver(Inliner):
                 ),
             )
             return None
+        if not is_unit(step.unit):
+            return None  # said at the unit
         ends = []
         for key, text in (("from", value.from_), ("to", value.to)):
             found = self.number(scope, (*path, key), text, step.unit) if text else None
@@ -224,10 +257,16 @@ def _declared(b: _Resolver, top: Scope, flow: m.Flow) -> None:
 
 
 def build(
-    flow: Piece[m.Flow], parts: Mapping[str, Piece[m.PartFile]], catalogue: Catalogue
+    flow: Piece[m.Flow],
+    parts: Mapping[str, Piece[m.PartFile]],
+    catalogue: Catalogue,
+    known_parts: Iterable[str] = (),
 ) -> tuple[Graph | None, list[Problem]]:
-    """The graph of a flow with its parts inlined, or all problems (in the order of the files)."""
-    b = _Resolver(parts, catalogue)
+    """The graph of a flow with its parts inlined, or all problems (in the order of the files).
+
+    known_parts: ids that could have been meant where a part is not among `parts`.
+    """
+    b = _Resolver(parts, catalogue, known_parts)
     top = Scope(flow, "", {})
     b.collect(top)
     _declared(b, top, flow.model)
@@ -280,15 +319,17 @@ def _promise(
     for key, name in zip(keys, names, strict=True):
         there = b.first_step(scope.name(name))
         if there not in steps:
-            known = [s.removeprefix(scope.prefix) for s in b.origin]
-            b.complain(scope, (*path, kind, key), unknown(name, known, "step"))
+            b.complain(scope, (*path, kind, key), unknown(name, b.seen(scope), "step"))
             return None
         full.append(there)
     return Promise(kind, full[0], full[1])
 
 
 def part_alone(
-    piece: Piece[m.PartFile], parts: Mapping[str, Piece[m.PartFile]], catalogue: Catalogue
+    piece: Piece[m.PartFile],
+    parts: Mapping[str, Piece[m.PartFile]],
+    catalogue: Catalogue,
+    known_parts: Iterable[str] = (),
 ) -> tuple[Graph | None, list[Problem]]:
     """A part as a graph of its own: each result is an ending.
 
@@ -323,6 +364,7 @@ def part_alone(
         Piece(host, Tree.unmarked({}, piece.tree.source)),
         {**parts, piece.model.id: piece},
         catalogue,
+        known_parts,
     )
     if graph is None:
         return None, problems

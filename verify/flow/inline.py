@@ -6,7 +6,7 @@ prefix ("relearn/sleep"); lines in messages stay those of the file the step was 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
@@ -18,6 +18,14 @@ from verify.quantity import Quantity, parse, unit
 
 FieldPath = tuple[str | int, ...]
 M = TypeVar("M", m.Flow, m.PartFile)
+
+# A few parts that use each other ten times each would grow without end.
+MAX_STEPS = 10_000
+MAX_INSIDE = 10
+
+
+def negative_width(text: str) -> Problem:
+    return Problem(f'"{text}"', "a width, which is not negative", "drop the sign")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +57,7 @@ class Scope:
 class Inliner:
     parts: Mapping[str, Piece[m.PartFile]]
     catalogue: Catalogue
+    known_parts: Iterable[str] = ()
     problems: list[Problem] = field(default_factory=list)
     # step name in the graph → where it came from
     origin: dict[str, tuple[Scope, str, m.AnyStep]] = field(default_factory=dict)
@@ -61,8 +70,9 @@ class Inliner:
     ) -> None:
         tree = scope.piece.tree
         line, column = (tree.key_place if key else tree.place)(path)
+        there = tree.real_path(path)
         placed = problem.within(
-            file=tree.source, line=line, column=column, field=".".join(map(str, path))
+            file=tree.source, line=line, column=column, field=".".join(map(str, there))
         )
         if placed not in self.problems:
             self.problems.append(placed)
@@ -71,11 +81,14 @@ class Inliner:
         self, scope: Scope, path: FieldPath, text: str, expect: str, *, span: bool = False
     ) -> Quantity | None:
         try:
-            return parse(text, expect=expect).to(expect) if not span else parse(text, expect=expect)
+            found = parse(text, expect=expect)
         except UserError as error:
             for problem in error.problems:
                 self.complain(scope, path, problem)
             return None
+        if span and found.value < 0:
+            self.complain(scope, path, negative_width(text))
+        return found if span else found.to(expect)
 
     def collect(self, scope: Scope) -> None:
         """Enters every step of a file, and of the parts in it, under its full name."""
@@ -85,6 +98,18 @@ class Inliner:
             self.promises.append((scope, ("promises", index), promise))
         for own, step in scope.steps.items():
             full = scope.name(own)
+            if len(self.origin) == MAX_STEPS:
+                self.complain(
+                    scope,
+                    ("steps",),
+                    Problem(
+                        found=f"more than {MAX_STEPS} steps with the parts put in",
+                        expected="a flow a person can walk through",
+                        next="use fewer parts inside parts",
+                    ),
+                )
+            if len(self.origin) >= MAX_STEPS:
+                return
             self.origin[full] = (scope, own, step)
             if isinstance(step, m.Part):
                 self.inline(scope, own, step)
@@ -93,14 +118,16 @@ class Inliner:
         path: FieldPath = ("steps", own, "part")
         piece = self.parts.get(step.part)
         if piece is None:
-            self.complain(scope, path, unknown(step.part, self.parts, "part"))
+            self.complain(scope, path, unknown(step.part, {*self.parts, *self.known_parts}, "part"))
             return
-        if step.part in scope.inside:
+        if step.part in scope.inside or len(scope.inside) == MAX_INSIDE:
             self.complain(
                 scope,
                 path,
                 Problem(
-                    found=f'the part "{step.part}" inside itself',
+                    found=f'the part "{step.part}" inside itself'
+                    if step.part in scope.inside
+                    else f"parts inside parts, more than {MAX_INSIDE} deep",
                     expected="parts that end",
                     next="use another part, or write the steps out",
                 ),
@@ -142,6 +169,8 @@ class Inliner:
             unit_name = unit(spec.unit).name
         except UserError as error:
             self.complain(scope, (*path, "unit"), error.problems[0])
+            # Known by name, so that nothing else is said about what only its unit is wrong of.
+            self.specs.setdefault(name, Spec(name, spec.title, ""))
             return
         if spec.default is not None:
             self.number(scope, (*path, "default"), spec.default, unit_name)
@@ -149,7 +178,7 @@ class Inliner:
             self.number(scope, (*path, "accuracy"), spec.accuracy, unit_name, span=True)
         new = Spec(name, spec.title, unit_name, spec.say or "", spec.default, spec.accuracy)
         known = self.specs.setdefault(name, new)
-        if known.unit != new.unit:
+        if known.unit not in ("", new.unit):
             self.complain(
                 scope,
                 (*path, "unit"),

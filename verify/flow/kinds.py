@@ -12,6 +12,7 @@ from typing import Any
 from verify.errors import Problem, UserError, unknown
 from verify.flow import model as m
 from verify.flow.graph import GATE_OUTCOMES, NATURAL_GRADE, Catalogue, Spec, Step
+from verify.flow.inline import negative_width
 from verify.quantity import convert_span, parse, unit
 from verify.words import Grade, Group
 
@@ -92,34 +93,46 @@ class _Resolve:
             self.say(path, error.problems[0])
             return None
         if quantity.value < 0:
-            self.say(path, Problem(f'"{text}"', "a width, which is not negative", "drop the sign"))
+            self.say(path, negative_width(text))
         return convert_span(quantity.value, quantity.unit, expect)
 
-    def unit(self, path: tuple[str | int, ...], text: str) -> str:
+    def unit(self, path: tuple[str | int, ...], text: str) -> str | None:
         try:
             return unit(text).name
         except UserError as error:
             self.say(path, error.problems[0])
-            return "1"
+            return None
+
+    def spec(self, path: tuple[str | int, ...], name: str, fits: str, why: str) -> None:
+        """Complains about a spec that is not there, or in a unit unlike `fits`."""
+        if not self.known(path, name, self.specs, "spec"):
+            return
+        spec_unit = self.specs[name].unit
+        if spec_unit and unit(spec_unit).dimension != unit(fits).dimension:
+            self.say(
+                path,
+                Problem(
+                    f'the spec "{name}" in {spec_unit}',
+                    f"one of {unit(fits).dimension}, as {why}",
+                    "use another spec or another unit",
+                ),
+            )
 
     def limits(self, limits: m.LimitsText, unit_name: str) -> dict[str, Any]:
-        if limits.spec is not None and self.known(
-            ("limits", "spec"), limits.spec, self.specs, "spec"
-        ):
-            spec_unit = self.specs[limits.spec].unit
-            if unit(spec_unit).dimension != unit(unit_name).dimension:
-                self.say(
-                    ("limits", "spec"),
-                    Problem(
-                        f'the spec "{limits.spec}" in {spec_unit}',
-                        f"one of {unit(unit_name).dimension}, as this reading is in {unit_name}",
-                        "use another spec or another unit",
-                    ),
-                )
+        if limits.spec is not None:
+            why = f"this reading is in {unit_name}"
+            self.spec(("limits", "spec"), limits.spec, unit_name, why)
         low = self.number(("limits", "lower"), limits.lower, unit_name)
         high = self.number(("limits", "upper"), limits.upper, unit_name)
         if low is not None and high is not None and high <= low:
-            self.say(("limits",), Problem("an upper limit not above the lower", "", "swap them"))
+            self.say(
+                ("limits",),
+                Problem(
+                    f"limits from {limits.lower} to {limits.upper}",
+                    "`upper` above `lower`",
+                    "swap them, or move one end",
+                ),
+            )
         return {
             "spec": limits.spec,
             "minus": self.span(("limits", "minus"), limits.minus, unit_name),
@@ -133,12 +146,25 @@ class _Resolve:
         """What the kind needs, as plain data; `specs` are those asked for before the step."""
         match step:
             case m.Do():
+                if step.wait is not None and step.wait[-1:].isdigit():
+                    # Taken as seconds, "10" for ten minutes would be a wait in name only.
+                    self.say(
+                        ("wait",),
+                        Problem(
+                            f'"{step.wait}" without a unit',
+                            "a time with its unit",
+                            f'write "{step.wait} min" or "{step.wait} s"',
+                        ),
+                    )
+                    return {}
                 wait = self.span(("wait",), step.wait, "s")
                 return {"wait_s": float(wait)} if wait is not None else {}
             case m.Ask():
                 return {"answers": dict(step.answers)} if step.answers else {"text": True}
             case m.Reading():
                 name = self.unit(("unit",), step.unit)
+                if name is None:
+                    return {}
                 detail: dict[str, Any] = {
                     "unit": name,
                     "accuracy": self.span(("accuracy",), step.accuracy, name),
@@ -151,7 +177,7 @@ class _Resolve:
             case m.Codes():
                 return {"modules": tuple(step.modules)}
             case m.Fasten():
-                self.known(("spec",), step.spec, self.specs, "spec")
+                self.spec(("spec",), step.spec, "N·m", "fasteners are tightened to a torque")
                 return {
                     "spec": step.spec,
                     "specs": (step.spec,),
