@@ -160,7 +160,7 @@ class Step:
     least_reason: str = ""
     later: tuple[str, str] | None = None
     detail: Mapping[str, Any] = field(default_factory=dict)
-    line: int = 0
+    line: int = field(default=0, compare=False)
 
     def counts(self, outcome: Outcome) -> Verdict:
         """Whether this outcome passes the step, fails it, or leaves it open.
