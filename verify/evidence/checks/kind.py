@@ -55,6 +55,7 @@ class Check:
         *,
         settle: str = "",
         measurement: Measurement | None = None,
+        count: int | None = None,
         limits: Limits | None = None,
         probability: float | None = None,
         windows: Sequence[Window] = (),
@@ -64,6 +65,7 @@ class Check:
     ) -> CheckResult:
         """The result for one of the check's own findings, which decides the verdict.
 
+        count: a number of events, where that is the value and has no uncertainty.
         Raises KeyError for a finding that is not its own.
         """
         verdict = self.findings[finding]
@@ -75,8 +77,8 @@ class Check:
             finding=finding,
             why=why,
             settle=(settle or self.settles.get(finding, "")) if undecided else "",
-            value=measurement.value if measurement else None,
-            unit=measurement.unit if measurement else "",
+            value=measurement.value if measurement else None if count is None else float(count),
+            unit=measurement.unit if measurement else "" if count is None else "1",
             uncertainty=measurement.uncertainty if measurement else None,
             limits=limits,
             probability=probability,

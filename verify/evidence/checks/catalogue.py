@@ -1,0 +1,81 @@
+"""All checks by name, and the one way to put them to recordings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
+
+from verify.errors import UserError, unknown
+from verify.evidence.checks.coverage import ROAD_COVERAGE
+from verify.evidence.checks.idle_speed import IDLE_SPEED
+from verify.evidence.checks.idle_steady import IDLE_STEADY
+from verify.evidence.checks.kind import COULD_NOT_RUN, Check
+from verify.evidence.checks.stall import NO_STALL
+from verify.evidence.recording import Recording
+from verify.evidence.verdict import CheckResult, Rule
+from verify.quantity import SpecValue
+from verify.words import Verdict
+
+
+def _listed(*checks: Check) -> Mapping[str, Check]:
+    """By name, each with the finding of a check that broke, so that flows can branch on it."""
+    return MappingProxyType(
+        {
+            c.name: replace(c, findings={**c.findings, COULD_NOT_RUN: Verdict.UNDECIDED})
+            for c in checks
+        }
+    )
+
+
+CATALOGUE: Mapping[str, Check] = _listed(IDLE_SPEED, IDLE_STEADY, NO_STALL, ROAD_COVERAGE)
+
+# Numbers of a vehicle that checks use, with the unit they are taken in when typed without one.
+SPEC_UNITS: Mapping[str, str] = MappingProxyType(
+    {"idle_speed": "rpm", "idle_tolerance": "rpm", "warm_coolant": "°C"}
+)
+
+
+def judge(
+    recordings: Sequence[Recording],
+    specs: Mapping[str, SpecValue],
+    checks: Sequence[str] | None = None,
+    *,
+    pass_at: float = 0.95,
+    fail_at: float = 0.05,
+) -> tuple[CheckResult, ...]:
+    """Puts checks to all recordings of one step together, in the catalogue's order.
+
+    recordings: the same file twice counts once; `Window.recording` counts those that are left.
+    checks: names; None for all. A check that breaks is undecided with that reason, and the others
+    still run.
+    Raises UserError for a check that does not exist or a spec in an unlike unit, ValueError for
+    bounds looser than 0.90 and 0.10.
+    """
+    rule = Rule(pass_at, fail_at)
+    names = list(CATALOGUE) if checks is None else list(dict.fromkeys(checks))
+    problems = [unknown(name, CATALOGUE, "check") for name in names if name not in CATALOGUE]
+    if problems:
+        raise UserError(*problems)
+    seen: dict[str, Recording] = {}
+    for place, recording in enumerate(recordings):
+        seen.setdefault(recording.sha256 or f"unnamed {place}", recording)
+    once = tuple(seen.values())
+    return tuple(_judged(CATALOGUE[name], once, specs, rule) for name in names)
+
+
+def _judged(
+    check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
+) -> CheckResult:
+    try:
+        result = check.run(check, recordings, specs, rule)
+        result.to_json()  # a number that is not finite is a defect and must not be stored
+    except UserError:
+        raise
+    except Exception as error:
+        return check.result(
+            COULD_NOT_RUN,
+            f"the check could not be computed ({type(error).__name__}: {error}).",
+            settle="record again; if it happens again, report it together with the recording",
+        )
+    return result

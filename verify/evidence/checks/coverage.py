@@ -1,0 +1,343 @@
+"""Whether a drive was what the law calls adequate for the car's own monitors to be counted.
+
+The general denominator of 13 CCR 1968.2 (d)(4.3.2)(B) (figures from memory): in one driving cycle
+600 s since engine start, 300 s at 25 mph or more, one unbroken idle of 30 s at 1 mph or less with
+the pedal released, below 8,000 ft and at 20 °F or more. It judges the drive and not the car.
+
+Rule of counting: a reading stands for the time from the one before it to itself; the first of a
+run for one second at most, so that slow readings claim no more than they show. Whole-number speeds
+count only where the number itself reaches 25 mph (41 km/h), whichever way it was rounded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.evidence import spans as sp
+from verify.evidence.checks.kind import Check
+from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.verdict import (
+    CheckResult,
+    Distribution,
+    Measurement,
+    Rule,
+    Window,
+    least_uncertainty,
+)
+from verify.evidence.windows import (
+    CRANKING_RPM,
+    FAST_CAP_S,
+    TEMPERATURE_CAP_S,
+    hold_onto,
+    released,
+    too_slow,
+)
+from verify.quantity import SpecValue
+from verify.words import Verdict
+
+Truths = NDArray[np.bool_]
+
+SINCE_START_S, AT_SPEED_S, IDLE_S = 600.0, 300.0, 30.0
+MILE_KM = 1.609344
+AT_SPEED_KMH, IDLE_KMH = 25.0 * MILE_KM, 1.0 * MILE_KM
+HIGHEST_M, COLDEST_C = 2438.4, -20.0 / 3.0
+# The standard atmosphere has 75.3 kPa at 8,000 ft; weather moves that by some 3 kPa.
+LOW_GROUND_KPA = 79.0
+SAME_DRIVE_S, START_STOP_S = 60.0, 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """One driving cycle. Seconds; met_at_s on the recording's clock, None while not met."""
+
+    window: Window
+    since_start_s: float
+    at_speed_s: float
+    longest_idle_s: float
+    met_at_s: float | None
+    assumed: tuple[str, ...]
+    samples: int
+    step_s: float
+
+    @property
+    def done(self) -> float:
+        """How much of it is there, 0 to 3: to choose the best of several."""
+        parts = (self.since_start_s / SINCE_START_S, self.at_speed_s / AT_SPEED_S,
+                 self.longest_idle_s / IDLE_S)  # fmt: skip
+        return sum(min(1.0, p) for p in parts)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """For each reading of the speed, whether a condition held; what had to be assumed."""
+
+    at_speed: Truths
+    idle: Truths
+    assumed: tuple[str, ...]
+
+
+def _at(channel: Channel, time_s: Array, cap_s: float) -> Array:
+    return hold_onto(channel, time_s, sp.longest_step_s(channel, cap_s))
+
+
+def _shown(recording: Recording, speed: Channel) -> _Shown:
+    times, values = speed.time_s, speed.values
+    assumed: list[str] = []
+    counts = np.ones(len(times), dtype=np.bool_)
+    outside = recording.channels.get("ambient")
+    if outside is not None and len(outside.values) >= 2:
+        counts &= _at(outside, times, TEMPERATURE_CAP_S) >= COLDEST_C
+    else:
+        assumed.append("outside temperature of −6.7 °C (20 °F) or more")
+    height, pressure = recording.channels.get("altitude"), recording.channels.get("baro")
+    if height is not None and len(height.values) >= 2:
+        counts &= _at(height, times, TEMPERATURE_CAP_S) < HIGHEST_M
+    elif pressure is not None and len(pressure.values) >= 2:
+        counts &= _at(pressure, times, TEMPERATURE_CAP_S) >= LOW_GROUND_KPA
+    else:
+        assumed.append("altitude below 2,438 m (8,000 ft)")
+    slow = (values == 0.0) | (np.abs(values) + speed.resolution <= IDLE_KMH)
+    engine = recording.channels.get("engine_speed")
+    if engine is not None and len(engine.values) >= 2:
+        slow &= _at(engine, times, FAST_CAP_S) >= CRANKING_RPM
+    else:
+        assumed.append("engine running throughout")
+    foot = released(recording)
+    if foot.lack:
+        assumed.append("pedal released while standing")
+    else:
+        slow &= sp.inside(times, foot.spans)
+    return _Shown(counts & (values >= AT_SPEED_KMH), counts & slow, tuple(assumed))
+
+
+def drives(place: int, recording: Recording) -> list[Drive]:
+    """The driving cycles of a recording that has a usable vehicle speed."""
+    speed = recording.channels["vehicle_speed"]
+    times = speed.time_s
+    shown = _shown(recording, speed)
+    step = np.diff(times, prepend=times[0])
+    joined = np.concatenate(
+        [[False], sp.linked(times, sp.longest_step_s(speed, FAST_CAP_S), recording.gaps)]
+    )
+    starts = np.unique(
+        np.concatenate([[0], np.flatnonzero(~joined & (step > SAME_DRIVE_S)),
+                        _restarts(recording, times)])
+    )  # fmt: skip
+    found = []
+    for a, b in zip(starts.tolist(), [*starts[1:].tolist(), len(times)], strict=True):
+        if b - a < 2:
+            continue
+        part = slice(a, b)
+        unseen = ~joined[part]
+        at_speed = _run_weights(shown.at_speed[part], step[part], unseen)
+        idle = _run_weights(shown.idle[part], step[part], unseen)
+        since, noted = _since_start(recording, times[part])
+        assumed = (*shown.assumed, *noted)
+        if bool(unseen[1:].any()):
+            assumed = (*assumed, "the drive went on through the gaps of the recording")
+        found.append(
+            _drive(place, times[part], since, at_speed, idle, assumed, speed.interval_s, unseen)
+        )
+    return found
+
+
+def _run_weights(holds: Truths, step: Array, unseen: Truths) -> Array:
+    """Seconds each reading stands for, 0 where the condition does not hold."""
+    first = np.concatenate([[True], ~holds[:-1]]) | unseen
+    weight = np.where(first, np.minimum(step, 1.0), step)
+    result: Array = np.where(holds & ~unseen, weight, 0.0)
+    return result
+
+
+def _drive(
+    place: int,
+    times: Array,
+    since: Array,
+    at_speed: Array,
+    idle: Array,
+    assumed: tuple[str, ...],
+    interval_s: float,
+    unseen: Truths,
+) -> Drive:
+    fast = np.cumsum(at_speed)
+    total = np.cumsum(idle)
+    # An unbroken run: what has come together since the last reading that was none.
+    broken = (idle <= 0.0) | unseen
+    still = total - np.maximum.accumulate(np.where(broken, total, 0.0))
+    longest = np.maximum.accumulate(still)
+    margin = 1e-9
+    ready = (
+        (since >= SINCE_START_S - margin)
+        & (fast >= AT_SPEED_S - margin)
+        & (longest >= IDLE_S - margin)
+    )
+    first = int(np.argmax(ready)) if bool(ready.any()) else None
+    return Drive(
+        Window(place, float(times[0]), float(times[-1])),
+        max(0.0, float(since[-1])),
+        float(fast[-1]),
+        float(longest[-1]),
+        None if first is None else float(times[first]),
+        assumed,
+        len(times),
+        interval_s,
+    )
+
+
+def _restarts(recording: Recording, times: Array) -> NDArray[np.intp]:
+    """Readings with which a new driving cycle begins: the engine came back after longer than
+    start-stop would leave it off."""
+    engine = recording.channels.get("engine_speed")
+    if engine is None or len(engine.values) < 2:
+        return np.empty(0, dtype=np.intp)
+    runs = engine.time_s[engine.values >= CRANKING_RPM]
+    away = np.flatnonzero(np.diff(runs) > START_STOP_S)
+    return np.searchsorted(times, runs[away + 1])[
+        np.searchsorted(times, runs[away + 1]) < len(times)
+    ]
+
+
+def _since_start(recording: Recording, times: Array) -> tuple[Array, tuple[str, ...]]:
+    """Seconds since the engine was started, never more than is shown."""
+    begin = float(times[0])
+    noted: tuple[str, ...] = ()
+    engine = recording.channels.get("engine_speed")
+    if engine is not None and len(engine.values) >= 2:
+        inside = (engine.time_s >= times[0]) & (engine.time_s <= times[-1])
+        own, values = engine.time_s[inside], engine.values[inside]
+        runs = values >= CRANKING_RPM
+        if not bool(runs.any()):
+            return np.full(len(times), -1.0), ()
+        begin = float(own[int(np.argmax(runs))])
+        if bool((~runs[int(np.argmax(runs)) :]).any()):
+            noted = ("stops of the engine of up to 120 s were start-stop",)
+    clock = recording.channels.get("run_time")
+    if clock is not None and len(clock.values) >= 2:
+        inside = (clock.time_s >= begin) & (clock.time_s <= times[-1])
+        if bool(inside.any()):
+            at, value = float(clock.time_s[inside][0]), float(clock.values[inside][0])
+            begin = min(begin, at - value)
+    return times - begin, noted
+
+
+def run_road_coverage(
+    check: Check, recordings: Sequence[Recording], _specs: Mapping[str, SpecValue], _rule: Rule
+) -> CheckResult:
+    """The best driving cycle of all recordings against the law's adequate drive."""
+    found: list[Drive] = []
+    lack, why = "channel-missing", "the recording has no vehicle speed channel"
+    excluded = ""
+    for place, recording in enumerate(recordings):
+        speed = recording.channels.get("vehicle_speed")
+        if speed is None or len(speed.values) < 2:
+            continue
+        if too_slow(speed, FAST_CAP_S):
+            lack, why = "too-slow-to-tell", f"vehicle speed was read every {speed.interval_s:.3g} s"
+            continue
+        excluded = excluded or _excluded(recording)
+        found += drives(place, recording)
+    if not found:
+        return check.result(lack, f"{why}.", details={"met_at_s": None, "assumed": []})
+    met = [d for d in found if d.met_at_s is not None]
+    best = met[0] if met else max(found, key=lambda d: d.done)
+    details = {
+        "met_at_s": best.met_at_s,
+        "since_start_s": best.since_start_s,
+        "at_25_mph_s": best.at_speed_s,
+        "longest_idle_s": best.longest_idle_s,
+        "assumed": list(best.assumed),
+    }
+    notes = ["it judges the drive, not the car", *(f"assumed: {a}" for a in best.assumed)]
+    common = (best.window,)
+    if best.met_at_s is not None:
+        step = Measurement(
+            best.met_at_s,
+            "s",
+            max(least_uncertainty(best.step_s), 1e-6),
+            Distribution.UNIFORM,
+            samples=best.samples,
+        )
+        return check.result(
+            "met",
+            f"the law's adequate drive was complete at {best.met_at_s:.0f} s: 600 s since the "
+            f"start, 300 s at 25 mph (40 km/h) or more, one idle of 30 s.",
+            measurement=step,
+            windows=common,
+            notes=notes,
+            details=details,
+        )
+    if excluded and len(recordings) == 1:
+        return check.result(
+            "excluded", excluded, windows=common, samples=best.samples, notes=notes, details=details
+        )
+    still = _still_to_do(best)
+    return check.result(
+        "not-yet",
+        f"{best.since_start_s:.0f} s since the start (600 needed), {best.at_speed_s:.0f} s at "
+        f"25 mph (40 km/h) or more (300), longest idle {best.longest_idle_s:.0f} s (30).",
+        settle=f"in one drive without switching off: {still}",
+        windows=common,
+        samples=best.samples,
+        notes=notes,
+        details=details,
+    )
+
+
+def _still_to_do(drive: Drive) -> str:
+    parts = []
+    if drive.since_start_s < SINCE_START_S:
+        parts.append("run the engine 10 min in all")
+    if drive.at_speed_s < AT_SPEED_S:
+        parts.append("drive 5 min in all at 25 mph (41 km/h) or more")
+    if drive.longest_idle_s < IDLE_S:
+        parts.append("let it idle 30 s standing, foot off the pedal")
+    return "; ".join(parts) or "do all three parts again under the law's conditions"
+
+
+def _excluded(recording: Recording) -> str:
+    """A sentence where the law shuts out the whole drive, by what was recorded."""
+    outside, height = recording.channels.get("ambient"), recording.channels.get("altitude")
+    if outside is not None and len(outside.values) >= 2:
+        warmest = float(outside.values.max())
+        if warmest + outside.resolution < COLDEST_C:
+            return (
+                f"it never was warmer than {warmest:.0f} °C outside; the law counts no drive below "
+                "−6.7 °C (20 °F)."
+            )
+    if height is not None and len(height.values) >= 2:
+        lowest = float(height.values.min())
+        if lowest - height.resolution >= HIGHEST_M:
+            return (
+                f"the drive never came below {lowest:.0f} m; the law counts none above 2,438 m "
+                "(8,000 ft)."
+            )
+    return ""
+
+
+ROAD_COVERAGE = Check(
+    name="road-coverage",
+    version=1,
+    question="Was this drive enough for the car's own monitors to count it?",
+    channels=("vehicle_speed", "where recorded: engine_speed, pedal, ambient, altitude, run_time"),
+    quantity="seconds since engine start, seconds at 25 mph or more, longest unbroken idle, in one "
+    "driving cycle",
+    limits="600 s, 300 s, 30 s; at −6.7 °C or more, below 2,438 m (13 CCR 1968.2 (d)(4.3.2)(B), "
+    "figures from memory)",
+    findings={
+        "met": Verdict.PASS,
+        "excluded": Verdict.FAIL,
+        "not-yet": Verdict.UNDECIDED,
+        "channel-missing": Verdict.UNDECIDED,
+        "too-slow-to-tell": Verdict.UNDECIDED,
+    },
+    run=run_road_coverage,
+    settles={
+        "channel-missing": "record vehicle speed",
+        "too-slow-to-tell": "record vehicle speed at least once a second",
+    },
+    blind_spots=("conditions that were not recorded are assumed, and listed",),
+)

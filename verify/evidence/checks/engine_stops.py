@@ -1,0 +1,193 @@
+"""Each time the engine stopped in a recording, and what that was, as far as it can be told.
+
+A stall, a turned key, start-stop, a hybrid and a reading that dropped out all look alike in engine
+speed; what stands around them tells them apart, or does not, and then it stays open:
+
+- moving, both before and after: a stall. Where it happens three times and the engine always comes
+  back, it may be a hybrid: open.
+- standing, and engine speed fell right through idle after the pedal was let go: a stall.
+- standing after 2 s or more of steady idle: the key, if the engine does not come back in this
+  recording; start-stop, if it does and did so at least twice. Once alone is open.
+- within 10 s of a start that is in the recording, across a gap, or without the speed known: open.
+- away for a single reading, or for less than a second: open (no engine restarts so fast, a logger
+  drops readings).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.evidence import spans as sp
+from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.windows import (
+    CRANKING_RPM,
+    FAST_CAP_S,
+    HIGHEST_RPM,
+    hold_onto,
+    released,
+)
+
+RUNNING_RPM = 400.0
+MOVING_KMH, STANDING_KMH = 5.0, 1.0
+STEADY_LOOK_S, STEADY_LEAST_S, STEADY_SHARE = 4.5, 1.6, 0.2
+FELL_FROM_SHARE = 1.5
+YOUNG_S = 10.0
+HYBRID_STOPS = 3
+START_STOPS = 2
+MANY_STOPS = 200
+
+Kind = Literal["stall", "key-off", "start-stop", "open"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """at_s: the first reading below cranking speed. back_s: the engine runs again, None if it does
+    not in this recording. why: a fragment that says what was seen. moving: at that time."""
+
+    recording: int
+    at_s: float
+    back_s: float | None
+    kind: Kind
+    why: str
+    moving: bool = False
+
+
+def engine_stops(recordings: Sequence[Recording]) -> tuple[Stop, ...]:
+    """All stops of the engine in all recordings, judged together."""
+    found: list[Stop] = []
+    for place, recording in enumerate(recordings):
+        found += _stops(place, recording)
+    away = [s for s in found if s.kind == "stall" and s.moving]
+    if len(away) >= HYBRID_STOPS and all(s.back_s is not None for s in away):
+        why = "the engine stops and comes back again and again while driving, as a hybrid's does"
+        found = [replace(s, kind="open", why=why) if s in away else s for s in found]
+    alike = [s for s in found if s.kind == "start-stop"]
+    if 0 < len(alike) < START_STOPS:
+        why = "the engine stopped once out of a steady idle and came back: start-stop, or the key"
+        found = [replace(s, kind="open", why=why) if s.kind == "start-stop" else s for s in found]
+    return tuple(found)
+
+
+def states(values: Array, low: float, high: float) -> NDArray[np.int64]:
+    """1 from `high` on, 0 below `low`, between them what it was before (−1 where unknown)."""
+    raw = np.where(values >= high, 1, np.where(values < low, 0, -1))
+    known = np.where(raw >= 0, np.arange(len(raw)), -1)
+    last = np.maximum.accumulate(known)
+    result: NDArray[np.int64] = np.where(last >= 0, raw[np.maximum(last, 0)], -1)
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """What stands around the stops of one recording. idle_rpm: 0.0 where unknown."""
+
+    place: int
+    times: Array
+    values: Array
+    speed: Channel | None
+    foot: Array
+    idle_rpm: float
+
+
+def _stops(place: int, recording: Recording) -> list[Stop]:
+    channel = recording.channels.get("engine_speed")
+    if channel is None or len(channel.values) < 2:
+        return []
+    sane = channel.values <= HIGHEST_RPM
+    times, values = channel.time_s[sane], channel.values[sane]
+    if len(times) < 2:
+        return []
+    state = states(values, CRANKING_RPM, RUNNING_RPM)
+    falls = np.flatnonzero((state[:-1] == 1) & (state[1:] == 0))
+    if not falls.size:
+        return []
+    good = sp.linked(times, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
+    rises = np.flatnonzero((state[:-1] == 0) & (state[1:] == 1))
+    # A run that began before the recording did is not known to be young.
+    starts = np.flatnonzero((state[:-1] == 0) & (state[1:] == 1)) + 1
+    speed = recording.channels.get("vehicle_speed")
+    if speed is not None and len(speed.values) < 2:
+        speed = None
+    foot = released(recording).spans
+    scene = _Scene(place, times, values, speed, foot, _usual_idle(times, values, speed, foot))
+    found = []
+    for fall in falls[:MANY_STOPS].tolist():
+        later = int(np.searchsorted(rises, fall, side="right"))
+        back = int(rises[later]) + 1 if later < len(rises) else None
+        earlier = int(np.searchsorted(starts, fall, side="right")) - 1
+        young = earlier >= 0 and float(times[fall] - times[starts[earlier]]) < YOUNG_S
+        found.append(_judged(scene, fall, back, young, bool(good[fall])))
+    if len(falls) > MANY_STOPS:
+        why = f"engine speed falls to nothing {len(falls)} times, which no engine does"
+        found.append(Stop(place, float(times[falls[MANY_STOPS] + 1]), None, "open", why))
+    return found
+
+
+def _judged(scene: _Scene, fall: int, back: int | None, young: bool, seen: bool) -> Stop:
+    """What the stop after reading `fall` was. back: the reading with which the engine runs again.
+    seen: nothing was left out between the last running reading and the first stopped one."""
+    times, values = scene.times, scene.values
+    ran, stopped = float(times[fall]), float(times[fall + 1])
+    back_s = None if back is None else float(times[back])
+
+    def stop(kind: Kind, why: str, moving: bool = False) -> Stop:
+        return Stop(scene.place, stopped, back_s, kind, why, moving)
+
+    if not seen:
+        return stop("open", "the engine stopped while nothing was recorded")
+    if back is not None and back_s is not None and (back - fall <= 2 or back_s - ran < 1.0):
+        return stop(
+            "open",
+            f"engine speed read {values[fall + 1]:.0f} rpm for a moment between running readings: "
+            "a reading dropped out, or the engine nearly died",
+        )
+    if scene.speed is None:
+        return stop("open", "the engine stopped, and without vehicle speed nothing says why")
+    around = _held(scene.speed, np.array([ran, stopped]))
+    if not bool(np.all(np.isfinite(around))):
+        return stop("open", "the engine stopped at a time for which vehicle speed was not read")
+    if float(around.min()) >= MOVING_KMH:
+        return stop("stall", f"the engine stopped at {around[1]:.0f} km/h", moving=True)
+    if float(around[1]) > STANDING_KMH:
+        return stop("open", f"the engine stopped while rolling at {around[1]:.0f} km/h")
+    if young:
+        return stop("open", "the engine stopped within 10 s of being started")
+    first = int(np.searchsorted(times, ran - STEADY_LOOK_S, side="left"))
+    own = values[first:fall]
+    fell_from = float(own.max()) if len(own) else 0.0
+    let_go = bool(sp.inside(np.array([ran]), scene.foot)[0])
+    if scene.idle_rpm > 0.0 and fell_from >= FELL_FROM_SHARE * scene.idle_rpm and let_go:
+        return stop(
+            "stall",
+            f"engine speed fell from {fell_from:.0f} rpm right through idle to a stop after the "
+            "pedal was let go",
+        )
+    steady = (
+        len(own) >= 2
+        and ran - float(times[first]) >= STEADY_LEAST_S
+        and bool(np.all(_held(scene.speed, times[first:fall]) <= STANDING_KMH))
+        and float(np.ptp(own)) <= STEADY_SHARE * float(np.median(own))
+    )
+    if not steady:
+        return stop("open", "the engine stopped at a standstill before it had settled to its idle")
+    if back is None:
+        return stop("key-off", "the engine was switched off out of a steady idle")
+    return stop("start-stop", "the engine stopped out of a steady idle and came back")
+
+
+def _held(channel: Channel, at_s: Array) -> Array:
+    return hold_onto(channel, at_s, sp.longest_step_s(channel, FAST_CAP_S))
+
+
+def _usual_idle(times: Array, values: Array, speed: Channel | None, foot: Array) -> float:
+    """The usual engine speed while standing with the pedal released; 0.0 where there is none."""
+    if speed is None or not len(foot):
+        return 0.0
+    idle = sp.inside(times, foot) & (values >= RUNNING_RPM)
+    idle &= _held(speed, times) <= STANDING_KMH
+    return float(np.median(values[idle])) if int(idle.sum()) >= 5 else 0.0
