@@ -3,19 +3,21 @@
 The one home of units: flows, readings, specs, recordings and reports all convert here. Values are
 `Fraction`, so that a branch at 86 °F and one at 30 °C are the same number and not nearly so.
 
-Factors are exact by definition (international yard and pound 1959, standard gravity, the 1948
-conventional inch of mercury); digits as NIST SP 811 App. B.8. `pint` is the oracle in the tests.
+Factors are exact by definition (international yard and pound 1959, standard gravity, mercury of
+conventionally 13 595.1 kg/m³); digits as NIST SP 811 App. B.8. `pint` is the oracle in the tests.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from fractions import Fraction
 
 from verify.errors import Problem, UserError, nearest, unknown
 
-_LBF_N = Fraction(45359237, 100_000_000) * Fraction(980665, 100_000)
+_GRAVITY = Fraction(980665, 100_000)
+_LBF_N = Fraction(45359237, 100_000_000) * _GRAVITY
 _INCH_M = Fraction(254, 10_000)
 _FOOT_M = Fraction(3048, 10_000)
 _MILE_KM = Fraction(1609344, 1_000_000)
@@ -55,12 +57,12 @@ _UNITS: tuple[Unit, ...] = (
        "ft·lb", "ft lb", "lb-ft", "lbf-ft", "lbf·ft", "lb ft", "lb·ft"),
     _u("in·lbf", "torque", _LBF_N * _INCH_M, "in-lbf", "in.lbf", "inlbf", "in lbf", "in-lb",
        "in·lb", "in lb", "lb-in", "lbf-in", "lbf·in", "lb in", "lb·in"),
-    _u("kgf·m", "torque", Fraction(980665, 100_000), "kgf-m", "kgfm", "kgf m"),
+    _u("kgf·m", "torque", _GRAVITY, "kgf-m", "kgfm", "kgf m"),
     _u("kPa", "pressure", 1),
     _u("Pa", "pressure", Fraction(1, 1000)),
     _u("bar", "pressure", 100),
     _u("psi", "pressure", _LBF_N / (_INCH_M * _INCH_M) / 1000),
-    _u("inHg", "pressure", Fraction(3386389, 1_000_000), "in hg"),
+    _u("inHg", "pressure", _INCH_M * Fraction(135951, 10) * _GRAVITY / 1000, "in hg"),
     _u("s", "time", 1, "sec", "second", "seconds"),
     _u("ms", "time", Fraction(1, 1000)),
     _u("min", "time", 60, "minute", "minutes"),
@@ -143,7 +145,8 @@ class Quantity:
 
     last_place: the size of the last digit typed ("7.40" → 1/100), in `unit`; half of it bounds
     what rounding by the person hid.
-    text: the number as typed, so that a record can show it again unchanged.
+    text: the number as typed, so that a record can show it again unchanged; after a conversion,
+    the converted number to about the same place.
     """
 
     value: Fraction
@@ -152,15 +155,31 @@ class Quantity:
     text: str
 
     def to(self, target: str) -> Quantity:
-        value = convert(self.value, self.unit, target)
-        place = convert_span(self.last_place, self.unit, target)
-        return Quantity(value, unit(target).name, place, self.text)
+        """The same quantity in another unit. Raises UserError where the units are unlike."""
+        name = unit(target).name
+        if name == self.unit:
+            return self
+        value = convert(self.value, self.unit, name)
+        place = convert_span(self.last_place, self.unit, name)
+        return Quantity(value, name, place, _rounded(value, place))
 
     def __str__(self) -> str:
         return f"{self.text} {self.unit}".strip()
 
 
-_NUMBER = re.compile(r"\s*([+\-−]?)\s*(\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE]([+-]?\d{1,2}))?\s*(.*?)\s*$")
+def _rounded(value: Fraction, place: Fraction) -> str:
+    """A value with as many decimals as its last place is worth (at most 12)."""
+    decimals = 0
+    while decimals < 12 and Fraction(1, 10**decimals) > place:
+        decimals += 1
+    return f"{float(round(value, decimals)):.{decimals}f}"
+
+
+_MAX_TYPED = 60  # characters; nobody types a longer number, and long ones are slow to make exact
+_NUMBER = re.compile(
+    r"\s*([+\-−]?)\s*([0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?:[eE]([+-]?[0-9]{1,2}))?\s*(.*?)\s*"
+)
+_EXAMPLE = {"torque": "10", "voltage": "12.5", "temperature": "90", "share": "10", "time": "10"}
 
 
 def parse(text: str, *, expect: str | None = None) -> Quantity:
@@ -170,24 +189,32 @@ def parse(text: str, *, expect: str | None = None) -> Quantity:
     Torque never takes a unit silently: a bare number, or one in plain "lb", can be off by 12.
     Raises UserError.
     """
-    match = _NUMBER.match(text)
+    wanted = unit(expect) if expect else None
+    match = _NUMBER.fullmatch(text) if len(text) <= _MAX_TYPED else None
     if match is None:
+        example = _EXAMPLE.get(wanted.dimension, "750") if wanted else "750"
         raise UserError(
             Problem(
                 found=f'"{text}"',
-                expected=f"a number with a unit of {unit(expect).dimension}"
-                if expect
-                else "a number",
-                next=f'write for example "750 {expect or "rpm"}"',
+                expected=f"a number with a unit of {wanted.dimension}" if wanted else "a number",
+                next=f'write for example "{example} {wanted.name if wanted else "rpm"}"',
             )
         )
     sign, digits, exponent, unit_text = match.groups()
-    if re.fullmatch(r"[1-9]\d{0,2},\d{3}", digits):
+    if re.fullmatch(r"[1-9][0-9]{0,2},[0-9]{3}", digits):
         raise UserError(
             Problem(
                 found=f'"{digits}"',
                 expected="a number without thousands marks",
                 next=f'write "{digits.replace(",", "")}" or "{digits.replace(",", ".")}"',
+            )
+        )
+    if re.match(r"[0-9.,'’]", unit_text):
+        raise UserError(
+            Problem(
+                found=f'"{text.strip()}"',
+                expected="one number, without thousands marks or gaps",
+                next="write its digits together, with one decimal sign at most",
             )
         )
     digits = digits.replace(",", ".")
@@ -199,8 +226,8 @@ def parse(text: str, *, expect: str | None = None) -> Quantity:
     if sign in ("-", "−"):
         value = -value
     shown = ("-" if sign in ("-", "−") else "") + digits + (f"e{exponent}" if exponent else "")
-    wanted = unit(expect) if expect else None
-    bare = unit_text.casefold() in ("", "lb", "lbs")
+    # "lb" alone, "in" and "ft" are how a torque is said when its unit is not.
+    bare = unit_text.casefold() in ("", "lb", "lbs") or not is_unit(unit_text)
     if wanted is not None and wanted.dimension == "torque" and bare:
         raise UserError(
             Problem(
@@ -214,16 +241,14 @@ def parse(text: str, *, expect: str | None = None) -> Quantity:
         return Quantity(value, wanted.name, last_place, shown)
     try:
         found = unit(unit_text)
-    except UserError as error:
+    except UserError:
         if wanted is None:
             raise
         raise UserError(
             Problem(
                 found=f'"{text.strip()}"',
                 expected=f"a number with a unit of {wanted.dimension}",
-                next=error.problems[0].next
-                if 'write "' in error.problems[0].next
-                else f'write "{shown} {wanted.name}"',
+                next=f'write "{shown} {_meant(unit_text, wanted)}"',
             )
         ) from None
     quantity = Quantity(value, found.name, last_place, shown)
@@ -232,21 +257,35 @@ def parse(text: str, *, expect: str | None = None) -> Quantity:
     return quantity
 
 
+def _meant(text: str, wanted: Unit) -> str:
+    """The unit of the wanted dimension that a misspelt one most likely is."""
+    fitting = [s for s, u in _BY_SPELLING.items() if s and u.dimension == wanted.dimension]
+    guess = nearest(text.casefold(), fitting)
+    return _BY_SPELLING[guess].name if guess else wanted.name
+
+
 def shown_unit(name: str, system: str) -> str:
     """The unit a person who chose `system` ("metric" or "us") sees for a value in unit `name`."""
     return (_US if system == "us" else _METRIC).get(name, name)
 
 
 def show(value: float, source: str, system: str = "metric", *, digits: int = 3) -> str:
-    """A value as people read it: converted to the chosen system, rounded to `digits` figures."""
+    """A value as people read it: converted to the chosen system, rounded to `digits` figures.
+
+    What is no finite number is said to be unknown.
+    """
     target = shown_unit(source, system)
     scale, offset = float_factors(source, target)
-    number = value * scale + offset
+    number = value * scale + offset + 0.0  # never "-0"
+    if not math.isfinite(number):
+        return "unknown"
     size = abs(number)
     if size >= 10 ** (digits - 1) or number == int(number):
         text = f"{number:.0f}"
     else:
         text = f"{number:.{digits}g}"
+        if "e" in text:
+            text = f"{number:.12f}".rstrip("0").rstrip(".")
     return f"{text} {target}".strip() if target != "1" else text
 
 
