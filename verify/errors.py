@@ -65,15 +65,26 @@ def render(problems: Iterable[Problem]) -> str:
     for p in problems:
         place = p.file
         if p.line:
-            place += f":{p.line}" + (f":{p.column}" if p.column else "")
+            at = f"{p.line}" + (f":{p.column}" if p.column else "")
+            place = f"{place}:{at}" if place else f"line {at}"
         head = ": ".join(part for part in (place, p.field) if part)
-        body = f"found {p.found}" + (f"; expected {p.expected}" if p.expected else "")
+        body = f"found {_shown(p.found)}" + (f"; expected {p.expected}" if p.expected else "")
         lines = [head] if head else []
         lines.append(f"  {body}")
         if p.next:
             lines.append(f"  {p.next}")
-        blocks.append("\n".join(lines))
+        blocks.append("\n".join(_visible(line) for line in lines))
     return "\n".join(blocks)
+
+
+def _shown(found: str, most: int = 200) -> str:
+    """What was found, cut in the middle where nobody would read it to the end."""
+    return found if len(found) <= most else f"{found[: most - 60]} … {found[-57:]}"
+
+
+def _visible(line: str) -> str:
+    """One line that a screen shows as it is: what a file contains must not steer the terminal."""
+    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in line)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
