@@ -87,9 +87,8 @@ class Ways:
                 at = by_step.setdefault(self.walker.node(state), {})
                 at.setdefault(state, []).append(cell)
         for name, states in islice(by_step.items(), MOST_OF_A_RULE):
-            walk = self.walker.to(states)
-            if walk is None:
-                continue
+            # A walk there always is; a finding must not hang on that.
+            walk = self.walker.to(states) or Walk([], min(states))
             step, here = self.graph.steps[name], states[walk.end]
             cells = self.plan.node(name).cells
             outcome = cells[here[0]].outcome
@@ -109,9 +108,8 @@ class Ways:
                 at = seen.setdefault((self.walker.node(state), branches), {})
                 at.setdefault(state, cell)
         for (name, branches), states in islice(seen.items(), MOST_OF_A_RULE):
-            walk = self.walker.to(states)
-            if walk is None:
-                continue
+            # A walk there always is; a finding must not hang on that.
+            walk = self.walker.to(states) or Walk([], min(states))
             step = self.graph.steps[name]
             outcome = self.plan.node(name).cells[states[walk.end]].outcome
             both = listed([branch_words(self.graph, step, b) for b in branches])
@@ -153,11 +151,10 @@ class Ways:
             first = min(group)
             inside = set(group)
             to, around = self.walker.to({first}), self.walker.around(first)
-            if to is None or around is None:
-                continue
-            walk = Walk([*to.hops, *around.hops], first)
+            hops = around.hops if around is not None else []
+            walk = Walk([*(to.hops if to is not None else ()), *hops], first)
             name = self.walker.node(first)
-            titles = dict.fromkeys(titled(self.walker.step(hop[0])) for hop in around.hops)
+            titles = dict.fromkeys(titled(self.walker.step(hop[0])) for hop in hops)
             round_trip = listed([*titles])
             message = f"{round_trip} can be gone round without end: no count of attempts ends it."
             if not any(t not in inside for s in group for t in self._onward(s)):
@@ -169,7 +166,12 @@ class Ways:
 
     def unreachable(self) -> Iterator[Finding]:
         """The first of the steps that no walk reaches; what only they lead to is not listed."""
-        missing = [i for i, name in enumerate(self.plan.names) if not self.states_at[name]]
+        # The ending that `stop` leads to has to be there even where only gates could be stopped.
+        missing = [
+            i
+            for i, name in enumerate(self.plan.names)
+            if not self.states_at[name] and name != self.graph.on_stop
+        ]
         inside = set(missing)
         after = [[j for j in s if j in inside] for s in self.plan.successors]
         led_to = {j for i in missing for j in after[i] if j != i}
