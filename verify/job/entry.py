@@ -10,12 +10,27 @@ it: sha256(canonical {job, seq, time, person, kind, version, body, previous}).
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from verify.errors import Problem, UserError
+from verify.job.canonical import canonical, parse
+
+__all__ = [
+    "GENESIS",
+    "KINDS",
+    "Draft",
+    "Entry",
+    "canonical",
+    "check_body",
+    "digest_of",
+    "hide",
+    "parse",
+    "seal",
+    "seal_with_text",
+    "verify_chain",
+]
 
 GENESIS = "0" * 64
 
@@ -83,44 +98,29 @@ class Entry:
     digest: str
 
 
-def canonical(value: object) -> bytes:
-    """The RFC 8785 form of a JSON value. Raises ValueError on NaN, infinities, large integers."""
-    import rfc8785
-
-    return bytes(rfc8785.dumps(value))  # type: ignore[arg-type]
-
-
-def parse(text: str | bytes) -> Any:
-    """The value of an RFC 8785 text, such that `canonical(parse(t)) == t`.
-
-    RFC 8785 writes the double 1e20 as a row of digits; a reader that makes a whole number of it
-    could not write it back, as whole numbers beyond 2^53 are refused. Raises ValueError.
-    """
-    return json.loads(text, parse_int=_number)
-
-
-def _number(digits: str) -> int | float:
-    number = int(digits)
-    return number if abs(number) < 2**53 else float(digits)
-
-
 def digest_of(
     job: str, seq: int, time: str, person: str, kind: str, version: int, body: object, previous: str
 ) -> str:
-    return hashlib.sha256(
-        canonical(
-            {
-                "job": job,
-                "seq": seq,
-                "time": time,
-                "person": person,
-                "kind": kind,
-                "version": version,
-                "body": body,
-                "previous": previous,
-            }
-        )
-    ).hexdigest()
+    return _digest(job, seq, time, person, kind, version, canonical(body), previous)
+
+
+def _digest(
+    job: str, seq: int, time: str, person: str, kind: str, version: int, body: bytes, previous: str
+) -> str:
+    """The hash of an entry whose body is canonical already, so that it is written out only once:
+    in RFC 8785 order "body" stands before all other fields."""
+    rest = canonical(
+        {
+            "job": job,
+            "seq": seq,
+            "time": time,
+            "person": person,
+            "kind": kind,
+            "version": version,
+            "previous": previous,
+        }
+    )
+    return hashlib.sha256(b'{"body":' + body + b"," + rest[1:]).hexdigest()
 
 
 def check_body(kind: str, body: Mapping[str, Any]) -> None:
@@ -138,12 +138,19 @@ def check_body(kind: str, body: Mapping[str, Any]) -> None:
 
 def seal(job: str, seq: int, draft: Draft, previous: str) -> Entry:
     """Gives a draft its place: sequence number, previous hash, own hash."""
+    return seal_with_text(job, seq, draft, previous)[0]
+
+
+def seal_with_text(job: str, seq: int, draft: Draft, previous: str) -> tuple[Entry, str]:
+    """As `seal`, with the RFC 8785 text of the body, which is what a store keeps of it."""
     check_body(draft.kind, draft.body)
     version = KINDS[draft.kind][0]
+    text = canonical(draft.body)
+    digest = _digest(job, seq, draft.time, draft.person, draft.kind, version, text, previous)
     # Through JSON and back, so that what is held in memory is what a reader of the disk will see.
-    body = parse(canonical(draft.body))
-    digest = digest_of(job, seq, draft.time, draft.person, draft.kind, version, body, previous)
-    return Entry(job, seq, draft.time, draft.person, draft.kind, version, body, previous, digest)
+    body = parse(text)
+    entry = Entry(job, seq, draft.time, draft.person, draft.kind, version, body, previous, digest)
+    return entry, text.decode()
 
 
 def verify_chain(entries: tuple[Entry, ...]) -> None:

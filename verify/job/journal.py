@@ -35,6 +35,7 @@ APPLICATION_ID = 0x4B455953
 VERSION = 1  # number of the last file in store_sql/
 _MIGRATIONS = os.path.join(os.path.dirname(__file__), "store_sql")
 _COLUMNS = "job, seq, time, person, kind, version, body, previous, digest"
+_LISTED = (str, int, str, str)
 _TYPES = (str, int, str, str, str, int, str, str, str)
 
 
@@ -121,7 +122,6 @@ class SqliteJournal:
             # journal back and undo an answer a person saw accepted; EXTRA flushes the folder too.
             db.execute("PRAGMA synchronous = EXTRA")
             db.execute("PRAGMA fullfsync = ON")  # where fsync stops at the drive's cache (macOS)
-            db.execute("PRAGMA secure_delete = ON")  # what is erased is overwritten with zeros
             db.execute("PRAGMA temp_store = MEMORY")  # VACUUM leaves no copy in a temporary file
             db.execute("PRAGMA trusted_schema = OFF")
             db.execute("PRAGMA cell_size_check = ON")
@@ -221,10 +221,10 @@ class SqliteJournal:
     def append(
         self, job: str, draft: Draft, *, expected_head: str, index: Index | None = None
     ) -> Entry:
-        from verify.job.entry import canonical
-        from verify.job.memory import index_text, next_entry, same_again
+        from verify.job.listing import index_to_text
+        from verify.job.memory import next_entry, same_again
 
-        row = None if index is None else index_text(index)
+        row = None if index is None else index_to_text(index)
         with self._writing() as db:
             there = db.execute(
                 f"SELECT {_COLUMNS} FROM entries WHERE append_id = ?", (draft.append_id,)
@@ -234,19 +234,20 @@ class SqliteJournal:
             last = db.execute(
                 "SELECT seq, digest FROM entries WHERE job = ? ORDER BY seq DESC LIMIT 1", (job,)
             ).fetchone()
-            e = next_entry(job, draft, self._typed(last, (int, str)), expected_head)
+            last = self._typed(last, (int, str))
+            e, body = next_entry(job, draft, last, expected_head)
             db.execute(
                 f"INSERT INTO entries ({_COLUMNS}, append_id)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     *(e.job, e.seq, e.time, e.person, e.kind, e.version),
-                    *(canonical(e.body).decode(), e.previous, e.digest, draft.append_id),
+                    *(body, e.previous, e.digest, draft.append_id),
                 ),
             )
             for digest, (salt, value) in draft.private.items():
                 db.execute("INSERT OR IGNORE INTO private VALUES (?, ?, ?)", (digest, salt, value))
             db.execute(
-                "INSERT INTO listing VALUES (:job, :entries, :changed, coalesce(:row, '{}'))"
+                "INSERT INTO listing VALUES (:job, :entries, :changed, coalesce(:row, ''))"
                 " ON CONFLICT DO UPDATE SET entries = :entries, changed = :changed,"
                 " row = coalesce(:row, row)",
                 {"job": job, "entries": e.seq, "changed": e.time, "row": row},
@@ -265,7 +266,8 @@ class SqliteJournal:
         return found
 
     def _entry(self, row: tuple[Any, ...]) -> Entry:
-        from verify.job.entry import Entry, parse
+        from verify.job.canonical import parse
+        from verify.job.entry import Entry
 
         job, seq, time, person, kind, version, body, previous, digest = self._typed(row, _TYPES)
         try:
@@ -303,21 +305,19 @@ class SqliteJournal:
     # The list of jobs, derived
 
     def jobs(self) -> tuple[Row, ...]:
-        # Taken apart by SQLite: reading a thousand rows costs less than loading a JSON reader.
+        from verify.job.listing import text_to_row
+
         with self._reading() as db:
-            cells = db.execute(
-                "SELECT l.job, l.entries, l.changed, c.key, c.value FROM listing AS l"
-                " LEFT JOIN json_each(l.row) AS c ORDER BY l.changed DESC, l.job"
+            found = db.execute(
+                "SELECT job, entries, changed, row FROM listing ORDER BY changed DESC, job"
             ).fetchall()
-        rows: dict[str, Row] = {}
-        for job, entries, changed, name, value in cells:
-            row = rows.get(job)
-            if row is None:
-                self._typed((job, entries, changed), (str, int, str))
-                row = rows[job] = {"job": job, "entries": entries, "changed": changed}
-            if name is not None:
-                row[name] = value
-        return tuple(rows.values())
+        try:
+            return tuple(
+                text_to_row(text, {"job": job, "entries": entries, "changed": changed})
+                for job, entries, changed, text in (self._typed(row, _LISTED) for row in found)
+            )
+        except ValueError as error:
+            raise self._damage("the list of jobs") from error
 
     def find_job(self, text: str) -> str:
         from verify.job.memory import pick_job
@@ -327,14 +327,14 @@ class SqliteJournal:
         return pick_job(text, [self._typed(row, (str,))[0] for row in known])
 
     def rebuild_index(self, row_of: Callable[[tuple[Entry, ...]], Index]) -> None:
-        from verify.job.memory import index_text
+        from verify.job.listing import index_to_text
 
         with self._writing() as db:
             known = db.execute("SELECT DISTINCT job FROM entries").fetchall()
             db.execute("DELETE FROM listing")
             for (job,) in known:
                 entries = self.entries(job)
-                row = index_text(row_of(entries))
+                row = index_to_text(row_of(entries))
                 db.execute(
                     "INSERT INTO listing VALUES (?, ?, ?, ?)",
                     (job, len(entries), entries[-1].time, row),
@@ -359,6 +359,9 @@ class SqliteJournal:
     def erase_private(self, digests: Iterable[str]) -> int:
         """See `Journal`. No copy is left in the store's files; of the freed blocks of the disk
         below them nobody but the disk can say so."""
+        self._refuse_if_readonly()
+        # Only here, for it slows every append: what is deleted is overwritten with zeros.
+        self._db.execute("PRAGMA secure_delete = ON")
         with self._writing() as db:
             count = sum(
                 db.execute("DELETE FROM private WHERE digest = ?", (digest,)).rowcount
@@ -368,6 +371,7 @@ class SqliteJournal:
             # Pages that were split keep stale copies that secure_delete does not reach. If this
             # fails the values are gone already, and a second call clears up.
             self._db.execute("VACUUM")
+            self._db.execute("PRAGMA secure_delete = OFF")
         return count
 
     # Editions, mappings, settings
@@ -392,7 +396,7 @@ class SqliteJournal:
         return bytes(row)
 
     def mapping(self, layout: str) -> dict[str, str] | None:
-        from verify.job.entry import parse
+        from verify.job.canonical import parse
 
         text = self._one("SELECT mapping FROM mappings WHERE layout = ?", layout, str)
         try:
@@ -401,7 +405,7 @@ class SqliteJournal:
             raise self._damage("the remembered channels of a layout") from error
 
     def put_mapping(self, layout: str, mapping: Mapping[str, str]) -> None:
-        from verify.job.entry import canonical
+        from verify.job.canonical import canonical
 
         with self._writing() as db:
             db.execute(

@@ -9,16 +9,21 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, BinaryIO, Protocol
+from typing import BinaryIO, Protocol
 
 from verify.errors import Problem, UserError, nearest
-from verify.job.entry import GENESIS, Draft, Entry, canonical, parse, seal, verify_chain
+from verify.job.entry import (
+    GENESIS,
+    Draft,
+    Entry,
+    seal,
+    seal_with_text,
+    verify_chain,
+)
+from verify.job.listing import index_to_text, text_to_row
 
 Row = dict[str, str | int]
 Index = Mapping[str, str | int]
-
-# What a store itself says of a job in lists; an index may not say otherwise.
-OWN_FIELDS = frozenset({"job", "entries", "changed"})
 
 
 class Journal(Protocol):
@@ -94,8 +99,10 @@ class Journal(Protocol):
     def close(self) -> None: ...
 
 
-def next_entry(job: str, draft: Draft, last: tuple[int, str] | None, expected_head: str) -> Entry:
-    """The entry that `draft` becomes behind `last` (seq, digest).
+def next_entry(
+    job: str, draft: Draft, last: tuple[int, str] | None, expected_head: str
+) -> tuple[Entry, str]:
+    """The entry that `draft` becomes behind `last` (seq, digest), and the text of its body.
 
     Raises UserError when the head is another, ValueError for a wrong private digest."""
     seq, head = last or (0, GENESIS)
@@ -110,7 +117,7 @@ def next_entry(job: str, draft: Draft, last: tuple[int, str] | None, expected_he
     for digest, (salt, value) in draft.private.items():
         if len(salt) != 32 or hashlib.sha256(salt + value.encode()).hexdigest() != digest:
             raise ValueError("a private digest must be that of its salt and value")
-    return seal(job, seq + 1, draft, head)
+    return seal_with_text(job, seq + 1, draft, head)
 
 
 def same_again(job: str, draft: Draft, there: Entry) -> Entry:
@@ -118,21 +125,6 @@ def same_again(job: str, draft: Draft, there: Entry) -> Entry:
     if there.job != job or seal(job, there.seq, draft, there.previous).digest != there.digest:
         raise ValueError("an append_id stands for one entry and was used for another before")
     return there
-
-
-def index_text(index: Index) -> str:
-    """An index as JSON. Raises ValueError for what lists cannot hold.
-
-    A NUL becomes U+FFFD: SQLite's JSON functions end a text there, and a list is only looked at.
-    """
-    for name, value in index.items():
-        if name in OWN_FIELDS or not isinstance(value, str | int) or isinstance(value, bool):
-            raise ValueError(f"an index holds texts and whole numbers under free names: {name!r}")
-    return canonical({_shown(name): _shown(value) for name, value in index.items()}).decode()
-
-
-def _shown(value: Any) -> Any:
-    return value.replace("\0", "\ufffd") if isinstance(value, str) else value
 
 
 def pick_job(text: str, known: Iterable[str]) -> str:
@@ -209,8 +201,10 @@ class MemoryJournal:
             return same_again(job, draft, self._appended[draft.append_id])
         chain = self._entries.get(job, [])
         last = (chain[-1].seq, chain[-1].digest) if chain else None
-        entry = next_entry(job, draft, last, expected_head)
-        row = parse(index_text(index)) if index is not None else self._index.get(job, {})
+        entry, _ = next_entry(job, draft, last, expected_head)
+        row = (
+            text_to_row(index_to_text(index), {}) if index is not None else self._index.get(job, {})
+        )
         self._entries.setdefault(job, chain).append(entry)
         self._appended[draft.append_id] = entry
         self._index[job] = row
@@ -239,7 +233,9 @@ class MemoryJournal:
         return pick_job(text, self._entries)
 
     def rebuild_index(self, row_of: Callable[[tuple[Entry, ...]], Index]) -> None:
-        self._index = {job: parse(index_text(row_of(self.entries(job)))) for job in self._entries}
+        self._index = {
+            job: text_to_row(index_to_text(row_of(self.entries(job))), {}) for job in self._entries
+        }
 
     def private(self, digest: str) -> str | None:
         return self._private.get(digest)

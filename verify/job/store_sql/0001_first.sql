@@ -15,7 +15,7 @@ CREATE TABLE entries (
     digest    TEXT    NOT NULL,
     append_id TEXT    NOT NULL UNIQUE, -- one wish to append, one entry
     PRIMARY KEY (job, seq)
-) STRICT, WITHOUT ROWID;
+) STRICT; -- with row ids: a body of some kilobytes would spill over in the tree of a key
 
 CREATE TRIGGER entries_never_changed BEFORE UPDATE ON entries
 BEGIN
@@ -52,7 +52,7 @@ CREATE TABLE listing (
     job     TEXT PRIMARY KEY,
     entries INTEGER NOT NULL,
     changed TEXT    NOT NULL, -- time of the last entry
-    row     TEXT    NOT NULL  -- JSON object of texts and whole numbers
+    row     TEXT    NOT NULL  -- see verify/job/listing.py
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE editions (
