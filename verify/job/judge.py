@@ -1,0 +1,266 @@
+"""A step's answer → what came of it: outcome, verdicts with their numbers, what to keep.
+
+Pure. Files have been read and recordings imported by the shell before anything arrives here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from verify.car.codes import CodeReading
+from verify.errors import Problem, UserError
+from verify.evidence.checks.catalogue import judge as put_checks
+from verify.evidence.recording import Recording
+from verify.evidence.verdict import (
+    CheckResult,
+    Limits,
+    Measurement,
+    decide,
+    probability_of_conformity,
+)
+from verify.flow.graph import CANNOT, STOP, Outcome, Step
+from verify.job.answers import (
+    Answer,
+    Cannot,
+    Chosen,
+    CodesRead,
+    Done,
+    Exceptions,
+    Fastened,
+    Number,
+    PhotoFile,
+    Said,
+    StopNow,
+    ToldInstead,
+    needs_modules,
+)
+from verify.quantity import Quantity, SpecValue, parse
+from verify.words import Grade, Verdict
+
+# A click wrench in calibration holds ±4 % (±6 % below 10 N·m). ISO 6789-1, from memory.
+WRENCH_SHARE = 0.04
+WRENCH_SHARE_SMALL = 0.06
+NUMBER_CHECK_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """values: what was typed, as JSON; private: field → personal text, to be kept apart."""
+
+    outcome: Outcome
+    values: Mapping[str, Any] | None = None
+    results: tuple[CheckResult, ...] = ()
+    private: Mapping[str, str] = field(default_factory=dict)
+
+
+def judge_answer(step: Step, answer: Answer, specs: Mapping[str, SpecValue]) -> Judged:
+    """What came of any answer but a recording. Raises UserError on what this step cannot take."""
+    match step.kind, answer:
+        case _, Cannot(reason):
+            return Judged(Outcome(CANNOT), private={"reason": reason})
+        case _, StopNow(reason):
+            return Judged(Outcome(STOP), private={"reason": reason} if reason else {})
+        case "do", Done():
+            return Judged(Outcome("done"))
+        case "ask", Chosen(name) if name in step.labels:
+            return Judged(Outcome(name))
+        case "ask", Said(text) if step.detail.get("text"):
+            return Judged(Outcome("answered"), private={"answer": text})
+        case "reading", Number(text):
+            return _reading(step, text, specs)
+        case "codes", CodesRead(reading):
+            return _codes(step, reading)
+        case "fasten", Fastened(torque, order_kept):
+            return _fasten(step, torque, order_kept, specs)
+        case "record", ToldInstead(label) if label in step.labels:
+            return Judged(Outcome(label, Grade.TOLD))
+        case "photo", PhotoFile():
+            return Judged(Outcome("taken"))
+        case "card", Exceptions(items):
+            return Judged(Outcome("exceptions" if items else "ok", items=items))
+    raise UserError(
+        Problem(
+            found=f"an answer of the form {type(answer).__name__}",
+            expected=f"an answer to a step of kind {step.kind}",
+            next="answer what is asked",
+            field=step.name,
+        )
+    )
+
+
+def judge_recordings(
+    step: Step, recordings: Sequence[Recording], specs: Mapping[str, SpecValue]
+) -> Judged:
+    """The step's checks put to all recordings together (after `undecided`, new evidence joins the
+    earlier)."""
+    results = put_checks(tuple(recordings), specs, step.detail["checks"])
+    return Judged(outcome_of(results), results=tuple(results))
+
+
+def outcome_of(results: Sequence[CheckResult]) -> Outcome:
+    """Fail if any check failed, pass if all passed, else undecided; nothing judged is undecided."""
+    verdicts = [r.verdict for r in results]
+    if Verdict.FAIL in verdicts:
+        label = "fail"
+    elif verdicts and all(v is Verdict.PASS for v in verdicts):
+        label = "pass"
+    else:
+        label = "undecided"
+    checks = tuple(sorted((r.check, r.verdict, r.finding) for r in results))
+    return Outcome(label, Grade.RECORDED, checks=checks)
+
+
+def typed_uncertainty(quantity: Quantity, accuracy: Fraction) -> float:
+    """Standard uncertainty of a typed reading, in its unit.
+
+    Half the last place typed and the instrument's ± accuracy, each as a uniform error (÷ √3),
+    joined in quadrature: JCGM 100:2008 4.3.7 and 5.1.2.
+    """
+    rounding = float(quantity.last_place) / 2 / math.sqrt(3)
+    return math.hypot(rounding, float(accuracy) / math.sqrt(3))
+
+
+def _reading(step: Step, text: str, specs: Mapping[str, SpecValue]) -> Judged:
+    unit = step.detail["unit"]
+    quantity = parse(text, expect=unit)
+    value = quantity.to(unit)
+    values = {"text": quantity.text, "unit": quantity.unit}
+    form = step.detail.get("limits")
+    if form is None:
+        return Judged(Outcome("taken", Grade.READ, value=value.value), values)
+    limits = _limits(form, unit, specs)
+    if limits is None:
+        result = CheckResult(
+            "reading",
+            NUMBER_CHECK_VERSION,
+            Verdict.UNDECIDED,
+            "no-spec",
+            f"{quantity} was read, but the vehicle's own figure is not known.",
+            settle="Look the figure up in the service information and enter it.",
+            value=float(value.value),
+            unit=unit,
+        )
+    else:
+        u = typed_uncertainty(value, step.detail["accuracy"])
+        result = _held_against("reading", float(value.value), u, limits)
+    outcome = Outcome(result.verdict.value, Grade.READ, value=value.value)
+    return Judged(outcome, values, (result,))
+
+
+def _held_against(check: str, value: float, uncertainty: float, limits: Limits) -> CheckResult:
+    p = probability_of_conformity(Measurement(value, limits.unit, uncertainty), limits)
+    verdict = decide(p)
+    words = {
+        Verdict.PASS: ("within", "lies within", ""),
+        Verdict.FAIL: ("outside", "lies outside", ""),
+        Verdict.UNDECIDED: (
+            "near-limit",
+            "is too close to a limit to say for",
+            "Read again with a more accurate instrument.",
+        ),
+    }
+    finding, phrase, settle = words[verdict]
+    return CheckResult(
+        check,
+        NUMBER_CHECK_VERSION,
+        verdict,
+        finding,
+        f"{value:.4g} {limits.unit} {phrase} {band(limits)}.",
+        settle=settle,
+        value=value,
+        unit=limits.unit,
+        uncertainty=uncertainty,
+        limits=limits,
+        probability=p,
+        samples=1,
+    )
+
+
+def band(limits: Limits) -> str:
+    """The limits in words."""
+    if limits.lower is None:
+        return f"at most {limits.upper:.4g} {limits.unit}"
+    if limits.upper is None:
+        return f"at least {limits.lower:.4g} {limits.unit}"
+    return f"{limits.lower:.4g} to {limits.upper:.4g} {limits.unit}"
+
+
+def _limits(form: Mapping[str, Any], unit: str, specs: Mapping[str, SpecValue]) -> Limits | None:
+    if form["spec"] is None:
+        ends = (form["lower"], form["upper"])
+        low, high = (float(e) if e is not None else None for e in ends)
+        return Limits(low, high, unit, form["source"])
+    spec = specs.get(form["spec"])
+    if spec is None:
+        return None
+    centre = spec.quantity.to(unit).value
+    low = float(centre - form["minus"]) if form["minus"] is not None else None
+    high = float(centre + form["plus"]) if form["plus"] is not None else None
+    if low is None and high is None:
+        return None
+    return Limits(low, high, unit, f"{form['source']}; figure: {spec.source}")
+
+
+def _codes(step: Step, reading: CodeReading) -> Judged:
+    label = reading.label()
+    if label == "none" and needs_modules(step, reading.modules):
+        # A module that was not read may hold anything.
+        label = "partly-read"
+    return Judged(Outcome(label, Grade.READ), values=reading.to_json())
+
+
+def _fasten(
+    step: Step, torque: str, order_kept: bool | None, specs: Mapping[str, SpecValue]
+) -> Judged:
+    typed = parse(torque, expect="N·m")
+    applied = float(typed.to("N·m").value)
+    values = {"text": typed.text, "unit": typed.unit, "order": order_kept}
+    spec = specs.get(step.detail["spec"])
+    if spec is None:
+        result = CheckResult(
+            "torque",
+            NUMBER_CHECK_VERSION,
+            Verdict.UNDECIDED,
+            "no-spec",
+            f"{typed} was set, but the figure of the service information is not known.",
+            settle="Look the torque up in the service information and enter it.",
+            value=applied,
+            unit="N·m",
+        )
+        return Judged(Outcome("undecided", Grade.READ), values, (result,))
+    wanted = float(spec.quantity.to("N·m").value)
+    half = wanted * float(step.detail["tolerance"]) / 100
+    limits = Limits(wanted - half, wanted + half, "N·m", f"torque: {spec.source}")
+    share = WRENCH_SHARE if applied >= 10 else WRENCH_SHARE_SMALL
+    rounding = float(typed.to("N·m").last_place) / 2 / math.sqrt(3)
+    u = max(math.hypot(applied * share / math.sqrt(3), rounding), 1e-9)
+    result = _held_against("torque", applied, u, limits)
+    ratio = applied / wanted if wanted else math.nan
+    if any(abs(ratio / slip - 1) < 0.15 for slip in (12.0, 1 / 12)):
+        result = CheckResult(
+            "torque",
+            NUMBER_CHECK_VERSION,
+            Verdict.UNDECIDED,
+            "unit-slip",
+            f"{typed} is twelve times off {spec.quantity}: one may be in·lbf, the other ft·lbf.",
+            settle="Look at the unit on the wrench and in the service information, enter it again.",
+            value=applied,
+            unit="N·m",
+            limits=limits,
+        )
+    elif order_kept is False:
+        result = CheckResult(
+            "torque",
+            NUMBER_CHECK_VERSION,
+            Verdict.FAIL,
+            "wrong-order",
+            "The fasteners were not tightened in the order of the service information.",
+            value=applied,
+            unit="N·m",
+            limits=limits,
+        )
+    return Judged(Outcome(result.verdict.value, Grade.READ), values, (result,))

@@ -1,0 +1,139 @@
+"""The account of a job: what was done, what it proved, what was corrected. Text and JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from verify.evidence.verdict import CheckResult
+from verify.job.session import ReadOnlySession, Visit
+from verify.terminal.clock import local
+from verify.terminal.desk import Desk
+from verify.terminal.endings import ending_lines, head
+from verify.terminal.say import codes_words, outcome_words, typed_value, visit_line
+
+
+def results_of(visit: Visit) -> list[CheckResult]:
+    return [CheckResult.from_json(r) for r in visit.results or ()]
+
+
+def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
+    """The account as lines of text, the verdicts' numbers among them."""
+    lines = [
+        f"Job {session.job}: {session.graph.title}",
+        f"For the {session.audience.value}; opened {local(session.opened)}, "
+        f"last written {local(session.updated)}; "
+        + (
+            "written down as the work went on"
+            if session.mode == "as-work"
+            else "written afterwards"
+        ),
+        f"Flow edition {session.edition[:16]}…",
+        "",
+        *ending_lines(session),
+        "",
+        "● passed   ✕ failed   ○ open   · not required",
+        "",
+    ]
+    for visit in session.walk:
+        if visit.gate:
+            continue
+        lines += visit_lines(desk, session, visit)
+    lines += aside_lines(session)
+    if session.pending is not None:
+        lines += ["", f"Next: {session.step().title}"]
+    if session.specs:
+        lines += ["", "Numbers of this car:"]
+        for name, spec in session.specs.items():
+            value = f"{spec.text} {spec.unit}" if spec.text else "not found"
+            where = f"{spec.source}" + (f", {spec.detail}" if spec.detail else "")
+            lines.append(f"  {session.graph.specs[name].title}: {value} ({where})")
+    if session.corrections:
+        lines += ["", "Corrections:"]
+        for c in session.corrections:
+            step = session.graph.steps[c.step]
+            lines.append(
+                f"  {step.title}: was {outcome_words(step, c.was)}, now "
+                f"{outcome_words(step, c.now)} ({desk.secret(c.reason)})"
+            )
+    if session.skipped_waits:
+        lines += ["", "Waits that were skipped:"]
+        for wait in session.skipped_waits:
+            title = session.graph.steps[wait.step].title
+            lines.append(f"  {title}: {wait.seconds:.0f} s ({desk.secret(wait.reason)})")
+    if session.notes:
+        lines += ["", "Notes:"]
+        for note in session.notes:
+            for digest in note.private.values():
+                lines.append(f"  {local(note.time)}: {desk.secret(digest)}")
+    return lines
+
+
+def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]:
+    step = session.graph.steps[visit.step]
+    lines = [visit_line(session, visit)]
+    if typed := typed_value(visit.values):
+        lines.append(f"    typed: {typed}")
+    if step.kind == "codes" and visit.values:
+        lines.append(f"    {codes_words(visit.values)}")
+    for name, words in (("answer", "said"), ("reason", "because")):
+        if name in visit.private:
+            lines.append(f"    {words}: {desk.secret(visit.private[name])}")
+    for result in results_of(visit):
+        lines.append(f"    {result.check}: {result.verdict.value}. {result.why}")
+        if result.settle:
+            lines.append(f"      What would settle it: {result.settle}")
+    return lines
+
+
+def aside_lines(session: ReadOnlySession) -> list[str]:
+    if not session.aside:
+        return []
+    lines = ["", "Set aside by a correction (kept, and counted where it failed):"]
+    for aside in session.aside:
+        lines.append("  " + visit_line(session, aside.visit))
+    return lines
+
+
+def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
+    """The same for programs: no personal text, only what the entries hold."""
+    return {
+        "job": session.job,
+        "flow": session.flow,
+        "edition": session.edition,
+        "audience": session.audience.value,
+        "mode": session.mode,
+        "scripted": session.scripted,
+        "demo": session.demo,
+        "opened": session.opened,
+        "updated": session.updated,
+        "head": session.history[-1].digest,
+        "at": session.at,
+        "ending": session.ending.kind.value if session.ending else None,
+        "state": head(session),
+        "open": [
+            {"step": s.name, "title": s.title, "group": s.group.value if s.group else None}
+            for s in session.open_steps()
+        ],
+        "walk": [
+            {
+                "step": v.step,
+                "attempt": v.attempt,
+                "outcome": v.outcome.to_json(),
+                "counts": session.graph.steps[v.step].counts(v.outcome).value,
+                "required": session.graph.steps[v.step].required,
+                "seq": v.seq,
+                "time": v.time,
+                "values": v.values,
+                "results": v.results,
+                "evidence": v.evidence,
+            }
+            for v in session.walk
+        ],
+        "specs": {
+            n: {"text": s.text, "unit": s.unit, "source": s.source, "detail": s.detail}
+            for n, s in session.specs.items()
+        },
+        "corrections": len(session.corrections),
+        "set_aside": len(session.aside),
+        "notes": len(session.notes),
+    }

@@ -1,0 +1,110 @@
+"""`keysback flows …`: list the library, prove flows, try one in memory, print the schema."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verify.flow.finding import Finding
+
+HELP = "list, prove or try flows; print their schema"
+
+
+def parser() -> argparse.ArgumentParser:
+    p = argparse.ArgumentParser(
+        description="Without a word: lists the flows of the library. A flow says how one kind of "
+        "repair is closed out; only a proven flow runs."
+    )
+    words = p.add_subparsers(dest="word", metavar="WORD")
+    prove = words.add_parser("prove", help="prove flow files, or say what is wrong with them")
+    prove.add_argument("flow", nargs="*", help="flow or part: a file, or a name of the library")
+    trial = words.add_parser("try", help="walk a flow in memory; nothing is recorded")
+    trial.add_argument("flow", help="a file, or a name of the library")
+    trial.add_argument("--as", dest="audience", choices=["technician", "owner"])
+    trial.add_argument("--answers", metavar="FILE", help="play these answers instead of asking")
+    trial.add_argument("--units", choices=["metric", "us"])
+    words.add_parser("schema", help="print the JSON Schema of flow files, for editors")
+    return p
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.word == "schema":
+        return _schema()
+    if args.word == "prove":
+        return _prove(args.flow)
+    if args.word == "try":
+        from verify.terminal.trial import try_flow
+
+        return try_flow(args.flow, audience=args.audience, answers=args.answers, units=args.units)
+    return _list()
+
+
+def _list() -> int:
+    from verify.job.catalogue import catalogue
+    from verify.terminal import library
+
+    for name in library.flow_names():
+        graph = library.load_flow(name, catalogue()).graph
+        who = " and ".join(a.value for a in graph.audiences)
+        asked = sum(1 for s in graph.steps.values() if s.kind != "gate")
+        print(f"{name}\n  {graph.title}: {graph.repair}\n  for {who}; {asked} steps in all")
+    print("\nOpen a job with one of them: keysback open NAME")
+    return 0
+
+
+def _schema() -> int:
+    from verify.flow.model import Flow, PartFile
+
+    flow = Flow.model_json_schema(by_alias=True)
+    part = PartFile.model_json_schema(by_alias=True)
+    definitions = {**part.pop("$defs", {}), **flow.pop("$defs", {})}
+    schema = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "A keysback flow, or a part of one",
+        "oneOf": [flow, part],
+        "$defs": definitions,
+    }
+    json.dump(schema, sys.stdout, indent=2, ensure_ascii=False)
+    print()
+    return 0
+
+
+def finding_text(name: str, finding: Finding) -> str:
+    """A finding as a block whose first line editors can follow."""
+    place = f"{name}:{finding.line}" if finding.line else name
+    head = f"{place}: steps.{finding.step}" if finding.step else place
+    walk = "".join(f"\n    {number}. {step}" for number, step in enumerate(finding.walk, start=1))
+    return f"{head}\n  {finding.message}{walk}"
+
+
+def _prove(names: list[str]) -> int:
+    from verify.errors import UserError
+    from verify.flow.proof import ProvenFlow, prove
+    from verify.job.catalogue import catalogue
+    from verify.terminal import library
+
+    code = 0
+    for name in names or [*library.flow_names(), *library.part_names()]:
+        try:
+            graph = library.load_any(name, catalogue())
+        except UserError as error:
+            print(f"{name}: does not load\n{error}", file=sys.stderr)
+            code = 2
+            continue
+        result = prove(graph, catalogue())
+        if isinstance(result, ProvenFlow):
+            required = len(graph.required())
+            print(
+                f"{name}: proven. {len(graph.steps)} steps, {required} of them required, "
+                f"{len(graph.endings)} endings, {len(graph.promises)} promises of its own"
+            )
+            continue
+        code = 2
+        print(f"{name}: does not prove, {len(result)} finding{'s' if len(result) > 1 else ''}",
+              file=sys.stderr)  # fmt: skip
+        for finding in result:
+            print(finding_text(name, finding), file=sys.stderr)
+    return code

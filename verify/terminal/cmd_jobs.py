@@ -1,0 +1,42 @@
+"""`keysback jobs`: the list, from the derived index alone, so that it opens at once."""
+
+import argparse
+import os
+import sys
+
+HELP = "list the jobs"
+
+
+def parser() -> argparse.ArgumentParser:
+    p = argparse.ArgumentParser(description="Lists the jobs, the last changed first.")
+    p.add_argument("--open", action="store_true", help="only those that have not ended")
+    p.add_argument("--json", action="store_true", help="as JSON")
+    p.add_argument("--store", metavar="PATH", help="folder of the jobs (else KEYSBACK_STORE)")
+    return p
+
+
+def run(args: argparse.Namespace) -> int:
+    from verify.job.journal import SqliteJournal, store_folder
+
+    folder = store_folder(args.store, os.environ)
+    if not os.path.exists(folder):
+        rows = []
+    else:
+        with SqliteJournal(folder, readonly=True) as journal:
+            rows = [r for r in journal.jobs() if not (args.open and r.get("ending"))]
+    if args.json:
+        import json
+
+        json.dump(rows, sys.stdout, indent=2, ensure_ascii=False)
+        print()
+        return 0
+    if not rows:
+        print(f"No jobs in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)")
+        return 0
+    for row in rows:
+        mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
+        when = str(row["changed"])[:16].replace("T", " ")
+        print(
+            f"{row['job']:<8} {when} UTC  {row.get('title', '')}{mark}\n         {row.get('state', '')}"
+        )
+    return 0

@@ -1,0 +1,63 @@
+"""`keysback show JOB`: the whole account of one job."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+HELP = "show what a job has proven, and how"
+
+
+def parser() -> argparse.ArgumentParser:
+    from verify.terminal.desk import add_store_option
+
+    p = argparse.ArgumentParser(description=HELP.capitalize() + ".")
+    p.add_argument("job", help="the job's id, or its beginning")
+    p.add_argument("--json", action="store_true", help="as JSON, without personal texts")
+    p.add_argument("--plots", action="store_true", help="with a small plot of each recording")
+    add_store_option(p)
+    return p
+
+
+def run(args: argparse.Namespace) -> int:
+    from verify.terminal.account import account_json, account_lines
+    from verify.terminal.desk import desk_for, open_store
+    from verify.terminal.ui_lines import LineUi
+
+    with open_store(args.store) as journal:
+        desk = desk_for(journal, args.job)
+        session = desk.session()
+        if args.json:
+            json.dump(account_json(desk, session), sys.stdout, indent=2, ensure_ascii=False)
+            print()
+            return 0
+        ui = LineUi()
+        for line in account_lines(desk, session):
+            indent = " " * (len(line) - len(line.lstrip()))
+            ui.write(line.strip(), indent)
+        if args.plots:
+            _plots(desk, session)
+    return 0
+
+
+def _plots(desk, session):  # type: ignore[no-untyped-def]
+    from rich.console import Console
+
+    from verify.errors import UserError
+    from verify.terminal.account import results_of
+    from verify.terminal.recordings import reimport
+    from verify.terminal.show_verdict import trace_plot
+
+    console = Console(highlight=False)
+    for visit in session.walk:
+        if visit.gate or not visit.evidence:
+            continue
+        print(f"\n{session.graph.steps[visit.step].title}, entry {visit.seq}")
+        try:
+            for recording in reimport(desk.journal, visit.evidence):
+                plot = trace_plot(recording, results_of(visit))
+                if plot is not None:
+                    console.print(plot)
+        except UserError as error:
+            print(f"  {error}")

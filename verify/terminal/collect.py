@@ -1,0 +1,92 @@
+"""One answer taken and judged: from the hands that give it to the outcome that is written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verify.errors import UserError
+from verify.evidence.recording import Recording
+from verify.flow.graph import Step
+from verify.job.answers import Answer, PhotoFile, RecordingFile
+from verify.job.judge import Judged, judge_answer, judge_recordings
+from verify.job.session import ReadOnlySession
+from verify.quantity import SpecValue, parse
+from verify.terminal import recordings
+
+if TYPE_CHECKING:
+    from verify.terminal.desk import Desk
+    from verify.terminal.hands import Hands
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """evidence: what the entry says of the files; recording: the newest one, for showing."""
+
+    judged: Judged
+    evidence: tuple[Mapping[str, Any], ...] = ()
+    recording: Recording | None = field(default=None, compare=False)
+
+    def with_private(self, **values: str) -> Taken:
+        private = {**self.judged.private, **values}
+        return replace(self, judged=replace(self.judged, private=private))
+
+
+def spec_values(session: ReadOnlySession) -> dict[str, SpecValue]:
+    """The specs that are known, as the checks take them; one that was not found is left out."""
+    return {
+        name: SpecValue(parse(f"{s.text} {s.unit}"), s.source, s.detail)
+        for name, s in session.specs.items()
+        if s.text
+    }
+
+
+def take_answer(desk: Desk, session: ReadOnlySession, step: Step, hands: Hands) -> Taken:
+    """Asks until an answer can be judged. Raises Wish; from an answers file also UserError."""
+    while True:
+        try:
+            return judge_taken(desk, session, step, hands.answer(session, step), hands)
+        except UserError as error:
+            hands.trouble(error)
+
+
+def judge_taken(
+    desk: Desk, session: ReadOnlySession, step: Step, answer: Answer, hands: Hands
+) -> Taken:
+    if isinstance(answer, RecordingFile) and step.kind == "record":
+        return _recording(desk, session, step, answer, hands)
+    judged = judge_answer(step, answer, spec_values(session))
+    if isinstance(answer, PhotoFile):
+        sha256 = recordings.keep(desk.journal, answer.path)
+        # A photo can show a face or a plate: its hash stands apart with the personal data.
+        return Taken(judged).with_private(photo=sha256, file=Path(answer.path).name)
+    return Taken(judged)
+
+
+def _recording(
+    desk: Desk, session: ReadOnlySession, step: Step, answer: RecordingFile, hands: Hands
+) -> Taken:
+    name = Path(answer.path).name
+    sha256 = recordings.keep(desk.journal, answer.path)
+    layout = recordings.layout_of(desk.journal, sha256, name)
+    mapping = hands.mapping(desk, layout, answer)
+    interval = answer.interval
+    if not layout.has_time and not interval:
+        interval = hands.interval(layout)
+    new = recordings.import_kept(desk.journal, sha256, name, mapping, interval)
+    if mapping:
+        desk.journal.put_mapping(layout.key, mapping)
+    # After `undecided`, new evidence is judged together with the earlier; the entry names all of
+    # it, so that the verdict can be computed again from the entry alone.
+    kept = {
+        item["sha256"]: item
+        for visit in session.earlier_evidence(step.name)
+        for item in visit.evidence or ()
+        if item["sha256"] != sha256
+    }
+    earlier = recordings.reimport(desk.journal, list(kept.values()))
+    judged = judge_recordings(step, (*earlier, new), spec_values(session))
+    judged = replace(judged, private={**judged.private, "file": name})
+    return Taken(judged, (*kept.values(), recordings.provenance(new, interval)), new)

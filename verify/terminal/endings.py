@@ -1,0 +1,81 @@
+"""The last screen: what the walk has come to, and what follows from it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.job.session import ReadOnlySession
+from verify.words import Audience, EndingKind, Grade
+
+if TYPE_CHECKING:
+    from verify.terminal.hands import Hands
+
+HEADS = {
+    EndingKind.HAND_BACK: "THE KEYS CAN GO BACK",
+    EndingKind.PROOF_TO_FOLLOW: "THE KEYS CAN GO BACK, WITH PROOF TO FOLLOW",
+    EndingKind.RELEARN: "RELEARN FIRST; THE KEYS STAY HERE",
+    EndingKind.BACK_TO_DIAGNOSIS: "BACK TO DIAGNOSIS; THE KEYS STAY HERE",
+    EndingKind.DO_NOT_DRIVE: "DO NOT DRIVE",
+}
+REHEARSAL = "SCRIPTED: the answers came from a file. This is a rehearsal and lets no real car go."
+NOT_STATUTORY = "This is no statutory roadworthiness test."
+
+
+def stop_words(session: ReadOnlySession) -> str:
+    ending = session.graph.endings[session.graph.on_stop]
+    return "Engine off. Do not drive. " + ending_advice(ending, session.audience)
+
+
+def ending_advice(ending: object, audience: Audience) -> str:
+    owner = getattr(ending, "owner", "")
+    advice = getattr(ending, "advice", "")
+    return str(owner if audience is Audience.OWNER and owner else advice)
+
+
+def head(session: ReadOnlySession) -> str:
+    """The ending in capitals; a scripted job outside the demo lets no car go."""
+    if session.ending is None:
+        return "NOT FINISHED"
+    kind = session.ending.kind
+    if kind.lets_go and session.scripted and not session.demo:
+        return f"REHEARSAL ONLY ({HEADS[kind].lower()})"
+    return HEADS[kind]
+
+
+def ending_lines(session: ReadOnlySession) -> list[str]:
+    """What a person reads at the end: head, advice, what is still open and by when."""
+    ending = session.ending
+    if ending is None:
+        return [head(session)]
+    lines = [head(session), ending.title, "", ending_advice(ending, session.audience)]
+    if ending.who:
+        lines += ["", f"Who can do it: {ending.who}"]
+    if ending.kind is EndingKind.PROOF_TO_FOLLOW:
+        lines += ["", "Proof still to follow:"]
+        for step in session.open_steps():
+            settle, by = step.later or ("", "")
+            lines.append(f"  - {step.title}: {settle} By: {by}.")
+    told = told_steps(session)
+    if told and ending.kind.lets_go:
+        lines += ["", "Told, not measured: " + "; ".join(told) + "."]
+    if session.scripted and ending.kind.lets_go and not session.demo:
+        lines += ["", REHEARSAL]
+    if ending.kind.lets_go:
+        lines += ["", NOT_STATUTORY]
+    return lines
+
+
+def told_steps(session: ReadOnlySession) -> list[str]:
+    """Titles of the required steps that rest on nothing but somebody's word."""
+    titles = []
+    for visit in session.walk:
+        step = session.graph.steps[visit.step]
+        if visit.gate or not step.required or visit.outcome.grade is not Grade.TOLD:
+            continue
+        if step.kind in ("ask", "card", "record") and step.title not in titles:
+            titles.append(step.title)
+    return titles
+
+
+def show_ending(session: ReadOnlySession, hands: Hands) -> None:
+    hands.say("", *ending_lines(session), "", f"The whole account: keysback show {session.job}")

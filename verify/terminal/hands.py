@@ -1,0 +1,341 @@
+"""Where answers come from: a person at a screen. (`script` plays an answers file.)
+
+The runner speaks to `Hands` alone, so a scripted run takes the same way through judging and
+writing as a person's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from verify.car.codes import CodeReading, class_of, meaning
+from verify.errors import UserError
+from verify.evidence.importers.port import Layout
+from verify.flow.graph import Spec, Step
+from verify.job import answers as a
+from verify.job.answers import Answer, RecordingFile, strict_codes
+from verify.job.session import ReadOnlySession, Visit
+from verify.quantity import parse, shown_unit
+from verify.terminal.clock import local
+from verify.terminal.say import outcome_words
+from verify.terminal.ui import PAUSE, STOP, Option, Page, Ui, Wish
+from verify.words import Verdict
+
+if TYPE_CHECKING:
+    from verify.terminal.collect import Taken
+    from verify.terminal.desk import Desk
+
+# The channels a person is asked about where the file's own words leave them open.
+WORTH_ASKING = {
+    "engine_speed": "engine speed",
+    "vehicle_speed": "vehicle speed",
+    "coolant": "coolant temperature",
+    "pedal": "accelerator pedal",
+    "throttle": "throttle position",
+}
+
+
+class Hands(Protocol):
+    def page(self, page: Page) -> None: ...
+    def answer(self, session: ReadOnlySession, step: Step) -> Answer: ...
+    def keep_ready(
+        self, session: ReadOnlySession, step: Step, ready: Visit, *, locked: bool
+    ) -> bool: ...
+    def reason(self, prompt: str) -> str: ...
+    def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]: ...
+    def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]: ...
+    def interval(self, layout: Layout) -> str: ...
+    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
+        """Returns a reason where the wait is skipped, else ""."""
+
+    def pick(self, prompt: str, options: Sequence[Option]) -> str: ...
+    def say(self, *parts: object) -> None: ...
+    def stop_sign(self, text: str) -> None: ...
+    def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None: ...
+    def trouble(self, error: UserError) -> None:
+        """Shows a problem and lets the question be asked again, or raises it."""
+
+
+class PersonHands:
+    def __init__(self, ui: Ui) -> None:
+        self.ui = ui
+
+    def page(self, page: Page) -> None:
+        self.ui.page(page)
+
+    def say(self, *parts: object) -> None:
+        self.ui.tell(*parts)
+
+    def stop_sign(self, text: str) -> None:
+        self.ui.stop_sign(text)
+
+    def reason(self, prompt: str) -> str:
+        return self.ui.ask(prompt)
+
+    def pick(self, prompt: str, options: Sequence[Option]) -> str:
+        return self.ui.choose(prompt, options)
+
+    def trouble(self, error: UserError) -> None:
+        self.ui.tell("That cannot be taken:", str(error), "")
+
+    # Answers by kind of step
+
+    def answer(self, session: ReadOnlySession, step: Step) -> Answer:
+        match step.kind:
+            case "do" | "photo":
+                return self._do(step)
+            case "ask":
+                return self._ask(step)
+            case "reading":
+                return self._number(session, step)
+            case "codes":
+                return self._codes(step)
+            case "fasten":
+                return self._fasten(session, step)
+            case "record":
+                return self._record(step)
+            case "card":
+                options = [Option(k, text) for k, text in step.detail["items"].items()]
+                return a.Exceptions(self.ui.choose_many("Is every one of these fine?", options))
+        raise ValueError(f"no way to ask a step of kind {step.kind}")
+
+    def _do(self, step: Step) -> Answer:
+        if step.kind == "photo":
+            self.ui.choose("A picture?", [Option("file", "I have one: give the file")])
+            return a.PhotoFile(self._path("Picture file"))
+        self.ui.choose("Done?", [Option("done", "Done")])
+        return a.Done()
+
+    def _ask(self, step: Step) -> Answer:
+        known = step.detail.get("answers")
+        if known is None:
+            return a.Said(self.ui.ask(step.title))
+        return a.Chosen(
+            self.ui.choose("Which is it?", [Option(k, text) for k, text in known.items()])
+        )
+
+    def _number(self, session: ReadOnlySession, step: Step) -> Answer:
+        unit = shown_unit(step.detail["unit"], session.units)
+        text = self.ui.ask(step.title, hint=f"A number; without a unit it counts as {unit}.")
+        quantity = parse(text, expect=unit)
+        return a.Number(f"{quantity.text} {quantity.unit}")
+
+    def _codes(self, step: Step) -> Answer:
+        modules = ", ".join(step.detail["modules"])
+        self.ui.tell(f"Modules to read: {modules}. Type the codes, or the word none.")
+        stored = self._memory("Stored codes")
+        assert stored is not None
+        pending = self._memory("Pending codes", may_be_unread=True)
+        permanent = self._memory("Permanent codes", may_be_unread=True)
+        for code in (*stored, *(pending or ())):
+            self.ui.tell(f"  {code}: {meaning(code)} [{class_of(code)}]")
+        read = self.ui.choose(
+            f"Were all of these read: {modules}?",
+            [Option("all", "Yes, all of them"), Option("some", "Not all of them")],
+        )
+        have = tuple(step.detail["modules"])
+        if read == "some":
+            missing = self.ui.choose_many(
+                "Which were read?", [Option(m, m) for m in step.detail["modules"]]
+            )
+            have = tuple(m for m in step.detail["modules"] if m in missing)
+        return a.CodesRead(CodeReading(stored, pending, permanent, have))
+
+    def _memory(self, prompt: str, *, may_be_unread: bool = False) -> tuple[str, ...] | None:
+        hint = "not read: type ?" if may_be_unread else ""
+        while True:
+            text = self.ui.ask(prompt, hint=hint)
+            if may_be_unread and text in ("?", "not read"):
+                return None
+            try:
+                return strict_codes(text).codes
+            except UserError as error:
+                self.trouble(error)
+
+    def _fasten(self, session: ReadOnlySession, step: Step) -> Answer:
+        stored = session.specs.get(step.detail["spec"])
+        if stored is not None and stored.text:
+            self.ui.tell(f"Service information: {stored.text} {stored.unit}")
+        torque = self.ui.ask(
+            "Torque the wrench was set to, with its unit", hint="N·m, ft·lbf or in·lbf"
+        )
+        parse(torque, expect="N·m")
+        order = self.ui.choose(
+            "Was the order of the service information kept?",
+            [
+                Option("yes", "Yes"),
+                Option("no", "No"),
+                Option("none", "The service information gives no order"),
+            ],
+        )
+        return a.Fastened(torque, {"yes": True, "no": False, "none": None}[order])
+
+    def _record(self, step: Step) -> Answer:
+        options = [Option("file", "I have the recording: give the file")]
+        told = step.detail.get("told")
+        if told is not None:
+            options.append(Option("told", "No recording: I only tell what I saw"))
+        if self.ui.choose("Recording?", options) == "file":
+            return RecordingFile(self._path("Recording file"))
+        assert told is not None
+        self.ui.tell(str(told["question"]))
+        label = self.ui.choose(
+            "What you saw or heard (it will be listed as told)",
+            [
+                Option("told-pass", told["passes"]),
+                Option("told-fail", told["fails"]),
+                Option("told-undecided", told["unsure"]),
+            ],
+        )
+        return a.ToldInstead(label)
+
+    def _path(self, prompt: str) -> str:
+        text = self.ui.ask(prompt, hint="Type its path, or drag the file into this window.")
+        return str(Path(text.strip("'\" ").replace("\\ ", " ")).expanduser())
+
+    # The rest
+
+    def keep_ready(
+        self, session: ReadOnlySession, step: Step, ready: Visit, *, locked: bool
+    ) -> bool:
+        words = outcome_words(step, ready.outcome)
+        if locked and step.kind == "record":
+            self.ui.tell(
+                "This was measured and failed, and nothing was done to the car since. "
+                "The result stands until something is."
+            )
+            options = [Option("keep", f"Go on with: {words}")]
+        else:
+            options = [
+                Option("keep", f"It still holds: {words}"),
+                Option("anew", "Answer anew"),
+            ]
+        prompt = f"Answered before the correction, {local(ready.time)}:"
+        return self.ui.choose(prompt, options) == "keep"
+
+    def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]:
+        unit = shown_unit(spec.unit, session.units)
+        self.ui.page(
+            Page(
+                job=session.job,
+                flow=session.graph.title,
+                progress="a number of this car",
+                title=spec.title,
+                say=spec.say or "Look it up in the service information of this very car.",
+                wishes=(PAUSE, STOP),
+            )
+        )
+        options = [
+            Option("service information", "I have it from the service information"),
+            Option("standard", "From a law or standard"),
+        ]
+        if spec.default:
+            options.append(
+                Option("common practice", f"Not found: use the usual figure, {spec.default}")
+            )
+        options.append(Option("not found", "Not found, and no figure to use"))
+        source = self.ui.choose("Where is it from?", options)
+        body = {"name": spec.name, "text": "", "unit": spec.unit, "source": source}
+        if source == "not found":
+            return body
+        if source == "common practice":
+            quantity = parse(spec.default or "", expect=spec.unit)
+            return {**body, "text": quantity.text, "unit": quantity.unit}
+        while True:
+            text = self.ui.ask(spec.title, hint=f"With its unit, or in {unit}.")
+            try:
+                quantity = parse(text, expect=unit)
+                break
+            except UserError as error:
+                self.trouble(error)
+        detail = self.ui.ask("Document and page (may stay empty)", empty=True)
+        return {**body, "text": quantity.text, "unit": quantity.unit, "detail": detail}
+
+    def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]:
+        if answer.mapping:
+            return answer.mapping
+        remembered = desk.journal.mapping(layout.key)
+        if remembered:
+            lines = [f"  {h} = {c}" for h, c in remembered.items() if c != "-"]
+            self.ui.tell("A file of this layout was read before like this:", *lines)
+            options = [Option("yes", "Read it the same way"), Option("no", "Say it anew")]
+            if self.ui.choose("The same again?", options) == "yes":
+                return remembered
+        return self._ask_columns(layout)
+
+    def _ask_columns(self, layout: Layout) -> Mapping[str, str]:
+        known = {p.channel for p in layout.proposals if p.sure}
+        left = [p for p in layout.proposals if not p.sure]
+        found: dict[str, str] = {}
+        for channel, words in WORTH_ASKING.items():
+            if channel in known or not left:
+                continue
+            likely = sorted(left, key=lambda p: p.channel != channel)[:12]
+            options = [
+                Option(p.header, f"{p.header}" + (f"  ({p.why})" if p.channel == channel else ""))
+                for p in likely
+                if p.header not in found
+            ]
+            options.append(Option("", "It is not in this file, or I do not know"))
+            header = self.ui.choose(f"Which column is the {words}?", options)
+            if not header:
+                continue
+            proposal = next(p for p in left if p.header == header)
+            unit = proposal.unit
+            if not unit and channel in ("vehicle_speed", "coolant"):
+                units = ["km/h", "mph"] if channel == "vehicle_speed" else ["°C", "°F"]
+                unit = self.ui.choose("In which unit?", [Option(u, u) for u in units])
+            found[header] = f"{channel} {unit}".strip()
+        return found
+
+    def interval(self, layout: Layout) -> str:
+        while True:
+            text = self.ui.ask(
+                "Seconds between two rows",
+                hint="The file has no time column. If you do not know the interval, export again "
+                "with time.",
+            )
+            try:
+                return str(parse(text, expect="s"))
+            except UserError as error:
+                self.trouble(error)
+
+    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
+        while left() > 0:
+            minutes = max(1, round(left() / 60))
+            choice = self.ui.choose(
+                f"About {minutes} min to wait.",
+                [
+                    Option("wait", "Wait here"),
+                    Option("skip", "Skip the wait (say why; it goes on the record)"),
+                ],
+            )
+            if choice == "skip":
+                return self.reason("Why is the wait skipped?")
+            try:
+                self.ui.wait(left(), left)
+            except Wish:
+                continue
+        return ""
+
+    def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
+        results = taken.judged.results
+        if not results:
+            return
+        from verify.terminal.show_verdict import trace_plot, verdict_block
+
+        for result in results:
+            self.ui.tell(verdict_block(result, system=session.units))
+        if taken.recording is not None:
+            plot = trace_plot(taken.recording, results)
+            if plot is not None:
+                self.ui.tell(plot)
+        gone_on = [Option("on", "Go on")]
+        if any(r.verdict is Verdict.UNDECIDED for r in results):
+            self.ui.tell("Undecided is no fault of the car: the evidence is too weak to say.")
+        try:
+            self.ui.choose("Seen?", gone_on)
+        except Wish:
+            return

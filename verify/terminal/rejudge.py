@@ -1,0 +1,60 @@
+"""A corrected number of the car judges anew, as new entries, every verdict that used it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from verify.errors import UserError
+from verify.flow.graph import Step
+from verify.job.bodies import rejudged_body
+from verify.job.judge import Judged, judge_answer, judge_recordings
+from verify.job.visits import Visit
+from verify.terminal import recordings
+from verify.terminal.collect import spec_values
+
+if TYPE_CHECKING:
+    from verify.terminal.desk import Desk, Live
+
+
+def rejudge_all(desk: Desk, session: Live, spec: str) -> Live:
+    """Judges anew, oldest first, live answers and those set aside. Returns the session after."""
+    uses = {n for n, s in session.graph.steps.items() if spec in s.detail.get("specs", ())}
+    concerned = [
+        v
+        for v in (*session.walk, *(a.visit for a in session.aside))
+        if v.step in uses and v.results
+    ]
+    for visit in sorted(concerned, key=lambda v: v.rank):
+        judged = _again(desk, session, session.graph.steps[visit.step], visit)
+        if judged is None:
+            continue
+        body = rejudged_body(
+            session,
+            visit.seq,
+            judged.outcome,
+            results=[r.to_json() for r in judged.results],
+            spec=spec,
+            evidence=visit.evidence,
+        )
+        session = desk.write("rejudged", body)
+    return session
+
+
+def _again(desk: Desk, session: Live, step: Step, visit: Visit) -> Judged | None:
+    specs = spec_values(session)
+    if step.kind == "record":
+        try:
+            found = recordings.reimport(desk.journal, visit.evidence)
+        except UserError:
+            # The bytes were withheld or erased: the verdict stays as it was written.
+            return None
+        return judge_recordings(step, found, specs) if found else None
+    from verify.job.answers import Fastened, Number
+
+    values = visit.values or {}
+    typed = f"{values.get('text', '')} {values.get('unit', '')}"
+    if step.kind == "reading":
+        return judge_answer(step, Number(typed), specs)
+    if step.kind == "fasten":
+        return judge_answer(step, Fastened(typed, values.get("order")), specs)
+    return None

@@ -1,0 +1,244 @@
+"""The runner: shows the open question, takes the answer, has it judged and written, goes on.
+
+One loop over the session; where the answers come from (a person at a screen, plain lines, an
+answers file) is the hand's business (`hands`). Nothing here decides about the car.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from verify.errors import UserError
+from verify.flow.graph import CANNOT as CANNOT_LABEL
+from verify.flow.graph import STOP, Outcome, Step
+from verify.job.bodies import (
+    closed_body,
+    correction_body,
+    note_body,
+    outcome_body,
+    paused_body,
+    ready_body,
+    wait_ended_body,
+    wait_skipped_body,
+    wait_started_body,
+)
+from verify.job.session import ReadOnlySession, Visit
+from verify.quantity import parse
+from verify.terminal.clock import read_stamp
+from verify.terminal.collect import Taken, take_answer
+from verify.terminal.desk import Desk, Live, Secrets
+from verify.terminal.endings import show_ending, stop_words
+from verify.terminal.hands import Hands
+from verify.terminal.rejudge import rejudge_all
+from verify.terminal.say import outcome_words, step_page
+from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, SPEC, Option, Wish
+from verify.terminal.ui import STOP as STOP_WISH
+
+
+class Paused(Exception):
+    """The person paused; the job can be resumed."""
+
+
+@dataclass(slots=True)
+class Runner:
+    desk: Desk
+    hands: Hands
+
+    def run(self) -> Live:
+        """Goes on until the job ends. Raises Paused, UserError, KeyboardInterrupt."""
+        session = self.desk.live()
+        while session.pending is not None:
+            try:
+                session = self._one(session)
+            except Wish as wish:
+                session = self._wish(session, wish.name)
+        show_ending(session, self.hands)
+        return session
+
+    # One question
+
+    def _one(self, session: Live) -> Live:
+        step, pending = session.step(), session.pending
+        assert pending is not None
+        missing = [n for n in step.detail.get("specs", ()) if n not in session.specs]
+        if missing:
+            return self._ask_spec(session, missing[0])
+        self.hands.page(step_page(session))
+        if pending.ready is not None:
+            return self._ready(session, step, pending.ready)
+        if pending.wait_s is not None and not (pending.wait and pending.wait.over):
+            return self._wait(session, step, pending.wait_s)
+        taken = take_answer(self.desk, session, step, self.hands)
+        return self._write(session, step, taken)
+
+    def _write(self, session: Live, step: Step, taken: Taken) -> Live:
+        if taken.judged.outcome.label == STOP:
+            return self._stop(session, taken.judged.private.get("reason", ""))
+        secrets = Secrets(**taken.judged.private)
+        body = outcome_body(
+            session,
+            taken.judged.outcome,
+            values=taken.judged.values,
+            results=[r.to_json() for r in taken.judged.results] or None,
+            evidence=taken.evidence or None,
+            private=secrets.digests or None,
+        )
+        new = self.desk.write("outcome", body, secrets)
+        self.hands.judged(session, step, taken)
+        return new
+
+    def _ready(self, session: Live, step: Step, ready: Visit) -> Live:
+        """An answer from before a correction is offered again, with its own time."""
+        pending = session.pending
+        assert pending is not None
+        if self.hands.keep_ready(session, step, ready, locked=pending.locked):
+            return self.desk.write("outcome", ready_body(session))
+        taken = take_answer(self.desk, session, step, self.hands)
+        if pending.locked and "reason" not in taken.judged.private:
+            reason = self.hands.reason(
+                "This failed before, and nothing was done to the car since. "
+                "Why is the answer another one now?"
+            )
+            taken = taken.with_private(reason=reason)
+        return self._write(session, step, taken)
+
+    def _ask_spec(self, session: Live, name: str) -> Live:
+        spec = session.graph.specs[name]
+        body = self.hands.spec(session, spec)
+        if body["text"]:
+            parse(body["text"], expect=body["unit"])
+        return self.desk.write("spec", body)
+
+    # Waits
+
+    def _wait(self, session: Live, step: Step, seconds: float) -> Live:
+        """Start and end are entries; a clock that ran backwards starts the wait again."""
+        pending = session.pending
+        assert pending is not None
+        if pending.wait is None:
+            session = self.desk.write("wait-started", wait_started_body(session))
+            pending = session.pending
+            assert pending is not None
+            assert pending.wait is not None
+        wait = pending.wait
+        assert wait is not None
+        begun = read_stamp(wait.started)
+        if self.desk.clock.now() < begun:
+            return self.desk.write("wait-started", wait_started_body(session, restarted=True))
+
+        def left() -> float:
+            gone = (self.desk.clock.now() - begun).total_seconds()
+            # Running backwards while we look: leave the countdown, the loop starts it again.
+            return 0.0 if gone < 0 else seconds - gone
+
+        skipped = self.hands.wait(step, seconds, left)
+        if skipped:
+            secrets = Secrets(reason=skipped)
+            body = wait_skipped_body(session, reason=secrets.digests["reason"])
+            return self.desk.write("wait-skipped", body, secrets)
+        if self.desk.clock.now() < begun:
+            return session
+        if left() > 0:
+            return session
+        return self.desk.write("wait-ended", wait_ended_body(session))
+
+    # What a person may ask for at every prompt
+
+    def _wish(self, session: Live, name: str) -> Live:
+        try:
+            if name == STOP_WISH:
+                return self._stop(session, "")
+            if name == PAUSE:
+                return self._pause(session)
+            if name == NOTE:
+                return self._note(session)
+            if name == CANNOT:
+                return self._cannot(session)
+            if name == CORRECT:
+                return self._correct(session)
+            if name == SPEC:
+                return self._change_spec(session)
+        except UserError as error:
+            self.hands.trouble(error)
+        return session
+
+    def _stop(self, session: Live, reason: str) -> Live:
+        """At once: the sign first, then the entry, then all the words one likes."""
+        self.hands.stop_sign(stop_words(session))
+        secrets = Secrets(**({"reason": reason} if reason else {}))
+        body = outcome_body(session, Outcome(STOP), private=secrets.digests or None)
+        return self.desk.write("outcome", body, secrets)
+
+    def _pause(self, session: Live) -> Live:
+        self.desk.write("paused", paused_body(session))
+        raise Paused
+
+    def _note(self, session: Live) -> Live:
+        secrets = Secrets(text=self.hands.reason("Note"))
+        return self.desk.write("note", note_body(session, secrets.digests), secrets)
+
+    def _cannot(self, session: Live) -> Live:
+        secrets = Secrets(reason=self.hands.reason("Why can this not be done?"))
+        body = outcome_body(session, Outcome(CANNOT_LABEL), private=secrets.digests)
+        return self.desk.write("outcome", body, secrets)
+
+    def _correct(self, session: Live) -> Live:
+        visits = list(session.correctable())
+        if not visits:
+            self.hands.say("There is no typed answer to correct yet. What was computed from a "
+                           "recording is measured again, not corrected.")  # fmt: skip
+            return session
+        graph = session.graph
+        options = [
+            Option(
+                str(v.seq),
+                f"{graph.steps[v.step].title}: {outcome_words(graph.steps[v.step], v.outcome)}",
+            )
+            for v in reversed(visits)
+        ]
+        key = self.hands.pick("Which answer was wrong?", [*options, Option("", "None; go on")])
+        if not key:
+            return session
+        visit = next(v for v in visits if str(v.seq) == key)
+        step = graph.steps[visit.step]
+        self.hands.page(step_page(session, step=step, attempt=visit.attempt))
+        taken = take_answer(self.desk, session, step, self.hands)
+        if taken.judged.outcome.label == STOP:
+            return self._stop(session, "")
+        secrets = Secrets(**taken.judged.private)
+        reason = secrets.add(
+            "correction", self.hands.reason("What was wrong with the answer before?")
+        )
+        body = correction_body(
+            session,
+            visit.seq,
+            taken.judged.outcome,
+            reason=reason,
+            values=taken.judged.values,
+            results=[r.to_json() for r in taken.judged.results] or None,
+            evidence=taken.evidence or None,
+            private={k: v for k, v in secrets.digests.items() if k != "correction"} or None,
+        )
+        return self.desk.write("correction", body, secrets)
+
+    def _change_spec(self, session: Live) -> Live:
+        specs = session.graph.specs
+        known = [n for n in specs if n in session.specs]
+        if not known:
+            self.hands.say("No number of this car was entered yet.")
+            return session
+        options = [
+            Option(n, f"{specs[n].title}: {session.specs[n].text or 'not found'}") for n in known
+        ]
+        name = self.hands.pick("Which number changes?", [*options, Option("", "None; go on")])
+        if not name:
+            return session
+        session = self._ask_spec(session, name)
+        return rejudge_all(self.desk, session, name)
+
+
+def close_by_hand(desk: Desk, ending: str, reason: str) -> ReadOnlySession:
+    """Ends a job without the keys. Raises UserError where it cannot be closed so."""
+    secrets = Secrets(reason=reason)
+    body = closed_body(desk.session(), ending, reason=secrets.digests["reason"])
+    return desk.write_any("closed", body, secrets)

@@ -1,0 +1,142 @@
+"""Words for what a job holds: pages, outcomes, verdicts, progress. Pure functions to text."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from typing import Any
+
+from verify.flow.graph import CANNOT, STOP, Graph, Outcome, Step
+from verify.job.catalogue import caution
+from verify.job.session import ReadOnlySession
+from verify.job.visits import Visit
+from verify.terminal.clock import local
+from verify.terminal.ui import Page
+from verify.words import Audience, Verdict
+
+MARKS = {Verdict.PASS: "●", Verdict.FAIL: "✕", Verdict.UNDECIDED: "○"}
+COLOURS = {Verdict.PASS: "#0072b2", Verdict.FAIL: "#d55e00", Verdict.UNDECIDED: "#767676"}
+
+_LABELS = {
+    "done": "done",
+    "answered": "answered",
+    "taken": "taken",
+    "ok": "all fine",
+    "exceptions": "something is not fine",
+    "none": "no codes",
+    "partly-read": "no codes seen, but not everything was read",
+    "learn": "codes that a leak check and relearn can cure",
+    "other": "other codes",
+    "wiring": "codes that point to wiring, supply or part",
+    "forbids": "codes that forbid driving",
+    "told-pass": "told: fine",
+    "told-fail": "told: not fine",
+    "told-undecided": "told: not sure",
+    CANNOT: "could not be done",
+    STOP: "STOP: not safe",
+    "hand-back": "everything required has passed",
+    "proof-to-follow": "safe to drive; some proof is still to follow",
+    "neither": "something needed before driving is open",
+}
+
+
+def outcome_words(step: Step, outcome: Outcome) -> str:
+    """An outcome as a person would say it."""
+    if step.kind == "ask" and outcome.label in step.detail.get("answers", {}):
+        return str(step.detail["answers"][outcome.label])
+    if step.kind == "card" and outcome.items:
+        items = step.detail["items"]
+        return "not fine: " + "; ".join(items[i] for i in items if i in outcome.items)
+    if step.kind == "record" and outcome.checks:
+        return ", ".join(f"{c} {v.value} ({f})" for c, v, f in outcome.checks)
+    return _LABELS.get(outcome.label, outcome.label)
+
+
+def step_words(step: Step, audience: Audience) -> str:
+    if audience is Audience.OWNER and step.owner:
+        return step.owner
+    return step.say
+
+
+def longest_rest(graph: Graph, at: str) -> int:
+    """Steps still to come on the shortest way to any ending but a stop: an honest least."""
+    if at in graph.endings:
+        return 0
+    seen = {at}
+    queue = deque([(at, 1)])
+    while queue:
+        name, distance = queue.popleft()
+        for branch in graph.steps[name].branches:
+            if branch.to in graph.endings:
+                if graph.endings[branch.to].kind.lets_go:
+                    return distance
+                continue
+            if branch.to not in seen:
+                seen.add(branch.to)
+                more = 0 if graph.steps[branch.to].kind == "gate" else 1
+                queue.append((branch.to, distance + more))
+    return 1
+
+
+def progress(session: ReadOnlySession) -> str:
+    """How far we are: answers given, and the least number still to come until the keys."""
+    done = sum(1 for v in session.walk if not v.gate)
+    rest = longest_rest(session.graph, session.at)
+    return f"{done} done · at least {rest} to go"
+
+
+def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: int = 0) -> Page:
+    """The screen of a step; its cautions are on it whenever it is shown, so on resume too."""
+    pending = session.pending
+    if step is None:
+        step = session.step()
+        assert pending is not None
+        attempt = pending.attempt
+    note = ""
+    if attempt > 1:
+        note = f"This is attempt {attempt} at this step."
+    if not step.required:
+        note = (note + " " if note else "") + f"Not required: {step.optional_reason}"
+    return Page(
+        job=session.job,
+        flow=session.graph.title,
+        progress=progress(session),
+        title=step.title,
+        say=step_words(step, session.audience),
+        why=step.why,
+        note=note,
+        cautions=tuple(caution(h, session.audience.value) for h in step.hazards),
+    )
+
+
+def counts_word(step: Step, outcome: Outcome) -> Verdict:
+    return step.counts(outcome)
+
+
+def visit_line(session: ReadOnlySession, visit: Visit) -> str:
+    """One line of an account: mark, title, outcome, grade, time."""
+    step = session.graph.steps[visit.step]
+    verdict = step.counts(visit.outcome)
+    again = f" (attempt {visit.attempt})" if visit.attempt > 1 else ""
+    mark = MARKS[verdict] if step.required else "·"
+    words = outcome_words(step, visit.outcome)
+    return f"{mark} {step.title}{again}: {words} [{visit.outcome.grade.value}, {local(visit.time)}]"
+
+
+def typed_value(values: Any) -> str:
+    """What was typed, as it was typed."""
+    if isinstance(values, Mapping) and "text" in values:
+        return f"{values['text']} {values.get('unit', '')}".strip()
+    return ""
+
+
+def codes_words(values: Mapping[str, Any]) -> str:
+    """A code reading in one line, each memory by its name."""
+    parts = []
+    for name in ("stored", "pending", "permanent"):
+        given = values.get(name, "not read")
+        if given == "not read":
+            parts.append(f"{name} not read")
+        else:
+            parts.append(f"{name} {', '.join(given) if given else 'none'}")
+    return "; ".join(parts)

@@ -1,0 +1,96 @@
+"""One sitting at a job: the runner from where it stands until it ends, pauses or breaks off."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+from verify.errors import UserError, render
+from verify.job.bodies import sitting_body
+from verify.terminal.answers_file import Answers
+from verify.terminal.clock import Clock
+from verify.terminal.desk import Desk, Live
+from verify.terminal.endings import REHEARSAL
+from verify.terminal.hands import Hands, PersonHands
+from verify.terminal.runner import Paused, Runner
+from verify.terminal.script import ScriptHands
+from verify.terminal.ui import Option, Ui
+
+
+def add_sitting_options(parser: Any) -> None:
+    parser.add_argument(
+        "--answers", metavar="FILE", help="play the answers of this file; marks the job scripted"
+    )
+    parser.add_argument(
+        "--mode",
+        choices=["as-work", "afterwards"],
+        help="written down as the work goes on, or afterwards (asked otherwise)",
+    )
+    parser.add_argument("--units", choices=["metric", "us"], help="units to show (remembered)")
+    parser.add_argument(
+        "--lines", action="store_true", help="plain lines instead of a drawn screen"
+    )
+
+
+def ask_mode(ui: Ui) -> str:
+    return ui.choose(
+        "When is this being written down?",
+        [
+            Option("as-work", "As I work at the car"),
+            Option("afterwards", "Afterwards, from memory or from paper"),
+        ],
+    )
+
+
+def hands_for(args: Any, ui: Ui, answers: Answers | None, clock: Clock) -> Hands:
+    return PersonHands(ui) if answers is None else ScriptHands(answers, clock)
+
+
+def sit(desk: Desk, hands: Hands) -> int:
+    """Runs until the job ends or breaks off. Returns the exit code; nothing accepted is lost."""
+    resume = f"keysback resume {desk.job}"
+    try:
+        session = Runner(desk, hands).run()
+        if isinstance(hands, ScriptHands):
+            hands.answers.finish()
+            report_script(session)
+    except Paused:
+        print(f"Paused. Go on with: {resume}")
+        return 0
+    except KeyboardInterrupt:
+        print(f"\nInterrupted. Nothing accepted is lost. Go on with: {resume}", file=sys.stderr)
+        return 130
+    except UserError as error:
+        print(render(error.problems), file=sys.stderr)
+        print(f"The job is kept as far as it came. Go on with: {resume}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def report_script(session: Live) -> None:
+    from verify.terminal.endings import ending_lines
+
+    print("\n".join(ending_lines(session)))
+    if not session.demo and REHEARSAL not in ending_lines(session):
+        print("\nSCRIPTED: the answers came from a file.")
+    print(f"\nThe whole account: keysback show {session.job}")
+
+
+def catch_up(answers: Answers, session: Live) -> None:
+    """Leaves out the answers a resumed job has taken already."""
+    counts: dict[str, int] = {}
+    for entry in session.history:
+        if entry.kind == "outcome" and "from" not in entry.body:
+            counts[entry.body["step"]] = counts.get(entry.body["step"], 0) + 1
+    for step, count in counts.items():
+        answers.skip(step, count)
+
+
+def start_again(desk: Desk, mode: str, *, scripted: bool) -> Live:
+    """The entry of a new sitting at a job that was left."""
+    return desk.write("sitting", sitting_body(desk.live(), mode=mode, scripted=scripted))
+
+
+def answers_path(text: str | None) -> Path | None:
+    return Path(text) if text else None

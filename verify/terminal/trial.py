@@ -1,0 +1,59 @@
+"""`keysback flows try`: plays a flow, proven or not, in memory. Nothing is recorded."""
+
+from __future__ import annotations
+
+import sys
+
+from verify.errors import UserError, render
+from verify.flow.machine import draft_machine
+from verify.job.bodies import opened_body
+from verify.job.catalogue import catalogue
+from verify.job.memory import MemoryJournal
+from verify.terminal import library
+from verify.terminal.answers_file import load_answers
+from verify.terminal.clock import PlayingClock, SystemClock
+from verify.terminal.desk import Desk, Secrets, new_job_id
+from verify.terminal.endings import ending_lines
+from verify.terminal.hands import PersonHands
+from verify.terminal.runner import Paused, Runner
+from verify.terminal.say import visit_line
+from verify.terminal.script import ScriptHands
+from verify.terminal.ui import Wish
+from verify.terminal.ui_screen import pick
+from verify.words import Audience
+
+
+def try_flow(name: str, *, audience: str | None, answers: str | None, units: str | None) -> int:
+    loaded = library.load_flow(name, catalogue())
+    graph = loaded.graph
+    script = load_answers(answers, graph) if answers else None
+    journal = MemoryJournal()
+    machine = draft_machine(graph)
+    clock = PlayingClock(SystemClock().now()) if script else SystemClock()
+    desk = Desk(journal, new_job_id(journal), machine, clock, "p-try")
+    body = opened_body(
+        machine,
+        edition=loaded.edition,
+        audience=Audience(audience) if audience else graph.audiences[0],
+        mode="as-work",
+        units=units or "metric",
+        scripted=True,
+    )
+    desk.open(body, Secrets())
+    hands = ScriptHands(script, clock) if script else PersonHands(pick())
+    print("TRYING OUT: nothing is recorded, and no car is let go by this.")
+    try:
+        Runner(desk, hands).run()
+        if script is not None:
+            script.finish()
+    except (Paused, Wish, KeyboardInterrupt):
+        print("Left. Nothing was recorded.")
+        return 0
+    except UserError as error:
+        print(render(error.problems), file=sys.stderr)
+        return 2
+    session = desk.session()
+    for visit in session.walk:
+        print(visit_line(session, visit))
+    print("\n".join(["", *ending_lines(session)]))
+    return 0

@@ -1,0 +1,97 @@
+"""What the runner needs of a person's screen, whatever it is made of.
+
+Two makings: `ui_screen` (rich and questionary, for a terminal) and `ui_lines` (plain lines, for
+pipes, screen readers and dumb terminals). At every prompt a person may also ask for one of the
+commands below; a prompt then raises `Wish` instead of returning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP = "cannot", "note", "correct", "spec", "pause", "stop"
+
+WISHES: dict[str, str] = {
+    CANNOT: "I cannot do this (say why)",
+    NOTE: "Write a note",
+    CORRECT: "Correct an earlier answer",
+    SPEC: "Change a number of this car",
+    PAUSE: "Pause; go on later",
+    STOP: "STOP: not safe",
+}
+
+
+class Wish(Exception):
+    """A person asked for a command instead of answering."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        super().__init__(name)
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    key: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One screen: where we are, the cautions that belong here, what is asked and why.
+
+    cautions: (title, measure). note: one line of what should be remembered ("second try of two").
+    """
+
+    job: str
+    flow: str
+    progress: str
+    title: str
+    say: str
+    why: str = ""
+    note: str = ""
+    cautions: tuple[tuple[str, str], ...] = ()
+    wishes: tuple[str, ...] = (CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP)
+
+
+class Ui(Protocol):
+    def page(self, page: Page) -> None:
+        """Shows a screen; the prompts that follow belong to it."""
+
+    def choose(self, prompt: str, options: Sequence[Option]) -> str:
+        """The key of the option chosen. Raises Wish."""
+
+    def choose_many(self, prompt: str, options: Sequence[Option]) -> frozenset[str]:
+        """The keys of the options chosen, perhaps none. Raises Wish."""
+
+    def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
+        """A line of text; an empty one only where `empty` allows it. Raises Wish."""
+
+    def tell(self, *parts: object) -> None:
+        """Shows text or rich renderables and goes on."""
+
+    def stop_sign(self, text: str) -> None:
+        """The unmistakable STOP."""
+
+    def wait(self, seconds: float, left: Callable[[], float]) -> None:
+        """Counts down until `left()` is not above zero. Raises Wish (pause) on an interrupt."""
+
+
+@dataclass(slots=True)
+class PlainWishes:
+    """Which wishes the page at hand allows, by the letter or word a person types."""
+
+    allowed: tuple[str, ...] = field(default=tuple(WISHES))
+
+    def read(self, text: str) -> str | None:
+        """The wish that "!stop", "!s" … names, if the page allows it."""
+        if not text.startswith("!"):
+            return None
+        word = text[1:].strip().casefold()
+        if not word:
+            return None
+        for name in self.allowed:
+            if name.startswith(word):
+                return name
+        return None

@@ -1,0 +1,229 @@
+"""The screen for a terminal: rich draws, questionary asks. One question a screen.
+
+Words carry the meaning and colour only repeats it: blue for pass, orange for fail, grey for
+undecided, and one reversed bar for STOP. NO_COLOR is obeyed by rich and by the style below.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.live import Live
+from rich.padding import Padding
+from rich.text import Text
+
+from verify.terminal.ui import (
+    CANNOT,
+    PAUSE,
+    STOP,
+    WISHES,
+    Option,
+    Page,
+    PlainWishes,
+    Wish,
+)
+
+_MORE = "!more"
+
+
+class ScreenUi:
+    def __init__(self, console: Console | None = None) -> None:
+        self.console = console or Console(highlight=False)
+        self.wishes = PlainWishes()
+        self.plain = bool(os.environ.get("NO_COLOR"))
+
+    @property
+    def width(self) -> int:
+        return min(self.console.width, 96)
+
+    def page(self, page: Page) -> None:
+        self.wishes = PlainWishes(page.wishes)
+        self.console.clear()
+        head = Text(f"{page.flow}  ·  job {page.job}", style="bold")
+        room = self.width - len(head.plain) - len(page.progress)
+        head.append(" " * max(2, room) + page.progress, style="dim")
+        self.console.print(head, width=self.width, no_wrap=True, overflow="ellipsis")
+        self.console.print("━" * self.width, style="dim")
+        self.console.print(Text(page.title, style="bold"), width=self.width)
+        if page.cautions:
+            self.console.print()
+        for title, measure in page.cautions:
+            text = Text(f"▲ {title.upper()}  ", style="bold #d55e00")
+            text.append(measure, style="not bold default")
+            self.console.print(text, width=self.width)
+        self.console.print()
+        self.console.print(Padding(Text(page.say), (0, 0)), width=self.width)
+        if page.why:
+            self.console.print(Text(f"Why: {page.why}", style="dim"), width=self.width)
+        if page.note:
+            self.console.print(Text(page.note, style="italic"), width=self.width)
+        self.console.print()
+
+    def _style(self) -> Any:
+        import questionary
+
+        if self.plain:
+            return questionary.Style([])
+        return questionary.Style(
+            [
+                ("qmark", "bold"),
+                ("pointer", "bold"),
+                ("highlighted", "bold"),
+                ("selected", "bold"),
+                ("answer", "bold"),
+                ("stop", "bold reverse"),
+            ]
+        )
+
+    def _ask(self, question: Any) -> Any:
+        # unsafe_ask lets Ctrl-C through as KeyboardInterrupt: the command says how to resume.
+        answer = question.unsafe_ask()
+        if answer is None:
+            raise KeyboardInterrupt
+        return answer
+
+    def choose(self, prompt: str, options: Sequence[Option]) -> str:
+        import questionary
+
+        choices: list[Any] = [questionary.Choice(o.label, value=o.key) for o in options]
+        more = [w for w in self.wishes.allowed if w not in (CANNOT, STOP)]
+        if self.wishes.allowed:
+            choices.append(questionary.Separator("  " + "─" * 24))
+        if CANNOT in self.wishes.allowed:
+            choices.append(questionary.Choice(WISHES[CANNOT], value="!" + CANNOT))
+        if more:
+            choices.append(
+                questionary.Choice("Something else: note, correct, pause …", value=_MORE)
+            )
+        if STOP in self.wishes.allowed:
+            choices.append(questionary.Choice([("class:stop", WISHES[STOP])], value="!" + STOP))
+        while True:
+            key: str = self._ask(
+                questionary.select(
+                    prompt,
+                    choices=choices,
+                    style=self._style(),
+                    qmark="»",
+                    pointer="►",
+                    instruction=" ",
+                    use_jk_keys=True,
+                )
+            )
+            if key == _MORE:
+                key = self._more(more)
+                if key == "":
+                    continue
+            if key.startswith("!"):
+                raise Wish(key[1:])
+            return key
+
+    def _more(self, more: Sequence[str]) -> str:
+        import questionary
+
+        choices = [questionary.Choice(WISHES[w], value="!" + w) for w in more]
+        choices.append(questionary.Choice("Back to the question", value=""))
+        chosen: str = self._ask(
+            questionary.select(
+                "What else?",
+                choices=choices,
+                style=self._style(),
+                qmark="»",
+                pointer="►",
+                instruction=" ",
+            )
+        )
+        return chosen
+
+    def choose_many(self, prompt: str, options: Sequence[Option]) -> frozenset[str]:
+        import questionary
+
+        key = self.choose(
+            prompt,
+            [
+                Option("none", "All of them are fine"),
+                Option("some", "Something is not: choose which"),
+            ],
+        )
+        if key == "none":
+            return frozenset()
+        while True:
+            chosen = self._ask(
+                questionary.checkbox(
+                    "Which? Space marks, Enter goes on.",
+                    choices=[questionary.Choice(o.label, value=o.key) for o in options],
+                    style=self._style(),
+                    qmark="»",
+                    pointer="►",
+                    instruction=" ",
+                )
+            )
+            if chosen:
+                return frozenset(chosen)
+            self.console.print("Mark at least one with the space bar.")
+
+    def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
+        import questionary
+
+        words = "  ".join(f"!{w}" for w in WISHES if w in self.wishes.allowed)
+        if hint:
+            self.console.print(Text(hint, style="dim"), width=self.width)
+        if words:
+            self.console.print(Text(f"or type  {words}", style="dim"), width=self.width)
+
+        def valid(text: str) -> bool | str:
+            return True if text.strip() or empty else "Please type something."
+
+        answer: str = self._ask(
+            questionary.text(
+                prompt, default=default, validate=valid, style=self._style(), qmark="»"
+            )
+        ).strip()
+        wish = self.wishes.read(answer)
+        if wish is not None:
+            raise Wish(wish)
+        return answer
+
+    def tell(self, *parts: object) -> None:
+        for part in parts:
+            self.console.print(part, width=self.width)
+
+    def stop_sign(self, text: str) -> None:
+        bar = " " * self.width
+        self.console.print()
+        for line in (bar, "   S T O P".ljust(self.width), bar):
+            self.console.print(Text(line, style="bold reverse"), no_wrap=True, overflow="crop")
+        self.console.print(Text(text, style="bold"), width=self.width)
+        self.console.print()
+
+    def wait(self, seconds: float, left: Callable[[], float]) -> None:
+        import time
+
+        def shown() -> Text:
+            rest = max(0.0, left())
+            share = 0.0 if seconds <= 0 else 1 - rest / seconds
+            full = int(30 * share)
+            clock = f"{int(rest) // 60}:{int(rest) % 60:02d}"
+            return Text(
+                f"  {'█' * full}{'░' * (30 - full)}  {clock} left   (Ctrl-C: something else)"
+            )
+
+        try:
+            with Live(shown(), console=self.console, refresh_per_second=4) as live:
+                while left() > 0:
+                    time.sleep(0.25)
+                    live.update(shown())
+        except KeyboardInterrupt:
+            raise Wish(PAUSE) from None
+
+
+def pick(force_lines: bool = False) -> ScreenUi | Any:
+    """The screen where there is a terminal that can draw, else plain lines."""
+    import sys
+
+    from verify.terminal.ui_lines import LineUi
+
+    able = sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+    return ScreenUi() if able and not force_lines else LineUi()
