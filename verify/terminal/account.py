@@ -11,6 +11,8 @@ from verify.terminal.desk import Desk
 from verify.terminal.endings import ending_lines, head
 from verify.terminal.say import codes_words, outcome_words, typed_value, visit_line
 
+MODES = {"as-work": "written down as the work went on", "afterwards": "written down afterwards"}
+
 
 def results_of(visit: Visit) -> list[CheckResult]:
     return [CheckResult.from_json(r) for r in visit.results or ()]
@@ -21,12 +23,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     lines = [
         f"Job {session.job}: {session.graph.title}",
         f"For the {session.audience.value}; opened {local(session.opened)}, "
-        f"last written {local(session.updated)}; "
-        + (
-            "written down as the work went on"
-            if session.mode == "as-work"
-            else "written afterwards"
-        ),
+        f"last written {local(session.updated)}; {MODES.get(session.mode, session.mode)}",
         f"Flow edition {session.edition[:16]}…",
         "",
         *ending_lines(session),
@@ -89,8 +86,7 @@ def aside_lines(session: ReadOnlySession) -> list[str]:
     if not session.aside:
         return []
     lines = ["", "Set aside by a correction (kept, and counted where it failed):"]
-    for aside in session.aside:
-        lines.append("  " + visit_line(session, aside.visit))
+    lines.extend("  " + visit_line(session, aside.visit) for aside in session.aside)
     return lines
 
 

@@ -36,7 +36,6 @@ def run(args: argparse.Namespace) -> int:
     for row in rows:
         mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
         when = str(row["changed"])[:16].replace("T", " ")
-        print(
-            f"{row['job']:<8} {when} UTC  {row.get('title', '')}{mark}\n         {row.get('state', '')}"
-        )
+        print(f"{row['job']:<8} {when} UTC  {row.get('title', '')}{mark}")
+        print(f"         {row.get('state', '')}")
     return 0

@@ -3,6 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from verify.flow.graph import Graph
+    from verify.terminal.ui import Ui
+    from verify.words import Audience
 
 HELP = "open a job: walk the close-out of a repair"
 
@@ -42,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
     loaded = library.load_flow(args.flow, catalogue())
     machine = compile_flow(proven_or_error(loaded.graph, args.flow))
-    answers = load_answers(args.answers, loaded.graph) if args.answers else None
+    answers = load_answers(Path(args.answers), loaded.graph) if args.answers else None
     clock = SystemClock()
     with open_store(args.store) as journal:
         ui = pick(args.lines)
@@ -66,7 +73,9 @@ def run(args: argparse.Namespace) -> int:
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock))
 
 
-def _ask(args, ui, journal, graph, scripted):  # type: ignore[no-untyped-def]
+def _ask(
+    args: argparse.Namespace, ui: Ui, journal: Any, graph: Graph, scripted: bool
+) -> tuple[Audience, str, str]:
     """(audience, units, mode): from the options, from what is remembered, else asked."""
     from verify.errors import Problem, UserError
     from verify.terminal.sitting import ask_mode

@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verify.terminal.desk import Desk
 
 HELP = "go on with a job where it was left"
 
@@ -30,7 +35,6 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.clock import SystemClock
     from verify.terminal.desk import desk_for, open_store
     from verify.terminal.endings import ending_lines
-    from verify.terminal.runner import close_by_hand
     from verify.terminal.ui import Wish
     from verify.terminal.ui_screen import pick
 
@@ -38,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         clock = SystemClock()
         desk = desk_for(journal, args.job, clock)
         if args.close:
-            return _close(desk, args, close_by_hand)
+            return _close(desk, args)
         session = desk.session()
         if session.ending is not None:
             print("\n".join(ending_lines(session)))
@@ -49,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
                 Problem("--reason without --close", "--close ENDING", "say which ending it is for")
             )
         live = desk.live()
-        answers = load_answers(args.answers, live.graph) if args.answers else None
+        answers = load_answers(Path(args.answers), live.graph) if args.answers else None
         ui = pick(args.lines)
         try:
             mode = args.mode or (live.mode if answers else sitting.ask_mode(ui))
@@ -61,16 +65,16 @@ def run(args: argparse.Namespace) -> int:
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock))
 
 
-def _close(desk, args, close_by_hand):  # type: ignore[no-untyped-def]
+def _close(desk: Desk, args: argparse.Namespace) -> int:
     from verify.errors import Problem, UserError, unknown
     from verify.terminal.endings import ending_lines
+    from verify.terminal.runner import close_by_hand
 
     session = desk.session()
     known = {e.name: e for e in session.closings()} | {e.kind.value: e for e in session.closings()}
     if args.close not in known:
-        raise UserError(
-            unknown(args.close, known, "ending without the keys").within(field="--close")
-        )
+        problem = unknown(args.close, known, "ending without the keys")
+        raise UserError(problem.within(field="--close"))
     if not args.reason:
         raise UserError(
             Problem("no reason", "--reason TEXT", "say why the job ends here", field="--close")

@@ -5,6 +5,11 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verify.job.session import ReadOnlySession
+    from verify.terminal.desk import Desk
 
 HELP = "show what a job has proven, and how"
 
@@ -41,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _plots(desk, session):  # type: ignore[no-untyped-def]
+def _plots(desk: Desk, session: ReadOnlySession) -> None:
     from rich.console import Console
 
     from verify.errors import UserError

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import Any
 
 from verify.errors import UserError, render
@@ -90,7 +89,3 @@ def catch_up(answers: Answers, session: Live) -> None:
 def start_again(desk: Desk, mode: str, *, scripted: bool) -> Live:
     """The entry of a new sitting at a job that was left."""
     return desk.write("sitting", sitting_body(desk.live(), mode=mode, scripted=scripted))
-
-
-def answers_path(text: str | None) -> Path | None:
-    return Path(text) if text else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 from verify.errors import UserError, render
 from verify.flow.machine import draft_machine
@@ -26,7 +27,7 @@ from verify.words import Audience
 def try_flow(name: str, *, audience: str | None, answers: str | None, units: str | None) -> int:
     loaded = library.load_flow(name, catalogue())
     graph = loaded.graph
-    script = load_answers(answers, graph) if answers else None
+    script = load_answers(Path(answers), graph) if answers else None
     journal = MemoryJournal()
     machine = draft_machine(graph)
     clock = PlayingClock(SystemClock().now()) if script else SystemClock()
