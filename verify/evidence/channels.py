@@ -25,10 +25,11 @@ NONE = "-"
 # Quantities for which loggers write one unit only, so that a header may leave it out.
 _IMPLIED = ("rpm", "%", "V")
 # Words that make a header a flag about a quantity rather than the quantity.
-_FLAG_WORDS = frozenset(
-    "valid validity status source mask reset flag fault present active enabled quality".split()
-)
-_NOISE = frozenset("obd obd2 obdii ii sae pid ecm pcm ecu".split())
+_FLAG_WORDS = frozenset({
+    "valid", "validity", "status", "source", "mask", "reset", "flag", "fault", "present", "active",
+    "enabled", "quality",
+})  # fmt: skip
+_NOISE = frozenset({"obd", "obd2", "obdii", "ii", "sae", "pid", "ecm", "pcm", "ecu"})
 _BRACKETS = re.compile(r"[\[({]([^\])}]*)[\])}]")
 
 
@@ -237,7 +238,7 @@ def recognise(headers: Sequence[str], units: Sequence[str] = ()) -> tuple[Propos
 
 
 def layout_key(headers: Iterable[str]) -> str:
-    """SHA-256 under which a mapping can be remembered for files with these headers, in any order."""
+    """SHA-256 under which a mapping is remembered for files with these headers, in any order."""
     text = "\x1f".join(sorted(mended(h).strip() for h in headers))
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 

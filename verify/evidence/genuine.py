@@ -44,7 +44,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Rows = NDArray[np.int64]
 
-_SAMPLE_ROWS = 20_000
+_SAMPLE_ROWS = 4000
 _LEAST_CHANGES = 40
 _LEAST_OWN = 8
 
@@ -211,7 +211,7 @@ def genuine_rows(columns: Sequence[Array], gap_rows: Rows) -> Genuine:
     if not columns or columns[0].shape[0] < _LEAST_OWN:
         return nothing
     n = columns[0].shape[0]
-    if n > 2 * _SAMPLE_ROWS:
+    if n > 10 * _SAMPLE_ROWS:
         # Where a stretch from the middle has plenty of changes and no pattern, there is none.
         middle = slice(n // 2 - _SAMPLE_ROWS // 2, n // 2 + _SAMPLE_ROWS // 2)
         sample = [changes(c[middle]) for c in columns]

@@ -26,11 +26,13 @@ class Clock:
 
     rows: shape (n,), the rows kept, in the order of their times (None: all, as they stand).
     time_s: shape (n,), seconds since the first; never running back.
+    step_s: median time between rows (where times are equal, between different times).
     gaps: (start_s, end_s); gap_rows: the row of the file that is first after each.
     """
 
     rows: Rows | None
     time_s: Array
+    step_s: float
     gaps: tuple[tuple[float, float], ...]
     gap_rows: Rows
     repairs: tuple[str, ...]
@@ -150,13 +152,17 @@ def mend_clock(
     steps = np.diff(t)
     if not np.all(steps > 0):
         t, kept = _mend_order(t, kept, steps, events, repeated, repairs)
-    if t[-1] <= 0:
-        raise _no_clock("the same time in every row")
-    step = typical_step(t)
-    after = np.flatnonzero(np.diff(t) > gap_limit(step)) + 1
+        steps = np.diff(t)
+        moving = steps[steps > 0]
+        if len(moving) == 0:
+            raise _no_clock("the same time in every row")
+        step = float(np.median(moving))
+    else:
+        step = float(np.median(steps))
+    after = np.flatnonzero(steps > gap_limit(step)) + 1
     gaps = tuple((float(t[i - 1]), float(t[i])) for i in after)
     gap_rows = after if kept is None else kept[after]
-    return Clock(kept, t, gaps, np.asarray(gap_rows, dtype=np.int64), tuple(repairs))
+    return Clock(kept, t, step, gaps, np.asarray(gap_rows, dtype=np.int64), tuple(repairs))
 
 
 def _mend_order(
@@ -171,6 +177,9 @@ def _mend_order(
     back = int(np.count_nonzero(steps < 0))
     if back > (0.5 if events else 0.1) * len(t) + 1:
         raise _no_clock(f"times that run backwards {back} times in {len(t)} rows")
+    coarse = not events and int(np.count_nonzero(steps == 0)) > _COARSE_SHARE * len(t)
+    if not events and not coarse and repeated is not None:
+        t, rows = _without_repeats(t, rows, repeated, repairs)
     if back:
         stray = _strays(t)
         if np.any(stray):
@@ -180,11 +189,32 @@ def _mend_order(
                 "neighbours left out"
             )
         t = _without_jumps(t, repairs)
-        t, rows = _forwards(t, rows, events, repairs)
-        t = t - t[0]
-    if not events:
-        t, rows = _apart(t, rows, repeated, repairs)
-    return t, rows
+    if coarse:
+        repairs.append(
+            f"the clock shows steps of {typical_step(t):.3g} s only, with several rows in one: "
+            "they were spread evenly in between, so times are good to one such step"
+        )
+    elif equal := 0 if events else int(np.count_nonzero(np.diff(t) == 0)):
+        what = _many(equal, "row has", "rows have")
+        repairs.append(f"{what} the time of the row before: spread evenly up to the next")
+    t, rows = _forwards(t, rows, events, repairs)
+    t = t - t[0]
+    return (t if events else spread(t)), rows
+
+
+def _without_repeats(
+    t: Array, rows: Rows, repeated: Callable[[Rows], Mask], repairs: list[str]
+) -> tuple[Array, Rows]:
+    """Leaves out lines that were written twice: same time, same cells."""
+    equal = np.flatnonzero(np.diff(t) == 0) + 1
+    twice = equal[repeated(rows[equal])] if len(equal) else equal
+    if len(twice) == 0:
+        return t, rows
+    keep = np.ones(len(t), dtype=bool)
+    keep[twice] = False
+    what = _many(len(twice), "row repeats", "rows repeat")
+    repairs.append(f"{what} the row before with the same time: left out")
+    return t[keep], rows[keep]
 
 
 def _forwards(t: Array, rows: Rows, events: bool, repairs: list[str]) -> tuple[Array, Rows]:
@@ -203,39 +233,10 @@ def _forwards(t: Array, rows: Rows, events: bool, repairs: list[str]) -> tuple[A
         return t[order], rows[order]
     repairs.append(
         f"the clock stepped back {_many(len(at), 'time')} by up to {largest:.3g} s "
-        f"(first at row {int(rows[at[0]]) + 2}): the rows it ran through twice were put in order "
-        "of writing"
+        f"(first at data row {int(rows[at[0]]) + 2}): the rows it ran through twice were put in "
+        "order of writing"
     )
     return highest, rows
-
-
-def _apart(
-    t: Array, rows: Rows, repeated: Callable[[Rows], Mask] | None, repairs: list[str]
-) -> tuple[Array, Rows]:
-    """Strictly increasing times for the lines of a table."""
-    equal = np.flatnonzero(np.diff(t) <= 0) + 1
-    if len(equal) == 0:
-        return t, rows
-    coarse = len(equal) > _COARSE_SHARE * len(t)
-    if not coarse and repeated is not None:
-        twice = equal[repeated(rows[equal])]
-        if len(twice):
-            keep = np.ones(len(t), dtype=bool)
-            keep[twice] = False
-            t, rows = t[keep], rows[keep]
-            what = _many(len(twice), "row repeats", "rows repeat")
-            repairs.append(f"{what} the row before with the same time: left out")
-            equal = np.flatnonzero(np.diff(t) <= 0) + 1
-    if len(equal):
-        if coarse:
-            repairs.append(
-                f"the clock shows steps of {typical_step(t):.3g} s only, with several rows in one: "
-                "they were spread evenly in between, so times are good to one such step"
-            )
-        elif not any("stepped back" in r for r in repairs):
-            what = _many(len(equal), "row has", "rows have")
-            repairs.append(f"{what} the time of the row before: spread evenly up to the next")
-    return spread(t), rows
 
 
 def resolution_of(values: Array) -> float:
@@ -256,10 +257,10 @@ def resolution_of(values: Array) -> float:
     if len(steps) == 0:
         return 0.0
     if len(levels) <= len(sample) / 2 or len(sample) < 8:
-        return float(np.quantile(steps, 0.1, method="lower"))
+        return float(f"{np.quantile(steps, 0.1, method='lower'):.6g}")
     for places in range(7):
         scaled = sample * 10.0**places
-        if np.all(np.abs(scaled - np.round(scaled)) < 1e-6 * np.maximum(1.0, np.abs(scaled))):
+        if np.all(np.abs(scaled - np.round(scaled)) < 1e-3):
             return 10.0**-places
     return 0.0
 

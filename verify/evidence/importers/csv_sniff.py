@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import itertools
 import re
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ from verify.evidence.channels import known_unit, mended, recognise
 from verify.evidence.importers.csv_time import is_clock_text
 from verify.evidence.importers.port import HEAD_BYTES, MOST_COLUMNS, refusal
 
+_LINES = 200
 DELIMITERS = (";", "\t", ",", "|")
 _COMMENTS = ("#", "//", "%", "!", "--")
 _DASHES = ("-", "--", "---", "----", "–", "—", "_", "?", "*", "x")
@@ -30,7 +32,7 @@ NULL_WORDS = (
 _NUMBER = re.compile(r"\s*[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*")
 _COMMA_NUMBER = re.compile(r"\s*[+\-−]?\d*,\d+\s*")
 _POINT_NUMBER = re.compile(r"\s*[+\-−]?\d*\.\d+\s*")
-_UNIT_LIKE = frozenset("hh:mm:ss hh:mm:ss.fff hh:mm:ss.sss text bool enum".split())
+_UNIT_LIKE = frozenset({"hh:mm:ss", "hh:mm:ss.fff", "hh:mm:ss.sss", "text", "bool", "enum"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,7 @@ class Dialect:
     headers: unique, in the file's own words. units: cells of a units row, "" where there is none.
     skip: bytes to leave out of the UTF-8 form of the file before the first data row.
     first_line: line of the first data row, from 1.
+    plain: for each column whether the first rows hold numbers (or blanks) only.
     """
 
     encoding: str
@@ -50,6 +53,7 @@ class Dialect:
     units: tuple[str, ...]
     skip: int
     first_line: int
+    plain: tuple[bool, ...]
     repairs: tuple[str, ...]
 
 
@@ -73,10 +77,10 @@ def _encoding(head: bytes, whole: bool, utf8: bool) -> tuple[str, int]:
 def _lines(text: str) -> list[tuple[str, int]]:
     """(line without its end, where the next one starts) for each line of the text."""
     found, start = [], 0
-    for match in re.finditer(r"\r\n|\n|\r", text):
+    for match in itertools.islice(re.finditer(r"\r\n|\n|\r", text), _LINES + 1):
         found.append((text[start : match.start()], match.end()))
         start = match.end()
-    if start < len(text):
+    if start < len(text) and len(found) <= _LINES:
         found.append((text[start:], len(text)))
     return found
 
@@ -114,8 +118,10 @@ def _header_at(rows: list[list[str]]) -> tuple[int, int, float] | None:
     best: tuple[int, int, float] | None = None
     most = -1
     for at, cells in enumerate(rows[:100]):
+        if len(cells) < 2 or not _is_header(cells):
+            continue
         below = [r for r in rows[at + 1 : at + 61] if any(c.strip() for c in r)]
-        if len(cells) < 2 or not _is_header(cells) or not below:
+        if not below:
             continue
         widths = [len(r) for r in below]
         width = max(set(widths), key=lambda w: (widths.count(w), w))
@@ -138,6 +144,9 @@ def _why_not(rows_by: dict[str, list[list[str]]]) -> tuple[str, str]:
         wide = [r for r in rows if len(r) >= 2]
         if len(wide) < 2 or len(wide) < 0.5 * len([r for r in rows if any(r)]):
             continue
+        cells = [c for r in wide[1:] for c in r]
+        if 3 * sum(_is_value(c) for c in cells) < len(cells):
+            continue  # prose with commas in it
         widths = [len(r) for r in wide[1:]]
         width = max(set(widths), key=widths.count)
         first = wide[0]
@@ -148,8 +157,8 @@ def _why_not(rows_by: dict[str, list[list[str]]]) -> tuple[str, str]:
             )
         if len(first) != width:
             advice = "export the recording again, each row with as many cells as the header"
-            if delimiter == "," and width == 2 * len(first):
-                advice = "the decimal commas are also the separator: export it with semicolons"
+            if delimiter == "," and width > len(first):
+                advice = "if commas are both decimal mark and separator, export with semicolons"
             return f"{len(first)} names in the header but {width} cells in the rows", advice
         return "a table without data rows", "export the recording again, with its rows"
     filled = [r for r in next(iter(rows_by.values())) if any(c.strip() for c in r)]
@@ -169,9 +178,11 @@ def sniff(head: bytes, source_name: str, *, utf8: bool = True) -> Dialect:
     try:
         text = codecs.getincrementaldecoder(encoding)("strict").decode(head[bom:], final=whole)
     except UnicodeDecodeError:
-        raise refusal("bytes that are neither UTF-8, UTF-16 nor Windows text", source_name) from None
+        raise refusal(
+            "bytes that are neither UTF-8, UTF-16 nor Windows text", source_name
+        ) from None
     lines = _lines(text)
-    if not whole and lines:
+    if not whole and 0 < len(lines) <= _LINES:
         lines.pop()  # cut where the head ends
     if not lines:
         raise refusal(
@@ -180,9 +191,9 @@ def sniff(head: bytes, source_name: str, *, utf8: bool = True) -> Dialect:
         )
     repairs: list[str] = []
     # A comment line is one before the table; a header may begin with "#" as well.
-    bare = [_uncommented(line) for line, _ in lines[:400]]
+    bare = [_uncommented(line) for line, _ in lines[:_LINES]]
     rows_by = {d: [_split(line, d) for line in bare] for d in DELIMITERS}
-    found = {d: at for d in DELIMITERS if (at := _header_at(rows_by[d])) is not None}
+    found = {d: best for d in DELIMITERS if (best := _header_at(rows_by[d])) is not None}
     if not found:
         what, advice = _why_not(rows_by)
         raise refusal(what, source_name, next=advice)
@@ -214,6 +225,7 @@ def sniff(head: bytes, source_name: str, *, utf8: bool = True) -> Dialect:
         units,
         len(text[:start].encode("utf-8", "surrogatepass")),
         data_at + 1,
+        _plain(rows[data_at:], width),
         tuple(repairs),
     )
 
@@ -268,8 +280,14 @@ def _units(
     return units, row
 
 
+def _plain(rows: list[list[str]], width: int) -> tuple[bool, ...]:
+    return tuple(
+        all(is_number(r[i]) or _is_null(r[i]) for r in rows if len(r) == width)
+        for i in range(width)
+    )
+
+
 def _decimal(rows: list[list[str]]) -> str:
     commas = sum(_COMMA_NUMBER.fullmatch(c) is not None for r in rows for c in r)
     points = sum(_POINT_NUMBER.fullmatch(c) is not None for r in rows for c in r)
     return "," if commas > points else "."
-

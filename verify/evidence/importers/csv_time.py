@@ -209,10 +209,10 @@ def times_of(column: Any, written_unit: str) -> Times | str:
         return _numeric(_floats(pc.subtract(column, first)), middle, False, written_unit)
     if pa.types.is_floating(kind):
         values = _floats(column)
-        finite = values[np.isfinite(values)]
+        finite = values if np.isfinite(np.sum(values)) else values[np.isfinite(values)]
         if len(finite) < 2:
             return "has fewer than two times"
-        decimals = bool(np.any(finite % 1))
-        return _numeric(values - finite[0], float(np.median(finite)), decimals, written_unit)
+        decimals = bool(np.any(finite[:10_000] % 1)) or bool(np.any(finite % 1))
+        return _numeric(values - finite[0], float(finite[len(finite) // 2]), decimals, written_unit)
     found = _from_text(column) if pa.types.is_string(kind) else None
     return found if found is not None else "does not hold times that can be read"

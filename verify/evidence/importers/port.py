@@ -105,7 +105,7 @@ _TEXTS: tuple[tuple[re.Pattern[bytes], str], ...] = (
     (re.compile(rb"\s*<(\?xml|!doctype|html|[a-z]+[\s>])", re.I), "an XML or HTML page"),
     (re.compile(rb"\s*\(\d+\.\d+\)\s+\S+\s+[0-9A-Fa-f]+#"), "a bus log as text (raw frames)"),
     (re.compile(rb";\$FILEVERSION="), "a bus log as text (raw frames)"),
-    (re.compile(rb"date [A-Z][a-z]{2} [A-Z][a-z]{2} .*\r?\nbase "), "a bus log as text (raw frames)"),
+    (re.compile(rb"date [A-Z][a-z]{2} .*\r?\nbase "), "a bus log as text (raw frames)"),
 )  # fmt: skip
 
 
