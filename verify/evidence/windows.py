@@ -48,6 +48,8 @@ LEAST_WINDOW_S = 5.0
 # and some reserve for the raw tracks (common practice).
 PEDAL_REST_AT_MOST = {"pedal": 3.0, "pedal_d": 25.0, "pedal_e": 25.0}
 THROTTLE_REST_AT_MOST = 25.0
+# Steps finer than this are noise of the sensor and not a foot.
+LEAST_PEDAL_STEP = 0.4
 FOLLOWS_POINTS, FOLLOWS_CORRELATION = 10.0, 0.5
 
 # An engine's speed is never still. This many equal readings in a row, over this time, at a step
@@ -203,8 +205,17 @@ def rest_level(channel: Channel, at_most: float) -> float | None:
 
 
 def at_rest(channel: Channel, level: float) -> NDArray[np.bool_]:
-    """Readings within a point of the rest level, or within a step and a half of the channel."""
-    return channel.values <= level + max(1.0, 1.5 * channel.resolution)
+    """Readings at the rest level: no higher than it, or one step higher where the rest jitters.
+
+    A foot that rests on the pedal raises it by a step or two and the engine answers, so a step
+    counts as rest only where the reading flickers between the two (one in five or more of them).
+    """
+    step = max(channel.resolution, LEAST_PEDAL_STEP)
+    lowest = channel.values <= level + 0.5 * step
+    near = channel.values <= level + 1.5 * step
+    if int(near.sum()) >= 1.25 * int(lowest.sum()):
+        return near
+    return lowest
 
 
 def released(recording: Recording) -> Condition:

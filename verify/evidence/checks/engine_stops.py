@@ -5,7 +5,9 @@ speed; what stands around them tells them apart, or does not, and then it stays 
 
 - moving, both before and after: a stall. Where it happens three times and the engine always comes
   back, it may be a hybrid: open.
-- standing, and engine speed fell right through idle after the pedal was let go: a stall.
+- standing for seconds, revved, and engine speed fell right through idle after the pedal was let
+  go, and the engine was started again: a stall. (While coming to rest, start-stop and a key turned
+  at once look the same: open.)
 - standing after 2 s or more of steady idle: the key, if the engine does not come back in this
   recording; start-stop, if it does and did so at least twice. Once alone is open.
 - within 10 s of a start that is in the recording, across a gap, or without the speed known: open.
@@ -159,9 +161,12 @@ def _judged(scene: _Scene, fall: int, back: int | None, young: bool, seen: bool)
         return stop("open", "the engine stopped within 10 s of being started")
     first = int(np.searchsorted(times, ran - STEADY_LOOK_S, side="left"))
     own = values[first:fall]
+    stood = bool(np.all(_held(scene.speed, times[first:fall]) <= STANDING_KMH))
     fell_from = float(own.max()) if len(own) else 0.0
-    let_go = bool(sp.inside(np.array([ran]), scene.foot)[0])
-    if scene.idle_rpm > 0.0 and fell_from >= FELL_FROM_SHARE * scene.idle_rpm and let_go:
+    revved = stood and scene.idle_rpm > 0.0 and fell_from >= FELL_FROM_SHARE * scene.idle_rpm
+    # Start-stop never acts on an engine that was just revved, and who turns the key does not
+    # start again at once.
+    if revved and back is not None and bool(sp.inside(np.array([ran]), scene.foot)[0]):
         return stop(
             "stall",
             f"engine speed fell from {fell_from:.0f} rpm right through idle to a stop after the "
@@ -170,7 +175,7 @@ def _judged(scene: _Scene, fall: int, back: int | None, young: bool, seen: bool)
     steady = (
         len(own) >= 2
         and ran - float(times[first]) >= STEADY_LEAST_S
-        and bool(np.all(_held(scene.speed, times[first:fall]) <= STANDING_KMH))
+        and stood
         and float(np.ptp(own)) <= STEADY_SHARE * float(np.median(own))
     )
     if not steady:

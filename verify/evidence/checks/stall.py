@@ -193,10 +193,11 @@ def _proven(idle_s: float, lift_offs: int) -> str:
     if not lift_offs:
         return "no lift-off was seen, so nothing is said about stalling on lift-off"
     share = 100.0 * (1.0 - 0.05 ** (1.0 / lift_offs))
-    return (
-        f"with none seen, a stall in up to {share:.0f} of 100 lift-offs, or once every "
-        f"{idle_s / 3.0:.0f} s of idle, would still be possible (one-sided, 95 %)"
-    )
+    text = f"if none is seen, a stall in up to {share:.0f} of 100 lift-offs is still possible"
+    if idle_s >= LEAST_IDLE_S:
+        # Poisson: none in T leaves a rate of up to −ln(0.05)/T, which is 3.0/T.
+        text += f", and one every {idle_s / 3.0:.0f} s of idle"
+    return f"{text} (one-sided, 95 %)"
 
 
 _LIMITS = Limits(None, 0.0, "1", "freedom from events: any stall that is seen is a fail")

@@ -1,0 +1,200 @@
+"""A check's result and a recording's trace as rich shows them: for `judge` and for the runner.
+
+Pure: makes renderables, prints nothing. The words carry the meaning; colour only repeats it, from
+a palette that colour-blind eyes keep apart: blue pass, orange fail, grey undecided.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.text import Text
+
+from verify.evidence.recording import Array, Recording
+from verify.evidence.verdict import CheckResult, Limits, Window
+from verify.quantity import convert_span, float_factors, is_unit, shown_unit
+from verify.words import Verdict
+
+MARKS = {Verdict.PASS: "✓", Verdict.FAIL: "✗", Verdict.UNDECIDED: "?"}
+WORDS = {Verdict.PASS: "PASS", Verdict.FAIL: "FAIL", Verdict.UNDECIDED: "UNDECIDED"}
+STYLES = {
+    Verdict.PASS: "bold #0072b2",
+    Verdict.FAIL: "bold #d55e00",
+    Verdict.UNDECIDED: "bold grey62",
+}
+LABEL_WIDTH = 11
+
+
+def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableType:
+    """One check's result: mark and word, number with its doubt, limits with source, why, what
+    settles it.
+
+    system: "metric" or "us", for the number and the limits; sentences stay as they were stored.
+    """
+    head = Text()
+    style = STYLES[result.verdict]
+    head.append(f"{MARKS[result.verdict]} {WORDS[result.verdict]}", style=style)
+    head.append(f"  {result.check}", style="bold")
+    head.append(f"  {result.finding}", style="dim")
+    rows: list[RenderableType] = [head]
+    for label, text in (
+        ("measured", measured(result, system)),
+        ("limits", limits_text(result.limits, system)),
+        ("", sentence(result.why)),
+        ("settles it", sentence(result.settle)),
+        *(("note", sentence(note)) for note in result.notes),
+    ):
+        if text:
+            rows.append(_row(label, text, dim=label == "note"))
+    return Group(*rows)
+
+
+def _row(label: str, text: str, *, dim: bool) -> RenderableType:
+    # A hanging indent: the label stands in the margin of the first line.
+    from rich.table import Table
+
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(width=LABEL_WIDTH, style="dim")
+    grid.add_column(ratio=1, style="dim" if dim else "")
+    grid.add_row(Text(label), Text(text))
+    return Padding(grid, (0, 0, 0, 2))
+
+
+def sentence(text: str) -> str:
+    """With a capital first and a full stop last."""
+    if not text:
+        return ""
+    text = text[0].upper() + text[1:]
+    return text if text[-1] in ".!?" else text + "."
+
+
+def measured(result: CheckResult, system: str = "metric") -> str:
+    """The number with its expanded uncertainty, in the units the person chose; "" where none."""
+    if result.value is None:
+        return ""
+    unit = shown_unit(result.unit, system)
+    value = _converted(result.value, result.unit, unit)
+    name = "" if unit == "1" else f" {unit}"
+    if result.uncertainty is None:
+        return f"{value:.4g}{name}"
+    doubt = abs(2.0 * result.uncertainty * _scale(result.unit, unit))
+    digits = max(0, 1 - math.floor(math.log10(doubt))) if 0.0 < doubt < 10.0 else 0
+    digits = min(digits, 3)
+    return f"{value:.{digits}f} ± {doubt:.{digits}f}{name} (about 95 %)"
+
+
+def limits_text(limits: Limits | None, system: str = "metric") -> str:
+    if limits is None:
+        return ""
+    unit = shown_unit(limits.unit, system)
+    ends = [
+        None if end is None else f"{_converted(end, limits.unit, unit):.4g}"
+        for end in (limits.lower, limits.upper)
+    ]
+    name = "" if unit == "1" else f" {unit}"
+    if ends[0] is None:
+        band = f"at most {ends[1]}{name}"
+    elif ends[1] is None:
+        band = f"at least {ends[0]}{name}"
+    else:
+        band = f"{ends[0]} to {ends[1]}{name}"
+    return f"{band} ({limits.source})"
+
+
+def _converted(value: float, source: str, target: str) -> float:
+    if source == target or not is_unit(source):
+        return value
+    scale, offset = float_factors(source, target)
+    return value * scale + offset
+
+
+def _scale(source: str, target: str) -> float:
+    from fractions import Fraction
+
+    if source == target or not is_unit(source):
+        return 1.0
+    return float(convert_span(Fraction(1), source, target))
+
+
+def trace_plot(
+    recording: Recording,
+    results: Sequence[CheckResult] = (),
+    *,
+    place: int = 0,
+    width: int = 76,
+    height: int = 7,
+) -> RenderableType | None:
+    """Engine speed over the longest judged window, or over the whole recording; None without one.
+
+    place: which of the recordings that were judged together this one is (`Window.recording`).
+    Each column shows the span from the lowest to the highest reading in it; `─` are the limits.
+    """
+    channel = recording.channels.get("engine_speed")
+    if channel is None or len(channel.values) < 2:
+        return None
+    window = _longest(results, place)
+    times, values = channel.time_s, channel.values
+    title = "engine speed, whole recording"
+    limits: Limits | None = None
+    if window is not None:
+        inside = (times >= window.start_s) & (times <= window.end_s)
+        if int(inside.sum()) >= 2:
+            times, values = times[inside], values[inside]
+            title = "engine speed, longest stretch judged"
+            limits = next((r.limits for r in results if r.check == "idle-speed"), None)
+    ends = [e for e in ((limits.lower, limits.upper) if limits else ()) if e is not None]
+    rows = _rows(times, values, ends, max(20, width - 7), height)
+    low, high = _range(values, ends)
+    begin, end = float(times[0]), float(times[-1])
+    lines = [Text(f"{title} (rpm)", style="dim")]
+    for number, row in enumerate(rows):
+        label = f"{high:.0f}" if number == 0 else f"{low:.0f}" if number == height - 1 else ""
+        lines.append(Text(f"{label:>6} {row}"))
+    foot = f"{begin:.0f} s"
+    tail = f"{end:.0f} s"
+    gap = max(1, len(rows[0]) - len(foot) - len(tail))
+    lines.append(Text(" " * 7 + foot + " " * gap + tail, style="dim"))
+    return Group(*lines)
+
+
+def _longest(results: Sequence[CheckResult], place: int) -> Window | None:
+    own = [
+        w for r in results if r.check.startswith("idle-") for w in r.windows if w.recording == place
+    ]
+    return max(own, key=lambda w: w.seconds, default=None)
+
+
+def _range(values: Array, ends: Sequence[float]) -> tuple[float, float]:
+    low = min(float(values.min()), *ends) if ends else float(values.min())
+    high = max(float(values.max()), *ends) if ends else float(values.max())
+    # A steady line is no flat nothing: show at least a little room around it.
+    room = max(10.0 - (high - low), 0.0) / 2.0
+    return low - room, high + room
+
+
+def _rows(
+    times: Array, values: Array, ends: Sequence[float], columns: int, height: int
+) -> list[str]:
+    low, high = _range(values, ends)
+    scale = (height - 1) / (high - low)
+    where = ((times - times[0]) / (times[-1] - times[0]) * columns).astype(np.int64)
+    where = np.minimum(where, columns - 1)
+    lowest = np.full(columns, np.inf)
+    highest = np.full(columns, -np.inf)
+    np.minimum.at(lowest, where, values)
+    np.maximum.at(highest, where, values)
+    grid = [[" "] * columns for _ in range(height)]
+    for end in ends:
+        grid[height - 1 - round((end - low) * scale)] = ["─"] * columns
+    for column in range(columns):
+        if not math.isfinite(lowest[column]):
+            continue
+        bottom = round((float(lowest[column]) - low) * scale)
+        top = round((float(highest[column]) - low) * scale)
+        for level in range(bottom, top + 1):
+            grid[height - 1 - level][column] = "•" if bottom == top else "│"
+    return ["".join(row) for row in grid]
