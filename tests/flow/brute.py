@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
-from itertools import chain, combinations, product
+from itertools import chain, combinations, pairwise, product
 from typing import NamedTuple
 
 from verify.flow.graph import (
@@ -76,7 +76,7 @@ def outcomes_of(step: Step, looks: Iterable[Look], catalogue: Catalogue) -> Iter
                 yield Outcome("exceptions", grade, items=frozenset(items))
     elif step.kind == "reading" and "limits" not in step.detail:
         ends = sorted({e for look in looks if look.value for e in look.value if e is not None})
-        between = [(a + b) / 2 for a, b in zip(ends, ends[1:], strict=False)]
+        between = [(a + b) / 2 for a, b in pairwise(ends)]
         edges = [ends[0] - 1, ends[-1] + 1] if ends else [Fraction(0)]
         for value in (*ends, *between, *edges):
             yield Outcome("taken", grade, value=value)
@@ -142,9 +142,9 @@ class Brute:
                 yield "grade", step.name
             if step.required and step.group is None:
                 yield "group", step.name
-            if step.required and step.group in (Group.COMPLAINT, Group.LEARNING):
-                if step.later is None:
-                    yield "later", step.name
+            may_wait = step.group in (Group.COMPLAINT, Group.LEARNING)
+            if step.required and may_wait and step.later is None:
+                yield "later", step.name
             passing = (step.counts(o) is Verdict.PASS for o in self.outcomes[step.name])
             if step.required and least <= natural and not any(passing):
                 yield "never-passes", step.name

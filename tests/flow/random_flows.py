@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from tests.flow.damages import damages
 from tests.flow.small import CATALOGUE, flow, go, look, step
@@ -80,7 +81,7 @@ def _partition(rng: random.Random, own: Step) -> list[Look]:
     if own.kind == "reading" and "limits" not in own.detail:
         cuts = sorted(rng.sample((600, 700, 800), rng.randint(0, 2)))
         ends = [None, *cuts, None]
-        found = [look(value=pair) for pair in zip(ends, ends[1:], strict=False)]
+        found = [look(value=pair) for pair in pairwise(ends)]
         found = found if cuts else [look("taken")]
         return [*found, look("cannot")]
     if own.kind == "card" and rng.random() < 0.6:

@@ -1,0 +1,281 @@
+"""For each rule of the prover a flow that keeps it and one that breaks it and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from tests.flow.small import flow, go, look, step
+from verify.flow.graph import Branch, Graph, Step
+from verify.words import Grade, Group
+
+HB = ("handed-back", "diagnosis", "tow")
+LETTING = ("handed-back", "to-follow", "diagnosis", "tow")
+LATER = {"group": Group.LEARNING, "later": ("Drive on and measure again.", "1 week")}
+
+
+def check(name: str, good: str, bad: str = "diagnosis", **over: object) -> Step:
+    """A yes-or-no step: yes leads to `good`, the rest to `bad`."""
+    return step("ask", name, go("yes", good), go(["no", "cannot"], bad), **over)
+
+
+def done(name: str, to: str, bad: str = "diagnosis", **over: object) -> Step:
+    over.setdefault("optional", True)
+    return step("do", name, go("done", to), go("cannot", bad), **over)
+
+
+def names() -> tuple[Graph, Graph]:
+    kept = flow(check("brakes", "handed-back"), endings=HB)
+    return kept, flow(check("brakes", "handed-over"), endings=HB)
+
+
+def caution() -> tuple[Graph, Graph]:
+    def driving(hazards: tuple[str, ...]) -> Graph:
+        return flow(check("drive", "handed-back", does=["road-test"], hazards=hazards), endings=HB)
+
+    return driving(("traffic",)), driving(())
+
+
+def grade() -> tuple[Graph, Graph]:
+    def measured(least: Grade, reason: str) -> Graph:
+        idle = step(
+            "record", "warm-idle", go("pass", "handed-back"),
+            go(["fail", "undecided", "cannot"], "diagnosis"), least=least, least_reason=reason,
+        )  # fmt: skip
+        return flow(idle, endings=HB)
+
+    return measured(Grade.TOLD, "no recorder fits this car"), measured(Grade.TOLD, "")
+
+
+def group() -> tuple[Graph, Graph]:
+    kept = flow(check("brakes", "handed-back"), endings=HB)
+    return kept, flow(check("brakes", "handed-back", group=None), endings=HB)
+
+
+def later() -> tuple[Graph, Graph]:
+    kept = flow(check("idle", "handed-back", **LATER), endings=HB)
+    return kept, flow(check("idle", "handed-back", group=Group.LEARNING), endings=HB)
+
+
+def never_passes() -> tuple[Graph, Graph]:
+    kept = flow(check("brakes", "handed-back"), endings=HB)
+    spoilt = check("brakes", "diagnosis", passes=())
+    spoilt = replace(spoilt, branches=(go(["yes", "no", "cannot"], "diagnosis"),))
+    return kept, flow(spoilt)
+
+
+def too_big() -> tuple[Graph, Graph]:
+    """Twenty-one questions, each remembered to the end."""
+
+    def asked(count: int) -> Graph:
+        steps = [
+            step("ask", f"q{i}", go(["yes", "no", "cannot"], f"q{i + 1}"), optional=True)
+            for i in range(count)
+        ]
+        last = f"q{count}"
+        looking = [
+            go(look("yes"), "diagnosis", earlier={f"q{i}": look("yes") for i in range(count)}),
+            go(look("yes"), "relearn", earlier={"q0": look(["no", "cannot"])}),
+            go(["no", "cannot"], "relearn"),
+        ]
+        return flow(
+            *steps, step("ask", last, *looking, optional=True),
+            endings=("diagnosis", "relearn", "tow"),
+        )  # fmt: skip
+
+    return asked(1), asked(21)
+
+
+def no_branch() -> tuple[Graph, Graph]:
+    idle = step(
+        "record", "warm-idle", go(["pass", "undecided"], "road-test"),
+        go(["fail", "cannot"], "diagnosis"),
+        optional=True,
+    )  # fmt: skip
+    good = look("yes")
+
+    def drive(after_idle: list[str]) -> Step:
+        return step(
+            "ask",
+            "road-test",
+            go(good, "handed-back", earlier={"warm-idle": look("pass")}),
+            go(look("hard-pedal"), "diagnosis", earlier={"warm-idle": look(after_idle)}),
+            go(good, "diagnosis", earlier={"warm-idle": look("undecided")}),
+            go("cannot", "diagnosis"),
+            answers={"yes": "Fine", "hard-pedal": "hard pedal"},
+        )
+
+    return (
+        flow(idle, drive(["pass", "undecided"]), endings=HB),
+        flow(idle, drive(["pass"]), endings=HB),
+    )
+
+
+def two_branches() -> tuple[Graph, Graph]:
+    def rpm(cut: int) -> Graph:
+        idle = step(
+            "reading", "idle", go(look(value=(None, 700)), "diagnosis"),
+            go(look(value=(cut, None)), "handed-back"), go("cannot", "diagnosis"), optional=True,
+        )  # fmt: skip
+        return flow(idle, endings=HB)
+
+    return rpm(700), rpm(650)
+
+
+def endless_loop() -> tuple[Graph, Graph]:
+    def tried(*again: Branch) -> Graph:
+        leak = step(
+            "ask", "leak", go("yes", "handed-back"), *again, go("cannot", "diagnosis"),
+            unsure=["no"],
+        )  # fmt: skip
+        return flow(leak, done("clamps", "leak"), endings=HB)
+
+    return (
+        tried(
+            go(look("no", attempts=(1, 3)), "clamps"),
+            go(look("no", attempts=(3, None)), "diagnosis"),
+        ),
+        tried(go("no", "clamps")),
+    )
+
+
+def unreachable() -> tuple[Graph, Graph]:
+    def drawn(bad: str) -> Graph:
+        return flow(
+            check("brakes", "handed-back", bad),
+            done("bleed", "refill"),
+            done("refill", "relearn"),
+            endings=(*HB, "relearn"),
+        )
+
+    return drawn("bleed"), drawn("diagnosis")
+
+
+def branch_never_taken() -> tuple[Graph, Graph]:
+    def drawn(asked: str) -> Graph:
+        return flow(
+            step("ask", "noise", go("yes", "brakes"), go(["no", "cannot"], "diagnosis"),
+                 optional=True),
+            step(
+                "ask", "brakes",
+                go(look("yes"), "handed-back", earlier={"noise": look("yes")}),
+                go(look(["no", "cannot"]), "diagnosis", earlier={"noise": look("yes")}),
+                *([go(look("yes"), "relearn", earlier={"noise": look(asked)})] if asked else []),
+            ),
+            endings=(*HB, "relearn") if asked else HB,
+        )  # fmt: skip
+
+    kept, broken = drawn(""), drawn("no")
+    # Another way to the ending, so that it is the branch alone that is idle.
+    noise = broken.steps["noise"]
+    branches = (*noise.branches[:1], go("no", "diagnosis"), go("cannot", "relearn"))
+    return kept, replace(broken, steps={**broken.steps, "noise": replace(noise, branches=branches)})
+
+
+def promise_before() -> tuple[Graph, Graph]:
+    def drawn(shortcut: str) -> Graph:
+        return flow(
+            check("complaint", "chock", shortcut, optional=True),
+            done("chock", "start"),
+            check("start", "handed-back"),
+            endings=HB,
+            promises=[("before", "chock", "start")],
+        )
+
+    return drawn("diagnosis"), drawn("start")
+
+
+def promise_never() -> tuple[Graph, Graph]:
+    def drawn(shortcut: str) -> Graph:
+        return flow(
+            check("brakes", "drive", shortcut, optional=True),
+            check("drive", "handed-back"),
+            endings=HB,
+            promises=[("never", "brakes", "drive")],
+        )
+
+    return drawn("diagnosis"), drawn("drive")
+
+
+def codes_saved_first() -> tuple[Graph, Graph]:
+    def drawn(without: str) -> Graph:
+        drive = check("drive", "handed-back", does=["road-test"], hazards=("traffic",))
+        return flow(
+            done("save", "clear", without, does=["saves-codes"]),
+            done("clear", "drive", does=["clears-codes"]),
+            drive,
+            endings=HB,
+        )
+
+    return drawn("diagnosis"), drawn("clear")
+
+
+def drive_after_clearing() -> tuple[Graph, Graph]:
+    def drawn(order: str) -> Graph:
+        first, second = ("clear", "drive") if order == "clear first" else ("drive", "clear")
+        after = {"save": first, first: second, second: "handed-back"}
+        steps = {
+            "save": done("save", after["save"], does=["saves-codes"]),
+            "clear": done("clear", after["clear"], does=["clears-codes"]),
+            "drive": check("drive", after["drive"], does=["road-test"], hazards=("traffic",)),
+        }
+        return flow(*steps.values(), endings=HB)
+
+    return drawn("clear first"), drawn("drive first")
+
+
+def hand_back() -> tuple[Graph, Graph]:
+    def drawn(unclear: str) -> Graph:
+        return flow(
+            step("ask", "pedal", go("yes", "brakes"), go("no", "diagnosis"), go("cannot", unclear)),
+            check("brakes", "handed-back"),
+            endings=HB,
+        )
+
+    return drawn("diagnosis"), drawn("brakes")
+
+
+def proof_to_follow() -> tuple[Graph, Graph]:
+    def drawn(unclear: str) -> Graph:
+        return flow(
+            step("ask", "pedal", go("yes", "idle"), go("no", "diagnosis"), go("cannot", unclear)),
+            step("ask", "idle", go("yes", "enough"), go(["no", "cannot"], "enough"), **LATER),
+            step("gate", "enough", go("hand-back", "handed-back"),
+                 go("proof-to-follow", "to-follow"), go("neither", "diagnosis")),
+            endings=LETTING,
+        )  # fmt: skip
+
+    return drawn("diagnosis"), drawn("to-follow")
+
+
+def second_throw() -> tuple[Graph, Graph]:
+    def drawn(does: list[str]) -> Graph:
+        pedal = step(
+            "ask", "pedal", go("yes", "handed-back"), go(look("no", attempts=(1, 2)), "connector"),
+            go(look("no", attempts=(2, None)), "diagnosis"), go("cannot", "diagnosis"),
+        )  # fmt: skip
+        return flow(pedal, done("connector", "pedal", does=does), endings=HB)
+
+    return drawn(["remedy"]), drawn([])
+
+
+FLOWS = {
+    "names": names,
+    "caution": caution,
+    "grade": grade,
+    "group": group,
+    "later": later,
+    "never-passes": never_passes,
+    "too-big": too_big,
+    "no-branch": no_branch,
+    "two-branches": two_branches,
+    "endless-loop": endless_loop,
+    "unreachable": unreachable,
+    "branch-never-taken": branch_never_taken,
+    "promise-before": promise_before,
+    "promise-never": promise_never,
+    "codes-saved-first": codes_saved_first,
+    "drive-after-clearing": drive_after_clearing,
+    "hand-back": hand_back,
+    "proof-to-follow": proof_to_follow,
+    "second-throw": second_throw,
+}
