@@ -98,7 +98,13 @@ class PersonHands:
                 return self._record(step)
             case "card":
                 options = [Option(k, text) for k, text in step.detail["items"].items()]
-                return a.Exceptions(self.ui.choose_many("Is every one of these fine?", options))
+                wrong = self.ui.choose_many(
+                    "Choose each line that is not so:",
+                    options,
+                    none="All of these are so: go on",
+                    marked="the marked ones are not so",
+                )
+                return a.Exceptions(wrong)
         raise ValueError(f"no way to ask a step of kind {step.kind}")
 
     def _do(self, step: Step) -> Answer:
@@ -137,10 +143,13 @@ class PersonHands:
         )
         have = tuple(step.detail["modules"])
         if read == "some":
-            missing = self.ui.choose_many(
-                "Which were read?", [Option(m, m) for m in step.detail["modules"]]
+            unread = self.ui.choose_many(
+                "Choose each module that was not read:",
+                [Option(m, m) for m in step.detail["modules"]],
+                none="All were read: go on",
+                marked="the marked ones were not read",
             )
-            have = tuple(m for m in step.detail["modules"] if m in missing)
+            have = tuple(m for m in have if m not in unread)
         return a.CodesRead(CodeReading(stored, pending, permanent, have))
 
     def _memory(self, prompt: str, *, may_be_unread: bool = False) -> tuple[str, ...] | None:

@@ -106,11 +106,21 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
         why=step.why,
         note=note,
         cautions=tuple(caution(h, session.audience.value) for h in step.hazards),
+        prompt_rows=prompt_rows(step),
     )
 
 
-def counts_word(step: Step, outcome: Outcome) -> Verdict:
-    return step.counts(outcome)
+def prompt_rows(step: Step) -> int:
+    """How many rows the question of a step takes: its answers, and what is always offered."""
+    always = 6
+    match step.kind:
+        case "card":
+            return len(step.detail["items"]) + 1 + always
+        case "ask":
+            return len(step.detail.get("answers", ())) + always
+        case "record" | "fasten":
+            return 2 + always
+    return 1 + always
 
 
 def visit_line(session: ReadOnlySession, visit: Visit) -> str:

@@ -42,6 +42,7 @@ class Page:
     """One screen: where we are, the cautions that belong here, what is asked and why.
 
     cautions: (title, measure). note: one line of what should be remembered ("second try of two").
+    prompt_rows: how many rows the prompt below it will take.
     """
 
     job: str
@@ -53,6 +54,7 @@ class Page:
     note: str = ""
     cautions: tuple[tuple[str, str], ...] = ()
     wishes: tuple[str, ...] = (CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP)
+    prompt_rows: int = 8
 
 
 class Ui(Protocol):
@@ -62,8 +64,13 @@ class Ui(Protocol):
     def choose(self, prompt: str, options: Sequence[Option]) -> str:
         """The key of the option chosen. Raises Wish."""
 
-    def choose_many(self, prompt: str, options: Sequence[Option]) -> frozenset[str]:
-        """The keys of the options chosen, perhaps none. Raises Wish."""
+    def choose_many(
+        self, prompt: str, options: Sequence[Option], *, none: str, marked: str
+    ) -> frozenset[str]:
+        """The keys of the options marked. Raises Wish.
+
+        none: what it means to mark nothing ("all of these are fine"); marked: what the marks mean.
+        """
 
     def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
         """A line of text; an empty one only where `empty` allows it. Raises Wish."""

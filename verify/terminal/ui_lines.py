@@ -77,14 +77,16 @@ class LineUi:
                     return option.key
             self.write(f'"{text}" is none of them: type a number from 1 to {len(options)}.')
 
-    def choose_many(self, prompt: str, options: Sequence[Option]) -> frozenset[str]:
+    def choose_many(
+        self, prompt: str, options: Sequence[Option], *, none: str, marked: str
+    ) -> frozenset[str]:
         self.write()
         self.write(prompt)
         for number, option in enumerate(options, start=1):
             self.write(f"{number}. {option.label}", "  ")
         self._offer()
         while True:
-            text = self._read("Numbers, or none: ")
+            text = self._read(f"Numbers ({marked}), or none ({none}): ")
             if text.casefold() in ("none", "0"):
                 return frozenset()
             words = text.replace(",", " ").split()

@@ -12,7 +12,6 @@ from typing import Any
 
 from rich.console import Console
 from rich.live import Live
-from rich.padding import Padding
 from rich.text import Text
 
 from verify.terminal.ui import (
@@ -40,27 +39,45 @@ class ScreenUi:
         return min(self.console.width, 96)
 
     def page(self, page: Page) -> None:
+        """Clears the screen and draws the page. Where the screen is too low for page and prompt,
+        blank lines go first, then the note, then the why; a caution is never left out."""
         self.wishes = PlainWishes(page.wishes)
         self.console.clear()
-        head = Text(f"{page.flow}  ·  job {page.job}", style="bold")
+        room = self.console.height - page.prompt_rows
+        for spared in ((), ("blank",), ("blank", "note"), ("blank", "note", "why")):
+            parts = [(kind, part) for kind, part in self._parts(page) if kind not in spared]
+            if sum(self._rows(part) for _, part in parts) <= room:
+                break
+        for _, part in parts:
+            self.console.print(part, width=self.width)
+
+    def _rows(self, part: Text) -> int:
+        return max(1, len(part.wrap(self.console, self.width)))
+
+    def _parts(self, page: Page) -> list[tuple[str, Text]]:
+        head = Text(f"{page.flow}  ·  job {page.job}", style="bold", no_wrap=True)
         room = self.width - len(head.plain) - len(page.progress)
         head.append(" " * max(2, room) + page.progress, style="dim")
-        self.console.print(head, width=self.width, no_wrap=True, overflow="ellipsis")
-        self.console.print("━" * self.width, style="dim")
-        self.console.print(Text(page.title, style="bold"), width=self.width)
-        if page.cautions:
-            self.console.print()
+        blank = ("blank", Text(""))
+        parts = [
+            ("head", head),
+            ("head", Text("━" * self.width, style="dim", no_wrap=True)),
+            ("title", Text(page.title, style="bold")),
+            blank,
+        ]
         for title, measure in page.cautions:
             text = Text(f"▲ {title.upper()}  ", style="bold #d55e00")
             text.append(measure, style="not bold default")
-            self.console.print(text, width=self.width)
-        self.console.print()
-        self.console.print(Padding(Text(page.say), (0, 0)), width=self.width)
+            parts.append(("caution", text))
+        if page.cautions:
+            parts.append(blank)
+        parts.append(("say", Text(page.say)))
         if page.why:
-            self.console.print(Text(f"Why: {page.why}", style="dim"), width=self.width)
+            parts.append(("why", Text(f"Why: {page.why}", style="dim")))
         if page.note:
-            self.console.print(Text(page.note, style="italic"), width=self.width)
-        self.console.print()
+            parts.append(("note", Text(page.note, style="italic")))
+        parts.append(blank)
+        return parts
 
     def _style(self) -> Any:
         import questionary
@@ -137,32 +154,20 @@ class ScreenUi:
         )
         return chosen
 
-    def choose_many(self, prompt: str, options: Sequence[Option]) -> frozenset[str]:
-        import questionary
-
-        key = self.choose(
-            prompt,
-            [
-                Option("none", "All of them are fine"),
-                Option("some", "Something is not: choose which"),
-            ],
-        )
-        if key == "none":
-            return frozenset()
+    def choose_many(
+        self, prompt: str, options: Sequence[Option], *, none: str, marked: str
+    ) -> frozenset[str]:
+        chosen: set[str] = set()
         while True:
-            chosen = self._ask(
-                questionary.checkbox(
-                    "Which? Space marks, Enter goes on.",
-                    choices=[questionary.Choice(o.label, value=o.key) for o in options],
-                    style=self._style(),
-                    qmark="»",
-                    pointer="►",
-                    instruction=" ",
-                )
-            )
-            if chosen:
+            rows = [Option("", none if not chosen else f"{marked[:1].upper()}{marked[1:]}: go on")]
+            rows += [Option(o.key, ("✕ " if o.key in chosen else "· ") + o.label) for o in options]
+            key = self.choose(prompt, rows)
+            if key == "":
                 return frozenset(chosen)
-            self.console.print("Mark at least one with the space bar.")
+            chosen ^= {key}
+            # The list is drawn again in place of the old one.
+            self.console.file.write("\x1b[1A\x1b[2K")
+            self.console.file.flush()
 
     def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
         import questionary
