@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from verify.errors import Problem, nearest, unknown
 from verify.flow.fields import Wrong
 from verify.flow.model import STEP_KINDS
-from verify.flow.text import Tree
+from verify.flow.text import Tree, quotes_needed
 
 Path = list[str | int]
 
@@ -50,6 +50,9 @@ def _path(item: Any, tree: Tree) -> tuple[Path, bool]:
         if loc[index] == "when" and loc[index + 1] in ("word", "words", "form"):
             del loc[index + 1]
             break
+    wrong = item.get("ctx", {}).get("error")
+    if isinstance(wrong, Wrong):
+        loc += wrong.at
     return tree.real_path(loc, last=item["type"] == "missing"), at_key
 
 
@@ -59,16 +62,24 @@ def _meant(
     """The fields that misspelt ones were meant to be."""
     for item, path, _ in items:
         if item["type"] == "extra_forbidden":
-            guess = nearest(str(path[-1]), fields_at(path[:-1], tree, model))
+            guess = _guess(path, tree, fields_at(path[:-1], tree, model))
             if guess:
                 yield (*path[:-1], guess)
+
+
+def _guess(path: Path, tree: Tree, known: Iterable[str]) -> str:
+    """The field that a misspelt one was meant to be: a known one that is not there yet."""
+    node: Any = tree.data
+    for key in path[:-1]:
+        node = _inside(node, key)
+    return nearest(str(path[-1]), [name for name in known if name not in (node or ())])
 
 
 def _one(item: Any, path: Path, tree: Tree, model: type[BaseModel]) -> Problem:
     kind, context, value = item["type"], item.get("ctx", {}), item.get("input")
     if kind == "extra_forbidden":
         known = fields_at(path[:-1], tree, model)
-        guess = nearest(str(path[-1]), known)
+        guess = _guess(path, tree, known)
         return Problem(
             found=f'the unknown field "{path[-1]}"',
             expected=("one of " + ", ".join(known)) if known else "no field here",
@@ -87,7 +98,7 @@ def _one(item: Any, path: Path, tree: Tree, model: type[BaseModel]) -> Problem:
         return _choice(path, value, str(context.get("expected", "")))
     if kind == "string_pattern_mismatch":
         return _name(str(value), str(context.get("pattern", "")))
-    return _form_problem(kind, context, value)
+    return _form_problem(kind, context, value, path)
 
 
 def _kind(value: Any) -> Problem:
@@ -133,7 +144,7 @@ def _name(text: str, pattern: str) -> Problem:
     )
 
 
-def _form_problem(kind: str, context: Mapping[str, Any], value: Any) -> Problem:
+def _form_problem(kind: str, context: Mapping[str, Any], value: Any, path: Path) -> Problem:
     """A value of the wrong form or size."""
     if kind == "string_type":
         if isinstance(value, dict | list):
@@ -142,7 +153,7 @@ def _form_problem(kind: str, context: Mapping[str, Any], value: Any) -> Problem:
         return Problem(
             f"{plain} without quotes",
             "a text",
-            f'write "{plain}" with its quotes, and its unit if it is a number that has one',
+            quotes_needed(plain),
         )
     if kind == "string_too_short":
         return Problem("an empty text", "a text", "fill it in, or remove the field")
@@ -161,8 +172,9 @@ def _form_problem(kind: str, context: Mapping[str, Any], value: Any) -> Problem:
         )
     if kind == "too_short":
         least = context.get("min_length", 1)
-        held = "nothing" if not value else f"only {len(value)}"
-        return Problem(f"{held} in {shown(value)}", f"at least {least}", "add what belongs here")
+        held = f"only {len(value)}" if value else "nothing"
+        under = f' under "{path[-1]}"' if path else ""
+        return Problem(held + under, f"at least {least}", "add what belongs here")
     if kind == "int_type":
         return Problem(shown(value), "a whole number", "write it without quotes")
     if kind == "greater_than_equal":

@@ -39,17 +39,23 @@ NumberText = Annotated[str, StringConstraints(strip_whitespace=True, min_length=
 
 
 class Wrong(ValueError):
-    """What a validator here finds wrong, as the parts of a Problem."""
+    """What a validator here finds wrong, as the parts of a Problem.
 
-    def __init__(self, found: str, expected: str, advice: str) -> None:
+    at: where below the value it was given the trouble stands.
+    """
+
+    def __init__(
+        self, found: str, expected: str, advice: str, at: tuple[str | int, ...] = ()
+    ) -> None:
         super().__init__(found)
-        self.found, self.expected, self.advice = found, expected, advice
+        self.found, self.expected, self.advice, self.at = found, expected, advice, at
 
 
 def each_once(names: list[str]) -> list[str]:
     for index, name in enumerate(names):
         if name in names[:index]:
-            raise Wrong(f'"{name}" twice in one list', "each name once", "remove one of the two")
+            found = f'"{name}" twice in one list'
+            raise Wrong(found, "each name once", "remove one of the two", (index,))
     return names
 
 

@@ -113,7 +113,7 @@ class _Resolve:
                 path,
                 Problem(
                     f'the spec "{name}" in {spec_unit}',
-                    f"one of {unit(fits).dimension}, as {why}",
+                    f"a spec of {unit(fits).dimension}, as {why}",
                     "use another spec or another unit",
                 ),
             )

@@ -197,16 +197,17 @@ class Ask(StepBase):
             )
         known = self.answers or {}
         for key in ("passes", "unsure"):
-            for name in getattr(self, key):
+            for index, name in enumerate(getattr(self, key)):
                 if name not in known:
                     problem = unknown(name, known, "answer of this question")
-                    raise Wrong(f"{problem.found} in `{key}`", problem.expected, problem.next)
-        for name in self.passes:
+                    raise Wrong(problem.found, problem.expected, problem.next, (key, index))
+        for index, name in enumerate(self.passes):
             if name in self.unsure:
                 raise Wrong(
                     f'the answer "{name}" in `passes` and in `unsure`',
                     "an answer that passes, is unsure, or is neither (a fail)",
                     "remove it from one of the two",
+                    ("passes", index),
                 )
         return self
 
@@ -232,7 +233,11 @@ class LimitsText(Strict):
             raise Wrong(
                 "limits with " + (" and ".join(f"`{k}`" for k in given) or "no number"),
                 "`spec` with `minus` and/or `plus`, or `lower` and/or `upper`",
-                "keep one of the two forms",
+                'say how far from it is still good: add "minus", "plus" or both'
+                if given == ["spec"]
+                else "keep one of the two forms"
+                if given
+                else "say what is still good",
             )
         return self
 

@@ -179,6 +179,12 @@ def _unseen_problem(
     )
 
 
+def quotes_needed(text: str) -> str:
+    """What to do about a number or date that stands there bare."""
+    with_unit = f", or write its unit behind it ({text} V)" if text[-1:].isdigit() else ""
+    return f'put it in quotes ("{text}")' + (with_unit if "-" not in text[1:] else "")
+
+
 class _Enough(Exception):
     """Reading on would say nothing new."""
 
@@ -329,7 +335,7 @@ class _Builder:
                 Problem(
                     f"{text} without quotes",
                     "text in quotes, or a plain whole number",
-                    f'write "{text}" with its quotes, and its unit if it has one ("12.5 V")',
+                    quotes_needed(text),
                 ),
                 here,
                 path,
