@@ -182,7 +182,8 @@ class SqliteJournal:
                 yield
         except sqlite3.ProgrammingError:
             raise  # a defect of ours, a closed journal for example
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
+            # (SQLite quotes a damaged file in its message, and that need not be UTF-8.)
             from verify.job.refusals import refusal
 
             raise refusal(self._file, error) from error
@@ -255,6 +256,15 @@ class SqliteJournal:
         return e
 
     def entries(self, job: str) -> tuple[Entry, ...]:
+        with self._reading() as db:
+            listed = db.execute("SELECT entries FROM listing WHERE job = ?", (job,)).fetchone()
+        found = self._chain(job)
+        # A chain that lost its end still is a chain; the list, written with each entry, knows.
+        if listed is not None and self._typed(listed, (int,))[0] > len(found):
+            raise self._damage(f"job {job} has {len(found)} of its {listed[0]} entries")
+        return found
+
+    def _chain(self, job: str) -> tuple[Entry, ...]:
         from verify.job.entry import verify_chain
 
         with self._reading() as db:
@@ -333,7 +343,7 @@ class SqliteJournal:
             known = db.execute("SELECT DISTINCT job FROM entries").fetchall()
             db.execute("DELETE FROM listing")
             for (job,) in known:
-                entries = self.entries(job)
+                entries = self._chain(job)
                 row = index_to_text(row_of(entries))
                 db.execute(
                     "INSERT INTO listing VALUES (?, ?, ?, ?)",
