@@ -1,7 +1,8 @@
 """Importing a 1,000,000 × 12 CSV against pyarrow's own read of it: time and peak memory.
 
-Prints the ratio of medians in one run (wanted: at most 2) and the peak memory over the size of the
-numbers as 64-bit floats (wanted: at most 4). Peak memory is taken in processes of their own, less what the imports alone take.
+Prints the ratio of medians in one run (wanted, with judging: at most 2) and the peak memory over
+the size of the numbers as 64-bit floats (wanted: at most 4). Peak memory is taken in processes of
+their own, less what the imports alone take.
 
     python benchmarks/import_csv.py [rows]
 """

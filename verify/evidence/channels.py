@@ -168,7 +168,9 @@ def _lookup(words: tuple[str, ...], said: str) -> tuple[tuple[str, bool, int] | 
             suffix = next((t for t in ("/".join(tail), _joined(tail)) if known_unit(t)), "")
             if tail == ("sec",):
                 suffix = "s"
-            entry = phrases.get(_joined(words[:-length])) if suffix else None
+            rest = words[:-length]
+            rest = rest[:-1] if rest[-1] == "in" else rest  # "Geschwindigkeit in km/h"
+            entry = phrases.get(_joined(rest)) if suffix else None
             if entry is not None:
                 return entry, suffix if not said else ""
     return None, ""

@@ -91,10 +91,9 @@ def _cycle(found: Sequence[Rows]) -> tuple[int, list[int]]:
 
 def _place(rows: Rows, reference: Rows, period: int) -> tuple[int, float]:
     """(commonest distance behind the last change of the reference, its share of all)."""
-    at = np.searchsorted(reference, rows, side="right") - 1
-    rows, at = rows[at >= 0], at[at >= 0]
     if len(rows) == 0:
         return -1, 0.0
+    at = np.maximum(np.searchsorted(reference, rows, side="right") - 1, 0)
     counts = np.bincount((rows - reference[at]) % period, minlength=period)
     best = int(np.argmax(counts))
     return best, float(counts[best]) / len(rows)
@@ -179,11 +178,13 @@ def _one_after_the_other(
     read = _shifts(n, found, places, period)
     _after_last_gap(read, [found[i] for i in places], gap_rows)
     masks = nothing
+    free = sorted(set(range(period)) - set(places.values()))
+    left = free[0] if len(free) == 1 else 0  # a channel that never changes, if there is one
     unruly = {i for i, rows in enumerate(found) if len(rows) > _LEAST_OWN} - set(places)
     for i in range(len(columns)):
         if i in unruly:
             continue  # changes when it likes: not one of those asked in turn
-        mask = read == places.get(i, 0)
+        mask = read == places.get(i, left)
         mask[found[i]] = True
         masks[i] = mask
     return masks, period
@@ -221,6 +222,9 @@ def genuine_rows(columns: Sequence[Array], gap_rows: Rows) -> Genuine:
             if period == 0 and all(_held(rows) == 1 for rows in busy):
                 return nothing
     found = [changes(c) for c in columns]
+    filled = [i for i, c in enumerate(columns) if not np.isnan(c[0])]
+    if len(filled) == 1:  # a blank start: the first row shows who was asked first
+        found[filled[0]] = np.concatenate(([0], found[filled[0]])).astype(np.int64)
     masks, cycle = _one_after_the_other(columns, found, gap_rows)
     held = 0
     for i, rows in enumerate(found):

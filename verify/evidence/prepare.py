@@ -98,19 +98,25 @@ def _strays(t: Array) -> Mask:
     return stray
 
 
-def spread(t: Array) -> Array:
-    """Makes times that never run back strictly increasing: equal ones are put evenly into the
-    time up to the next, at most a usual step; the first of them stays where it is."""
+def spread(t: Array) -> tuple[Array, Mask]:
+    """(strictly increasing times, which of the given ones they are).
+
+    t: shape (n,), never running back. Equal times are put evenly into the time up to the next, at
+    most a usual step; the first of them stays where it is. A time is left out only where there is
+    no number between its neighbours.
+    """
+    every = np.ones(len(t), dtype=bool)
     steps = np.diff(t)
     if np.all(steps > 0):
-        return t
+        return t, every
     first = np.flatnonzero(np.concatenate(([True], steps > 0)))
     sizes = np.diff(np.append(first, len(t)))
     usual = typical_step(t) or 1.0
     room = np.minimum(np.diff(np.append(t[first], t[first[-1]] + usual)), usual)
     within = np.arange(len(t)) - np.repeat(first, sizes)
     moved = t + within * np.repeat(room / sizes, sizes)
-    return np.asarray(moved, dtype=np.float64)
+    every[1:] = moved[1:] > np.maximum.accumulate(moved)[:-1]
+    return moved[every], every
 
 
 def mend_clock(
@@ -143,6 +149,8 @@ def mend_clock(
     if len(t) < 2:
         raise _no_clock(_many(len(t), "row with a time", "rows with a time"))
     t = t - t[0]
+    if float(np.ptp(t)) == 0:
+        raise _no_clock("the same time in every row")
     if wrap_s:
         wraps = np.diff(t) < -wrap_s / 2
         if np.any(wraps):
@@ -153,10 +161,7 @@ def mend_clock(
     if not np.all(steps > 0):
         t, kept = _mend_order(t, kept, steps, events, repeated, repairs)
         steps = np.diff(t)
-        moving = steps[steps > 0]
-        if len(moving) == 0:
-            raise _no_clock("the same time in every row")
-        step = float(np.median(moving))
+        step = typical_step(t)
     else:
         step = float(np.median(steps))
     after = np.flatnonzero(steps > gap_limit(step)) + 1
@@ -199,7 +204,10 @@ def _mend_order(
         repairs.append(f"{what} the time of the row before: spread evenly up to the next")
     t, rows = _forwards(t, rows, events, repairs)
     t = t - t[0]
-    return (t if events else spread(t)), rows
+    if events:
+        return t, rows
+    t, keep = spread(t)
+    return t, rows[keep]
 
 
 def _without_repeats(

@@ -7,7 +7,7 @@ Nothing here depends on the order of the columns.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -49,6 +49,15 @@ class Use:
     channel: str
     unit: str
     unit_told: bool
+
+
+def proposed(table: Table) -> tuple[Proposal, ...]:
+    """What the columns seem to be; none whose header stands there twice is sure."""
+    twice = table.dialect.doubled
+    return tuple(
+        replace(p, sure=False, why="the header stands there twice") if p.header in twice else p
+        for p in recognise(table.dialect.headers, table.dialect.units)
+    )
 
 
 def decide(

@@ -147,6 +147,8 @@ def _read(stream: BinaryIO, source_name: str, dialect: Dialect, plain: tuple[boo
         if "UTF8" in str(error) or "UTF-8" in str(error):
             raise UnicodeDecodeError("utf-8", b"", 0, 1, str(error)) from None
         raise _broken(str(error), ragged, source_name) from None
+    if any(pa.types.is_binary(c.type) for c in table.columns):
+        raise UnicodeDecodeError("utf-8", b"", 0, 1, "a column that is no UTF-8")
     columns = dict(zip(dialect.headers, table.columns, strict=True))
     rows = table.num_rows
     if rows == 0:

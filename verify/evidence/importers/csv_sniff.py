@@ -42,6 +42,7 @@ class Dialect:
     headers: unique, in the file's own words. units: cells of a units row, "" where there is none.
     skip: bytes to leave out of the UTF-8 form of the file before the first data row.
     first_line: line of the first data row, from 1.
+    doubled: headers that stood there more than once, in the form given here.
     plain: for each column whether the first rows hold numbers (or blanks) only.
     """
 
@@ -53,6 +54,7 @@ class Dialect:
     units: tuple[str, ...]
     skip: int
     first_line: int
+    doubled: frozenset[str]
     plain: tuple[bool, ...]
     repairs: tuple[str, ...]
 
@@ -209,10 +211,10 @@ def sniff(head: bytes, source_name: str, *, utf8: bool = True) -> Dialect:
         )
     if at and not rows[0][0].casefold().startswith("sep="):
         repairs.append(f"{at} line{'s' * (at > 1)} before the header passed over")
-    headers = _headers(rows[at], width, repairs)
+    headers, doubled = _headers(rows[at], width, repairs)
     units, data_at = _units(rows, at, width, repairs)
     if data_at >= len(lines):
-        raise refusal("a table without data rows", source_name)
+        raise refusal("lines of text without numbers", source_name)
     if encoding == "cp1252":
         repairs.append("the text is not UTF-8; read as Windows Western European")
     start = lines[data_at - 1][1]
@@ -225,6 +227,7 @@ def sniff(head: bytes, source_name: str, *, utf8: bool = True) -> Dialect:
         units,
         len(text[:start].encode("utf-8", "surrogatepass")),
         data_at + 1,
+        doubled,
         _plain(rows[data_at:], width),
         tuple(repairs),
     )
@@ -239,8 +242,11 @@ def _uncommented(line: str) -> str:
     return line
 
 
-def _headers(cells: list[str], width: int, repairs: list[str]) -> tuple[str, ...]:
+def _headers(
+    cells: list[str], width: int, repairs: list[str]
+) -> tuple[tuple[str, ...], frozenset[str]]:
     names: list[str] = []
+    bases: list[str] = []
     mended_any = False
     seen: dict[str, int] = {}
     for i in range(width):
@@ -249,13 +255,15 @@ def _headers(cells: list[str], width: int, repairs: list[str]) -> tuple[str, ...
         mended_any |= name != raw
         name = name or f"column {i + 1} without a name"
         seen[name] = seen.get(name, 0) + 1
+        bases.append(name)
         names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
     if mended_any:
         repairs.append("a doubly encoded sign in the header was put right (°)")
-    doubled = [name for name, count in seen.items() if count > 1]
-    if doubled:
-        repairs.append(f"the header names {', '.join(sorted(doubled))} more than once")
-    return tuple(names)
+    twice = sorted(name for name, count in seen.items() if count > 1)
+    if twice:
+        repairs.append(f"the header names {', '.join(twice)} more than once")
+    doubled = frozenset(n for n, base in zip(names, bases, strict=True) if seen[base] > 1)
+    return tuple(names), doubled
 
 
 def _units(

@@ -28,6 +28,7 @@ from verify.evidence.importers.csv_columns import (
     no_clock_of_its_own,
     no_time,
     not_numbers,
+    proposed,
     shows_frames,
     signal_codes,
     signals,
@@ -60,7 +61,7 @@ class CsvImporter:
             has_time = isinstance(told_times(table, long.time, {}, _own_unit(table, long)), Times)
             return Layout(layout_key(names), recognise(names, units), has_time)
         headers = table.dialect.headers
-        proposals = recognise(headers, table.dialect.units)
+        proposals = proposed(table)
         try:
             time_column(table, proposals, {}, source_name)
             has_time = True
@@ -99,7 +100,7 @@ class CsvImporter:
         check_headers(said, headers)
         if shows_frames(table):
             raise refusal("a bus log of raw frames, not decoded into quantities", source_name)
-        proposals = recognise(headers, table.dialect.units)
+        proposals = proposed(table)
         draft = Draft(repairs=list(table.repairs))
         time_header = ""
         if interval_s is not None:
@@ -124,7 +125,7 @@ class CsvImporter:
                 continue
             numbers[header], unreadable = read
             if unreadable and header in uses:
-                draft.repairs.append(f"{header}: {unreadable} cells that are no numbers left out")
+                draft.repairs.append(f"{header}: {unreadable} unreadable as numbers, left out")
         names = list(numbers)
 
         def repeated(rows: Rows) -> Mask:
@@ -161,7 +162,7 @@ class CsvImporter:
             raise refusal(f'no numbers in the column "{long.value}"', source_name)
         values, unreadable = read
         if unreadable:
-            draft.repairs.append(f"{long.value}: {unreadable} cells that are no numbers left out")
+            draft.repairs.append(f"{long.value}: {unreadable} unreadable as numbers, left out")
         clock = mend_clock(times.seconds, wrap_s=times.wrap_s, events=True)
         draft.repairs.extend(clock.repairs)
         codes = signal_codes(table.columns[long.signal], names)
@@ -180,8 +181,9 @@ class CsvImporter:
             if np.any(twice):
                 draft.repairs.append(f"{name}: {int(np.count_nonzero(twice))} repeats left out")
                 t, v = t[~twice], v[~twice]
-            at = Clock(None, spread(t), 0.0, (), clock.gap_rows, ())
-            _add(draft, name, uses[name], at, v, None, None)
+            t, kept = spread(t)
+            at = Clock(None, t, 0.0, (), clock.gap_rows, ())
+            _add(draft, name, uses[name], at, v[kept], None, None)
         return self._recording(table, source_name, draft, clock)
 
     def _recording(self, table: Table, source_name: str, draft: Draft, clock: Clock) -> Recording:

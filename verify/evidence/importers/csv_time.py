@@ -28,6 +28,7 @@ _DATE = (
     r"(?P<h>\d{1,2}):(?P<m>\d{2})(?::(?P<s>\d{2})(?P<f>[.,]\d+)?)?\s*(?P<p>[AaPp][Mm])?"
     r"\s*(?P<z>Z|UTC|[+-]\d{2}:?\d{2})?\s*$"
 )
+_DAY_AND_MINUTE = r"[T ,;_]\d{1,2}:\d{2}\s*([AaPp][Mm])?\s*$"
 _TICKS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 # Epoch times: (from, to, seconds in one); 2001 to 2096 in seconds, milli-, micro-, nanoseconds.
 _EPOCHS = ((1e9, 4e9, 1.0), (1e12, 4e12, 1e-3), (1e15, 4e15, 1e-6), (1e18, 4e18, 1e-9))
@@ -154,7 +155,7 @@ def _from_text(array: Any) -> Times | None:
             hours * 3600 + _field(struct, "m") * 60 + _field(struct, "s") + _field(struct, "f")
         )
         return Times(seconds, DAY_S if np.nanmax(hours) < 24 else 0.0)
-    if mostly(_plain(_DATE)):
+    if mostly(_plain(_DATE)) and not mostly(_DAY_AND_MINUTE):
         return _dated(array)
     return None
 
@@ -202,6 +203,8 @@ def times_of(column: Any, written_unit: str) -> Times | str:
         whole = column.cast(pa.int32() if pa.types.is_time32(kind) else pa.int64())
         first = whole.drop_null()[0].as_py()
         seconds = _floats(pc.subtract(whole, first)) * _TICKS[kind.unit]
+        if kind.unit == "s" and first % 60 == 0 and not np.any(seconds[~np.isnan(seconds)] % 60):
+            return "shows whole minutes only"
         return Times(seconds, DAY_S if pa.types.is_time(kind) else 0.0)
     if pa.types.is_integer(kind):
         first = filled[0].as_py()  # taken off before nanoseconds since 1970 meet a float
