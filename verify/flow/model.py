@@ -120,7 +120,7 @@ class Branch(Strict):
 
     when: Annotated[
         Annotated[Name, Tag("word")]
-        | Annotated[list[Name], Tag("words")]
+        | Annotated[SomeNames, Tag("words")]
         | Annotated[When, Tag("form")],
         Discriminator(_form_of_when),
     ]

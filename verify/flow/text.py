@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.error import YAMLError
 from ruamel.yaml.events import (
     AliasEvent,
     DocumentStartEvent,
@@ -197,6 +197,7 @@ class _Builder:
     source: str
     problems: list[Problem] = field(default_factory=list)
     marks: dict[Path, Mark] = field(default_factory=dict)
+    reached: tuple[int, int] = (1, 1)
 
     def run(self) -> Any:
         yaml = YAML(typ="safe", pure=True)
@@ -217,11 +218,11 @@ class _Builder:
             pass
         except YAMLError as error:
             self.problems.append(syntax_problem(error, self.source, self.last_line()))
-        except (ValueError, KeyError, AttributeError, TypeError, IndexError, RecursionError) as e:
-            # The reader itself gives up on a few malformed texts.
-            self.problems.append(
-                syntax_problem(MarkedYAMLError(problem=type(e).__name__), self.source, 0)
-            )
+        except Exception:
+            # The reader itself breaks on a few malformed texts (an escape beyond Unicode, a version
+            # number of hundreds of digits), in ways that nobody has listed.
+            problem = syntax_problem(YAMLError(), self.source, 0)
+            self.problems.append(problem.within(line=self.reached[0], column=self.reached[1]))
         return data
 
     def last_line(self) -> int:
@@ -241,7 +242,7 @@ class _Builder:
         self, event: Event, events: Iterator[Event], path: Path, key: tuple[int, int] | None
     ) -> Any:
         """The value that begins with `event`, entered in `marks` under `path`."""
-        here = (event.start_mark.line + 1, event.start_mark.column + 1)
+        here = self.reached = (event.start_mark.line + 1, event.start_mark.column + 1)
         group = isinstance(event, MappingStartEvent | SequenceStartEvent)
         empty = isinstance(event, ScalarEvent) and event.value == "" and not event.style
         if empty and key is not None:
