@@ -277,6 +277,7 @@ def _print_words(
     recording: Recording, results: Sequence[CheckResult], unused: Sequence[str], system: str
 ) -> None:
     from rich.console import Console
+    from rich.padding import Padding
     from rich.text import Text
 
     from verify.terminal.show_verdict import sentence, trace_plot, verdict_block
@@ -298,11 +299,12 @@ def _print_words(
         step = f"steps of {c.resolution:.3g} {c.unit}" if c.resolution > 0 else ""
         show(Text(f"  {name:<18}{rate:<18}{step}"))
     for repair in recording.repairs:
-        show(Text(f"  {sentence(repair)}", style="dim"))
+        show(Padding(Text(sentence(repair), style="dim"), (0, 0, 0, 2)))
     if recording.unmapped:
         names = ", ".join(recording.unmapped[:8])
         more = f" and {len(recording.unmapped) - 8} more" if len(recording.unmapped) > 8 else ""
-        show(Text(f"  Not used: {names}{more}. Say what a column is with --map.", style="dim"))
+        text = f"Not used: {names}{more}. Say what a column is with --map."
+        show(Padding(Text(text, style="dim"), (0, 0, 0, 2)))
     if unused:
         show(Text(f"  No check uses these specs: {', '.join(unused)}.", style="dim"))
     for result in results:

@@ -7,6 +7,7 @@ writing as a person's.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -61,9 +62,11 @@ class Hands(Protocol):
 class PersonHands:
     def __init__(self, ui: Ui) -> None:
         self.ui = ui
+        self.before = ""
 
     def page(self, page: Page) -> None:
-        self.ui.page(page)
+        self.ui.page(replace(page, before=self.before))
+        self.before = ""
 
     def say(self, *parts: object) -> None:
         self.ui.tell(*parts)
@@ -333,6 +336,10 @@ class PersonHands:
         results = taken.judged.results
         if not results:
             return
+        if taken.recording is None and all(r.verdict is Verdict.PASS for r in results):
+            # Nothing to think about: one line on the next screen is enough.
+            self.before = f"{step.title}: passed. {results[-1].why}"
+            return
         from verify.terminal.show_verdict import trace_plot, verdict_block
 
         for result in results:
@@ -341,10 +348,6 @@ class PersonHands:
             plot = trace_plot(taken.recording, results)
             if plot is not None:
                 self.ui.tell(plot)
-        gone_on = [Option("on", "Go on")]
         if any(r.verdict is Verdict.UNDECIDED for r in results):
             self.ui.tell("Undecided is no fault of the car: the evidence is too weak to say.")
-        try:
-            self.ui.choose("Seen?", gone_on)
-        except Wish:
-            return
+        self.ui.choose("Seen?", [Option("on", "Go on")])

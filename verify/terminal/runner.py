@@ -18,12 +18,12 @@ from verify.job.bodies import (
     outcome_body,
     paused_body,
     ready_body,
+    spec_body,
     wait_ended_body,
     wait_skipped_body,
     wait_started_body,
 )
 from verify.job.session import ReadOnlySession, Visit
-from verify.quantity import parse
 from verify.terminal.clock import read_stamp
 from verify.terminal.collect import Taken, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
@@ -51,7 +51,8 @@ class Runner:
             try:
                 session = self._one(session)
             except Wish as wish:
-                session = self._wish(session, wish.name)
+                # From the desk: an answer may have been written before the wish was made.
+                session = self._wishes(wish.name)
         show_ending(session, self.hands)
         return session
 
@@ -104,10 +105,7 @@ class Runner:
 
     def _ask_spec(self, session: Live, name: str) -> Live:
         spec = session.graph.specs[name]
-        body = self.hands.spec(session, spec)
-        if body["text"]:
-            parse(body["text"], expect=body["unit"])
-        return self.desk.write("spec", body)
+        return self.desk.write("spec", spec_body(session, **self.hands.spec(session, spec)))
 
     # Waits
 
@@ -143,6 +141,14 @@ class Runner:
         return self.desk.write("wait-ended", wait_ended_body(session))
 
     # What a person may ask for at every prompt
+
+    def _wishes(self, name: str) -> Live:
+        """Grants a wish, and those made at its own prompts (stop, while a note is written)."""
+        while True:
+            try:
+                return self._wish(self.desk.live(), name)
+            except Wish as wish:
+                name = wish.name
 
     def _wish(self, session: Live, name: str) -> Live:
         try:

@@ -84,7 +84,7 @@ def measured(result: CheckResult, system: str = "metric") -> str:
     doubt = abs(2.0 * result.uncertainty * _scale(result.unit, unit))
     digits = max(0, 1 - math.floor(math.log10(doubt))) if 0.0 < doubt < 10.0 else 0
     digits = min(digits, 3)
-    return f"{value:.{digits}f} ± {doubt:.{digits}f}{name} (about 95 %)"
+    return f"{value:.{digits}f} ± {doubt:.{digits}f}{name} (k = 2)"
 
 
 def limits_text(limits: Limits | None, system: str = "metric") -> str:

@@ -42,7 +42,7 @@ class Page:
     """One screen: where we are, the cautions that belong here, what is asked and why.
 
     cautions: (title, measure). note: one line of what should be remembered ("second try of two").
-    prompt_rows: how many rows the prompt below it will take.
+    before: what came of the answer before. prompt_rows: rows that the prompt below will take.
     """
 
     job: str
@@ -52,6 +52,7 @@ class Page:
     say: str
     why: str = ""
     note: str = ""
+    before: str = ""
     cautions: tuple[tuple[str, str], ...] = ()
     wishes: tuple[str, ...] = (CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP)
     prompt_rows: int = 8

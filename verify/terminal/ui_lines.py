@@ -30,6 +30,8 @@ class LineUi:
     def page(self, page: Page) -> None:
         self.wishes = PlainWishes(page.wishes)
         self.write()
+        if page.before:
+            self.write(page.before)
         self.write("-" * 78)
         self.write(f"{page.flow} · job {page.job} · {page.progress}")
         self.write()
@@ -45,17 +47,20 @@ class LineUi:
             self.write(page.note)
 
     def _read(self, prompt: str) -> str:
-        self.target.write(prompt)
-        self.target.flush()
-        line = self.source.readline()
-        if line == "":
-            # The end of the input is a pause: nothing is lost, and the job can be resumed.
-            raise Wish(PAUSE)
-        text = line.strip()
-        wish = self.wishes.read(text)
-        if wish is not None:
-            raise Wish(wish)
-        return text
+        while True:
+            self.target.write(prompt)
+            self.target.flush()
+            line = self.source.readline()
+            if line == "":
+                # The end of the input is a pause: nothing is lost, and the job can be resumed.
+                raise Wish(PAUSE)
+            text = line.strip()
+            wish = self.wishes.read(text)
+            if wish is not None:
+                raise Wish(wish)
+            if not text.startswith("!"):
+                return text
+            self.write(f'"{text}" is not offered here.')
 
     def _offer(self) -> None:
         words = ", ".join(f"!{name}" for name in WISHES if name in self.wishes.allowed)

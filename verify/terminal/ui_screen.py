@@ -62,9 +62,10 @@ class ScreenUi:
         parts = [
             ("head", head),
             ("head", Text("━" * self.width, style="dim", no_wrap=True)),
-            ("title", Text(page.title, style="bold")),
-            blank,
         ]
+        if page.before:
+            parts.append(("before", Text(page.before, style="#0072b2")))
+        parts += [("title", Text(page.title, style="bold")), blank]
         for title, measure in page.cautions:
             text = Text(f"▲ {title.upper()}  ", style="bold #d55e00")
             text.append(measure, style="not bold default")

@@ -1,0 +1,214 @@
+"""The runner in plain lines, in one process: every kind of step, every wish."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from tests.terminal.walks import idle_csv, play, small_desk
+from verify.terminal.clock import PlayingClock
+from verify.terminal.runner import Paused, close_by_hand
+from verify.words import Audience, EndingKind
+
+# From the story to the start: story, card, torque with its spec, voltage with its default, codes.
+TO_REST = [
+    "It hunts when warm",
+    "none",
+    *("1", "9 N·m", "sheet 4"),
+    *("9 N·m", "1"),
+    *("3",),
+    "12.6 V",
+    *("none", "none", "?", "1"),
+]
+
+
+def walk_to_end(desk, idle: list[str], start: str = "1"):
+    return play(desk, *TO_REST, "2", "hurry", "1", start, *idle)
+
+
+def test_a_good_walk_hands_the_keys_back(tmp_path: Path) -> None:
+    desk = small_desk()
+    spec = ["1", "750 rpm", ""]
+    shown = walk_to_end(desk, [*spec, "1", str(idle_csv(tmp_path / "idle.csv")), "1"])
+    session = desk.session()
+    assert session.ending is not None
+    assert session.ending.kind is EndingKind.HAND_BACK
+    assert "THE KEYS CAN GO BACK" in shown
+    assert "no statutory roadworthiness test" in shown
+    assert [v.step for v in session.walk][-2:] == ["idle", "decide"]
+    assert session.last("idle").results[0]["verdict"] == "pass"
+
+
+def test_told_instead_of_recorded_leaves_proof_to_follow() -> None:
+    desk = small_desk(Audience.OWNER)
+    shown = walk_to_end(desk, ["1", "750 rpm", "", "2", "1"])
+    session = desk.session()
+    assert session.ending is not None
+    assert session.ending.kind is EndingKind.PROOF_TO_FOLLOW
+    assert [s.name for s in session.open_steps()] == ["idle"]
+    assert "record it again By: within a week." in shown
+    assert "Told, not measured" in shown
+
+
+def test_a_missing_reader_and_recorder_is_no_pass() -> None:
+    desk = small_desk()
+    play(
+        desk,
+        *("x", "none", "3", "!cannot", "no wrench"),
+        *("4", "!cannot", "no meter", "!cannot", "no reader"),
+        *("2", "hurry", "1", "1"),
+        *("3", "!cannot", "no adapter"),
+    )  # fmt: skip
+    session = desk.session()
+    assert session.ending is not None
+    assert session.ending.kind is EndingKind.PROOF_TO_FOLLOW
+    assert {s.name for s in session.open_steps()} == {"bolt", "codes", "idle"}
+
+
+def test_stop_is_on_every_page_and_ends_in_do_not_drive() -> None:
+    desk = small_desk()
+    shown = play(desk, *TO_REST, "2", "hurry", "1", "!stop")
+    session = desk.session()
+    assert session.stopped
+    assert session.ending is not None
+    assert session.ending.kind is EndingKind.DO_NOT_DRIVE
+    assert "###  STOP  ###  Engine off. Do not drive." in shown
+    assert session.correctable() == ()
+
+
+def test_stop_works_while_a_number_of_the_car_is_asked() -> None:
+    desk = small_desk()
+    play(desk, "x", "none", "!stop")
+    assert desk.session().stopped
+
+
+def test_cautions_stand_at_the_step_and_again_on_resume() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *TO_REST, "2", "hurry", "1", "!pause")
+    first = play.shown.getvalue()
+    with pytest.raises(Paused):
+        play(desk, "!pause")
+    again = play.shown.getvalue()
+    for shown in (first, again):
+        assert "CAUTION, Revs can climb by themselves" in shown
+        assert "CAUTION, Exhaust gas" in shown
+
+
+def test_the_end_of_the_input_is_a_pause_and_loses_nothing() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, "It hunts", "none")
+    session = desk.session()
+    assert [v.step for v in session.walk] == ["story", "list"]
+    assert session.paused
+
+
+def test_a_correction_sets_the_rest_aside_and_offers_it_again() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        # After the codes, correct the torque; the voltage comes back as the ready answer.
+        play(desk, *TO_REST, "!correct", "3", "8,9 N·m", "1", "misread", "1", "1", "!pause")
+    session = desk.session()
+    assert [(c.step, c.attempt) for c in session.corrections] == [("bolt", 1)]
+    assert [v.step for v in session.walk] == ["story", "list", "bolt", "volts", "codes"]
+    assert session.last("bolt").values["text"] == "8.9"
+    assert session.made["volts"] == 1, "a ready answer taken up again is no new attempt"
+    assert session.pending is not None
+    assert session.pending.step == "rest"
+
+
+def test_a_changed_spec_judges_anew_what_used_it() -> None:
+    desk = small_desk()
+    with suppress(Paused):
+        play(desk, *TO_REST, "!spec", "2", "1", "20 N·m", "other sheet")
+    session = desk.session()
+    kinds = [e.kind for e in session.history]
+    assert kinds.count("rejudged") == 1
+    assert session.last("bolt").outcome.label == "fail", "9 N·m are no 20 N·m"
+    assert session.ending is not None
+    assert session.ending.name == "back"
+
+
+def test_twice_undecided_is_judged_together(tmp_path: Path) -> None:
+    """Two recordings of 25 s each are too short alone; together they carry a verdict."""
+    desk = small_desk()
+    short = [str(idle_csv(tmp_path / f"{n}.csv", seconds=25, rpm=750 + n)) for n in (0, 1)]
+    walk_to_end(desk, ["1", "750 rpm", "", "1", short[0], "1", "1", short[1], "1"])
+    session = desk.session()
+    visits = [v for v in session.walk if v.step == "idle"]
+    assert visits[0].outcome.label == "undecided"
+    assert len(visits[1].evidence) == 2, "the entry names both recordings"
+    assert visits[1].outcome.label == "pass"
+
+
+def test_a_wait_runs_by_the_clock_and_restarts_when_the_clock_runs_backwards() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *TO_REST)
+    assert isinstance(desk.clock, PlayingClock)
+    desk.clock.pass_time(-60)
+    with pytest.raises(Paused):
+        play(desk)
+    waits = [e for e in desk.session().history if e.kind == "wait-started"]
+    assert [bool(e.body.get("restarted")) for e in waits] == [False, True]
+    desk.clock.pass_time(121)
+    with pytest.raises(Paused):
+        play(desk)
+    assert desk.session().history[-2].kind == "wait-ended"
+
+
+def test_a_skipped_wait_needs_a_reason_and_keeps_it() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *TO_REST, "2", "customer waits", "!pause")
+    (wait,) = desk.session().skipped_waits
+    assert desk.secret(wait.reason) == "customer waits"
+
+
+def test_personal_words_never_stand_in_an_entry() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, "Mrs. Example says it hunts", "!note", "call her", "!pause")
+    text = repr([e.body for e in desk.session().history])
+    assert "Example" not in text
+    assert "call her" not in text
+    assert desk.secret(desk.session().last("story").private["answer"]).startswith("Mrs.")
+
+
+def test_wrong_input_is_asked_again_with_the_reason() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, "x", "none", "1", "9 N·m", "", "9", "9 N·m", "1", "!pause")
+    shown = play.shown.getvalue()
+    assert "the last two differ by a factor of 12" in " ".join(shown.split())
+    assert desk.session().last("bolt").outcome.label == "pass"
+
+
+def test_a_file_that_is_no_recording_is_refused_and_nothing_is_lost(tmp_path: Path) -> None:
+    desk = small_desk()
+    picture = tmp_path / "a.csv"
+    picture.write_bytes(b"\x89PNG\r\n\x1a\n0000")
+    with pytest.raises(Paused):
+        walk_to_end(desk, ["1", "750 rpm", "", "1", str(picture), "1", "/nowhere.csv", "!pause"])
+    shown = play.shown.getvalue()
+    assert "a picture (PNG)" in shown
+    assert "cannot be opened" in shown
+    assert desk.session().pending.step == "idle"
+
+
+def test_us_units_are_shown_and_taken() -> None:
+    desk = small_desk(units="us")
+    with pytest.raises(Paused):
+        play(desk, "x", "none", "1", "80 in·lbf", "", "80 in·lbf", "1", "!pause")
+    assert desk.session().last("bolt").outcome.label == "pass"
+    assert "With its unit, or in ft·lbf" in play.shown.getvalue()
+
+
+def test_a_job_closed_by_hand_keeps_its_keys() -> None:
+    desk = small_desk()
+    session = close_by_hand(desk, "back", "parts missing")
+    assert session.ending is not None
+    assert session.ending.kind is EndingKind.BACK_TO_DIAGNOSIS
