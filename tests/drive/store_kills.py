@@ -134,6 +134,10 @@ def look(store: Path, job: str, account: Account) -> None:
         assert [e.body["attempt"] for e in entries] == list(range(1, len(entries) + 1))
         for e in entries[-3:]:
             check_one(journal, job, e)
+        # What was being written has its name only if it is whole.
+        under_way = hashlib.sha256(evidence_of(job, len(entries) + 1)).hexdigest()
+        if journal.has_evidence(under_way):
+            journal.open_evidence(under_way).close()
         account.unsaid += len(entries) - len(said)
         # Writable at once as well: no lock, and the row of the list stands.
         journal.put_setting("looked", str(account.kills))
