@@ -1,0 +1,179 @@
+"""Typed answers → outcomes: readings, torque, codes, against figures from outside."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import pytest
+
+from verify.car.codes import CodeReading
+from verify.errors import UserError
+from verify.flow.graph import Step
+from verify.job.answers import (
+    Cannot,
+    Chosen,
+    CodesRead,
+    Done,
+    Exceptions,
+    Fastened,
+    Number,
+    StopNow,
+    ToldInstead,
+    answer_from_tree,
+)
+from verify.job.judge import judge_answer, outcome_of, typed_uncertainty
+from verify.quantity import SpecValue, parse
+from verify.words import Grade, Verdict
+
+JUDGED = ("pass", "fail", "undecided")
+
+
+def step(kind: str, labels: tuple[str, ...], **detail: object) -> Step:
+    return Step("s", kind, "S", "say", (), labels, frozenset({"pass", "ok"}), detail=detail)
+
+
+def volts(minus: str | None = "0", spec: str | None = "rest") -> Step:
+    limits = {
+        "spec": spec,
+        "minus": Fraction(minus) if minus is not None else None,
+        "plus": None,
+        "lower": None if spec else Fraction("12.2"),
+        "upper": None,
+        "source": "least voltage",
+    }
+    return step("reading", JUDGED, unit="V", accuracy=Fraction("0.1"), limits=limits)
+
+
+SPECS = {
+    "rest": SpecValue(parse("12.2 V"), "service information"),
+    "torque": SpecValue(parse("9 N·m"), "service information"),
+}
+FASTEN = step("fasten", JUDGED, spec="torque", tolerance=Fraction(10))
+
+
+def test_a_typed_reading_carries_rounding_and_accuracy_as_uniform_errors() -> None:
+    """JCGM 100:2008 4.3.7: half width over root three; 5.1.2: joined in quadrature.
+
+    ±0.1 V and half of the last place of 12.6: √(0.1² + 0.05²)/√3 = 0.0645.
+    """
+    assert typed_uncertainty(parse("12.6 V"), Fraction("0.1")) == pytest.approx(0.064550, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("text", "label", "finding"),
+    [
+        ("12.6 V", "pass", "within"),
+        ("11.9 V", "fail", "outside"),
+        ("12.2 V", "undecided", "near-limit"),
+        ("12.28 V", "undecided", "near-limit"),
+    ],
+)
+def test_a_reading_against_its_least_value(text: str, label: str, finding: str) -> None:
+    judged = judge_answer(volts(), Number(text), SPECS)
+    assert judged.outcome.label == label
+    assert judged.outcome.grade is Grade.READ
+    assert judged.results[0].finding == finding
+
+
+def test_the_probability_is_that_of_the_normal_distribution() -> None:
+    """Oracle: scipy.stats.norm."""
+    from scipy.stats import norm
+
+    judged = judge_answer(volts(), Number("12.28 V"), SPECS)
+    u = math.hypot(0.1, 0.005) / math.sqrt(3)
+    assert judged.results[0].probability == pytest.approx(norm.cdf(0.08 / u), abs=1e-12)
+
+
+def test_without_the_vehicle_s_figure_a_reading_is_undecided() -> None:
+    judged = judge_answer(volts(), Number("12.6 V"), {})
+    assert judged.results[0].verdict is Verdict.UNDECIDED
+    assert judged.results[0].finding == "no-spec"
+    assert judged.results[0].settle
+
+
+def test_literal_limits_need_no_spec() -> None:
+    assert judge_answer(volts(spec=None), Number("13 V"), {}).outcome.label == "pass"
+
+
+@pytest.mark.parametrize(
+    ("torque", "order", "label", "finding"),
+    [
+        ("9 N·m", True, "pass", "within"),
+        ("9 N·m", None, "pass", "within"),
+        ("9 N·m", False, "fail", "wrong-order"),
+        ("12 N·m", True, "fail", "outside"),
+        ("9.8 N·m", True, "undecided", "near-limit"),
+        # 80 in·lbf = 9.04 N·m (check-values 6, exact factor).
+        ("80 in·lbf", True, "pass", "within"),
+        ("80 ft·lbf", True, "undecided", "unit-slip"),
+    ],
+)
+def test_torque_against_the_service_information(
+    torque: str, order: bool | None, label: str, finding: str
+) -> None:
+    judged = judge_answer(FASTEN, Fastened(torque, order), SPECS)
+    assert (judged.outcome.label, judged.results[0].finding) == (label, finding)
+
+
+def test_inch_pounds_taken_for_foot_pounds_are_asked_about() -> None:
+    specs = {"torque": SpecValue(parse("9 ft·lbf"), "service information")}
+    judged = judge_answer(FASTEN, Fastened("9 in·lbf", True), specs)
+    assert judged.results[0].finding == "unit-slip"
+
+
+def test_torque_without_the_service_information_is_undecided() -> None:
+    assert judge_answer(FASTEN, Fastened("9 N·m", True), {}).results[0].finding == "no-spec"
+
+
+def test_a_module_that_was_not_read_is_never_none() -> None:
+    codes = step("codes", ("none", "partly-read"), modules=("engine", "brakes"))
+    reading = CodeReading((), (), (), ("engine",))
+    assert judge_answer(codes, CodesRead(reading), {}).outcome.label == "partly-read"
+    both = CodeReading((), (), (), ("Engine", "brakes"))
+    assert judge_answer(codes, CodesRead(both), {}).outcome.label == "none"
+
+
+def test_no_results_are_undecided() -> None:
+    assert outcome_of(()).label == "undecided"
+
+
+def test_stop_and_cannot_fit_every_kind() -> None:
+    for kind in ("do", "ask", "reading", "codes", "fasten", "record", "photo", "card"):
+        assert judge_answer(step(kind, ()), StopNow(), {}).outcome.label == "stop"
+        judged = judge_answer(step(kind, ()), Cannot("no tool"), {})
+        assert judged.outcome.label == "cannot"
+        assert judged.private == {"reason": "no tool"}
+
+
+def test_an_answer_of_another_kind_is_refused() -> None:
+    for wrong in (Done(), Chosen("no-such"), ToldInstead("told-pass"), Exceptions(frozenset())):
+        with pytest.raises(UserError):
+            judge_answer(step("reading", JUDGED, unit="V", accuracy=Fraction(1)), wrong, {})
+
+
+@pytest.mark.parametrize(
+    ("kind", "detail", "value"),
+    [
+        ("do", {}, "finished"),
+        ("ask", {"answers": {"yes": "Yes"}}, "yess"),
+        ("ask", {"answers": {"yes": "Yes"}}, 7),
+        ("reading", {}, ["12"]),
+        ("codes", {"modules": ("engine",)}, {"stored": ["lamp"]}),
+        ("codes", {"modules": ("engine",)}, {"pending": []}),
+        ("codes", {"modules": ("engine",)}, {"storde": []}),
+        ("fasten", {}, {"torque": "9 N·m", "order": "maybe"}),
+        ("fasten", {}, {"torque": 9}),
+        ("record", {}, {"file": 3}),
+        ("record", {}, {"told": "fine"}),
+        ("card", {"items": {"plug": "Plug"}}, {"wrong": ["plugg"]}),
+        ("photo", {}, "a.jpg"),
+        ("do", {}, {"cannot": 3}),
+    ],
+)
+def test_answers_of_the_wrong_form_say_what_is_expected(
+    kind: str, detail: dict[str, object], value: object
+) -> None:
+    with pytest.raises(UserError) as caught:
+        answer_from_tree(step(kind, (), **detail), value)
+    assert caught.value.problems[0].expected
