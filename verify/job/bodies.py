@@ -62,7 +62,7 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
         state = ("paused at: " if session.paused else "at: ") + session.step().title
     else:
         state = _STATES[ending.kind] + (", closed by hand" if session.closed else "")
-    later = ending is not None and ending.kind is EndingKind.PROOF_TO_FOLLOW
+    gone = ending is not None and ending.kind.lets_go
     return {
         "flow": session.flow,
         "title": session.graph.title,
@@ -74,7 +74,7 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
         "updated": session.updated,
         "scripted": int(session.scripted),
         "demo": int(session.demo),
-        "open_proofs": len(session.open_required) if later else 0,
+        "open_proofs": len(session.open_required) if gone else 0,
     }
 
 

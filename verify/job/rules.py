@@ -1,29 +1,63 @@
 """What one answer may be, whatever the walk: the outcomes of a step, and what may be corrected.
 
-Stands below `walk`, which says when an answer may be given.
+Stands below `walk`, which says when an answer may be given. A proof speaks only of the outcomes a
+step can have; so one that it cannot have never gets as far as a branch.
 """
 
 from __future__ import annotations
 
 from verify.flow.graph import CANNOT, NATURAL_GRADE, STOP, Outcome, Step
 from verify.job.visits import Misfit, Visit, computed
-from verify.words import Grade
+from verify.words import Grade, Verdict
 
 
 def check_outcome(step: Step, outcome: Outcome) -> None:
-    """Raises Misfit unless a step of this kind can have this outcome."""
+    """Raises Misfit unless `step` can have this outcome.
+
+    No verdict is computed anew; but a label that its own verdicts do not bear out is refused.
+    """
     if step.kind == "gate" or outcome.label not in (*step.labels, CANNOT, STOP):
         raise Misfit(
             f'the outcome "{outcome.label}" of {step.name}',
             "one of " + ", ".join((*step.labels, CANNOT, STOP)),
             "choose one of these",
         )
-    if outcome.grade.rank > NATURAL_GRADE.get(step.kind, Grade.TOLD).rank:
+    told = outcome.label in (CANNOT, STOP) or outcome.label.startswith("told-")
+    grade = Grade.TOLD if told else NATURAL_GRADE.get(step.kind, Grade.TOLD)
+    if outcome.grade is not grade:
         raise Misfit(
-            f"evidence {outcome.grade} at {step.name}",
-            f"at most {NATURAL_GRADE[step.kind]}, as it is a step of kind {step.kind}",
+            f'"{outcome.label}" at {step.name} on evidence {outcome.grade}',
+            f"evidence {grade}",
             "grade it as what it is",
         )
+    if not told and not _borne_out(step, outcome):
+        raise Misfit(
+            f'"{outcome.label}" at {step.name} with {_content(outcome)}',
+            "what this outcome rests on: each check of the step, the wrong items, or the number",
+            "store the outcome as it was judged",
+        )
+
+
+def _borne_out(step: Step, outcome: Outcome) -> bool:
+    """Whether an outcome carries what its label says. See `judge.outcome_of`."""
+    if step.kind == "record":
+        verdicts = [verdict for _, verdict, _ in outcome.checks]
+        if sorted(check for check, _, _ in outcome.checks) != sorted(set(step.detail["checks"])):
+            return False
+        if Verdict.FAIL in verdicts:
+            return outcome.label == "fail"
+        passed = bool(verdicts) and all(v is Verdict.PASS for v in verdicts)
+        return outcome.label == ("pass" if passed else "undecided")
+    if step.kind == "card":
+        known = outcome.items <= set(step.detail["items"])
+        return known and (outcome.label == "exceptions") == bool(outcome.items)
+    return step.kind != "reading" or outcome.label != "taken" or outcome.value is not None
+
+
+def _content(outcome: Outcome) -> str:
+    shown = [f"{check} {verdict}" for check, verdict, _ in outcome.checks]
+    shown += sorted(outcome.items)
+    return ", ".join(shown) or "nothing behind it"
 
 
 def judged_by_computation(step: Step, outcome: Outcome) -> bool:

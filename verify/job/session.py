@@ -152,6 +152,7 @@ class _Fold:
         self.sitting(body, stamp)
         self.walk.audience = Audience(body["audience"])
         self.walk.begin(replace(stamp, mode=self.mode))
+        self._look_for_the_end()
 
     def sitting(self, body: Mapping[str, Any], _stamp: Stamp) -> None:
         self.walk.check_not_stopped("another sitting")

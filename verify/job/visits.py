@@ -163,7 +163,7 @@ class Misfit(Exception):
 
 def computed(step: Step, outcome: Outcome) -> bool:
     """Whether a recording was judged, rather than something told in its place."""
-    return step.kind == "record" and bool(outcome.checks or outcome.grade is Grade.RECORDED)
+    return step.kind == "record" and outcome.grade is Grade.RECORDED
 
 
 # How a job may end by hand: without the keys, whatever the flow says.

@@ -27,7 +27,7 @@ from verify.flow.graph import (
 from verify.flow.machine import Machine, MachineBroken
 from verify.job.rules import check_correctable, check_outcome, judged_by_computation
 from verify.job.visits import Misfit, Pending, SetAside, Stamp, Visit, Wait, computed
-from verify.words import Audience, Verdict
+from verify.words import Audience, EndingKind, Group, Verdict
 
 # No flow has so many gates; more in a row means that they lead in a circle.
 _GATES_IN_A_ROW = 1000
@@ -323,6 +323,8 @@ class Walk:
     def _arrive(self, target: str, stamp: Stamp) -> None:
         """Goes on to a step, through any gates, or to an ending."""
         for _ in range(_GATES_IN_A_ROW):
+            if target in self.graph.endings:
+                self._check_letting_go(target)
             self.at = target
             if target in self.graph.endings:
                 stopped = bool(self.visits) and self.visits[-1].outcome.label == STOP
@@ -333,6 +335,22 @@ class Walk:
                 return
             target = self._leave(self._gate(target, stamp))
         raise MachineBroken(f'the gates after "{target}" lead in a circle')
+
+    def _check_letting_go(self, ending: str) -> None:
+        """A fail that was set aside stands in the way of the keys, as it would on the walk.
+
+        The proof speaks of live walks, and a live walk may have gone round it.
+        """
+        kind = self.graph.endings[ending].kind
+        for name in self.aside if kind.lets_go else ():
+            step = self.graph.steps[name]
+            later = step.group is not Group.SAFE and step.later is not None
+            if self._standing_fails(name) and not (later and kind is EndingKind.PROOF_TO_FOLLOW):
+                raise Misfit(
+                    f"the keys handed back, while {name} failed and nothing was done since",
+                    f"the way on which {name} is asked again",
+                    f"take the ready answers that lead to {name}, or close the job without keys",
+                )
 
     def _gate(self, name: str, stamp: Stamp) -> Visit:
         """What a gate finds now. It keeps its number where it finds the same as it did on the

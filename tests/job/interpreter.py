@@ -1,0 +1,442 @@
+"""A second reading of the rules by which a job moves, to hold the real one against.
+
+Written from the meaning of the flow model and the rules for corrections alone: it shares no code
+with the machine, the walk or the fold, does not even ask `holds` or `Step.counts`, and works quite
+differently (one list of all answers ever given, from which everything else is found by looking
+through it again each time). Slow, and plain on purpose. Outcomes are read as they are stored, as
+JSON.
+
+Takes from the graph its plain data only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+GRADES = ["told", "read", "recorded"]
+BEST_GRADE = {"reading": 1, "codes": 1, "fasten": 1, "record": 2}
+
+
+class Refused(Exception):
+    """This entry does not fit here."""
+
+
+class NoWay(Exception):
+    """The flow does not say where to go, or says it twice."""
+
+
+@dataclass
+class Answer:
+    """place: "live", "waiting" (set aside), "passed" (set aside, and another given instead)."""
+
+    number: int
+    step: str
+    attempt: int
+    outcome: Mapping[str, Any]
+    rank: int
+    placed: int
+    gate: bool = False
+    place: str = "live"
+    answered_for: bool = False
+    waited: bool = False
+    evidence: Any = None
+
+
+@dataclass
+class Interpreter:
+    graph: Any
+    answers: list[Answer] = field(default_factory=list)
+    walk: list[Answer] = field(default_factory=list)
+    made: dict[str, int] = field(default_factory=dict)
+    at: str = ""
+    end: str = ""
+    ending_kind: str = ""
+    audience: str = ""
+    mode: str = ""
+    scripted: bool = False
+    countdown: dict[str, Any] | None = None
+    specs: dict[str, str] = field(default_factory=dict)
+    notes: int = 0
+    skipped: int = 0
+    count: int = 0
+
+    # ---- what words mean ----
+
+    def result(self, step: str, outcome: Mapping[str, Any]) -> str:
+        s = self.graph.steps[step]
+        label = outcome["label"]
+        if label in s.passes:
+            good = GRADES.index(outcome["grade"]) >= GRADES.index(str(s.least))
+            return "pass" if good else "undecided"
+        return "undecided" if label == "cannot" or label in s.unsure else "fail"
+
+    def fits(self, look: Any, outcome: Mapping[str, Any] | None, times: int) -> bool:
+        if look.attempts is not None:
+            first, end = look.attempts
+            if not (times >= first and (end is None or times < end)):
+                return False
+        asked = [look.outcome, look.findings or None, look.wrong, look.fine, look.value]
+        if outcome is None:
+            if all(a is None for a in asked):
+                return True
+            return look.outcome is not None and "not-visited" in look.outcome
+        checks = outcome.get("checks", {})
+        items = set(outcome.get("items", []))
+        tests = []
+        if look.outcome is not None:
+            tests.append(outcome["label"] in look.outcome)
+        for check, words in look.findings:
+            found = checks.get(check, {})
+            tests.append(found.get("finding") in words or found.get("verdict") in words)
+        if look.wrong is not None:
+            tests.append(any(i in items for i in look.wrong))
+        if look.fine is not None:
+            tests.append(all(i not in items for i in look.fine))
+        if look.value is not None:
+            low, high = look.value
+            value = Fraction(outcome["value"]) if "value" in outcome else None
+            tests.append(
+                value is not None
+                and (low is None or low <= value)
+                and (high is None or value < high)
+            )
+        return all(tests)
+
+    def times(self, walk: Sequence[Answer], step: str) -> int:
+        """How often a step counts as entered on a walk: each visit with its number, and with at
+        least one more than the visit before."""
+        n = 0
+        for a in walk:
+            if a.step == step:
+                n = max(n + 1, a.attempt)
+        return n
+
+    def way(self, before: Sequence[Answer], here: Answer) -> str:
+        s = self.graph.steps[here.step]
+        if here.outcome["label"] == "stop":
+            return str(self.graph.on_stop)
+        now = [*before, here]
+        ways = []
+        for branch in s.branches:
+            when = branch.when
+            good = when.audience is None or str(when.audience) == self.audience
+            good = good and self.fits(when.own, here.outcome, self.times(now, here.step))
+            for name, look in when.earlier:
+                last = [a.outcome for a in before if a.step == name]
+                good = good and self.fits(look, last[-1] if last else None, self.times(now, name))
+            if good:
+                ways.append(branch.to)
+        if len(ways) != 1:
+            raise NoWay(f"{here.step}: {ways}")
+        return str(ways[0])
+
+    # ---- fails that stand, ready answers, gates ----
+
+    def remedied(self, walk: Sequence[Answer]) -> int:
+        good = [
+            a.rank
+            for a in walk
+            if "remedy" in self.graph.steps[a.step].does
+            and self.result(a.step, a.outcome) == "pass"
+        ]
+        return max(good, default=0)
+
+    def set_aside(self, step: str) -> list[Answer]:
+        return [a for a in self.answers if a.step == step and a.place in ("waiting", "passed")]
+
+    def standing(self, walk: Sequence[Answer], step: str) -> list[Answer]:
+        if not self.graph.steps[step].required:
+            return []
+        return [
+            a
+            for a in self.set_aside(step)
+            if self.result(step, a.outcome) == "fail"
+            and not a.answered_for
+            and a.rank > self.remedied(walk)
+        ]
+
+    def ready(self) -> Answer | None:
+        return self.offered(self.walk, self.at)
+
+    def offered(self, walk: Sequence[Answer], step: str) -> Answer | None:
+        waiting = [a for a in self.set_aside(step) if a.place == "waiting"]
+        choice = waiting or self.standing(walk, step)
+        return sorted(choice, key=lambda a: a.attempt)[0] if choice else None
+
+    def locked(self) -> bool:
+        return not self.end and bool(self.standing(self.walk, self.at))
+
+    def open_steps(self, walk: Sequence[Answer]) -> list[str]:
+        found = []
+        for name, s in self.graph.steps.items():
+            visits = [a for a in walk if a.step == name]
+            passed = bool(visits) and self.result(name, visits[-1].outcome) == "pass"
+            if s.required and not (passed and not self.standing(walk, name)):
+                found.append(name)
+        return found
+
+    def gate_says(self, walk: Sequence[Answer]) -> str:
+        still = [self.graph.steps[n] for n in self.open_steps(walk)]
+        if not still:
+            return "hand-back"
+        if any(str(s.group) == "safe-to-drive" or s.later is None for s in still):
+            return "neither"
+        return "proof-to-follow"
+
+    def earlier_evidence(self, step: str) -> list[int]:
+        fails = [
+            a.rank for a in self.walk if a.step == step and self.result(step, a.outcome) == "fail"
+        ]
+        bound = max([self.remedied(self.walk), *fails])
+        pool = [a for a in self.walk if a.step == step]
+        pool += [a for a in self.set_aside(step) if self.result(step, a.outcome) == "undecided"]
+        kept = [a for a in pool if a.rank > bound and a.evidence is not None]
+        return [a.number for a in sorted(kept, key=lambda a: a.rank)]
+
+    # ---- moving ----
+
+    def lay(self, answer: Answer, seq: int) -> None:
+        target = self.way(self.walk, answer)
+        self.walk.append(answer)
+        self.enter(target, seq)
+
+    def enter(self, target: str, seq: int) -> None:
+        if target in self.graph.endings:
+            kind = str(self.graph.endings[target].kind)
+            held = [
+                s
+                for n, s in self.graph.steps.items()
+                if self.standing(self.walk, n)
+                and (kind == "hand-back" or str(s.group) == "safe-to-drive" or s.later is None)
+            ]
+            if kind in ("hand-back", "proof-to-follow") and held:
+                raise Refused
+        self.at, self.end, self.ending_kind = target, "", ""
+        if target in self.graph.endings:
+            self.end = "stop" if self.walk and self.walk[-1].outcome["label"] == "stop" else "walk"
+            self.ending_kind = str(self.graph.endings[target].kind)
+            return
+        if self.graph.steps[target].kind != "gate":
+            return
+        outcome = {"label": self.gate_says(self.walk), "grade": "told"}
+        old = self.offered(self.walk, target)
+        attempt = None
+        if old is not None:
+            if old.outcome["label"] == outcome["label"]:
+                attempt = old.attempt
+                self.answers.remove(old)
+            else:
+                old.place = "passed"
+        if attempt is None:
+            attempt = self.made[target] = self.made.get(target, 0) + 1
+        gate = Answer(seq, target, attempt, outcome, seq, seq, gate=True)
+        self.answers.append(gate)
+        self.lay(gate, seq)
+
+    def cut(self, index: int) -> None:
+        for a in self.walk[index:]:
+            a.place = "waiting"
+            a.answered_for = False
+        del self.walk[index:]
+
+    # ---- entries ----
+
+    def take(self, seq: int, kind: str, body: Mapping[str, Any]) -> None:
+        self.count += 1
+        if (kind == "opened") != (self.count == 1):
+            raise Refused
+        if kind != "note" and self.end in ("stop", "closed"):
+            raise Refused
+        getattr(self, "on_" + kind.replace("-", "_"))(seq, body)
+
+    def on_opened(self, seq: int, body: Mapping[str, Any]) -> None:
+        if body["flow"] != self.graph.flow_id:
+            raise Refused
+        if body["audience"] not in [str(a) for a in self.graph.audiences]:
+            raise Refused
+        self.audience = body["audience"]
+        self.on_sitting(seq, body)
+        self.enter(self.graph.start, seq)
+
+    def on_sitting(self, seq: int, body: Mapping[str, Any]) -> None:
+        if body["mode"] not in ("as-work", "afterwards"):
+            raise Refused
+        self.mode = body["mode"]
+        self.scripted |= body.get("scripted", False)
+
+    def on_spec(self, seq: int, body: Mapping[str, Any]) -> None:
+        if body["name"] not in self.graph.specs:
+            raise Refused
+        self.specs[body["name"]] = body["text"]
+
+    def possible(self, step: str, outcome: Mapping[str, Any]) -> None:
+        s = self.graph.steps[step]
+        label = outcome["label"]
+        if s.kind == "gate" or label not in {*s.labels, "cannot", "stop"}:
+            raise Refused
+        told = label in ("cannot", "stop", "told-pass", "told-fail", "told-undecided")
+        if GRADES.index(outcome["grade"]) != (0 if told else BEST_GRADE.get(s.kind, 0)):
+            raise Refused
+        if told:
+            return
+        if s.kind == "record":
+            checks = outcome.get("checks", {})
+            found = {c["verdict"] for c in checks.values()}
+            worst = next((v for v in ("fail", "undecided", "pass") if v in found), "undecided")
+            if set(checks) != set(s.detail["checks"]) or worst != label:
+                raise Refused
+        if s.kind == "card":
+            items = outcome.get("items", [])
+            if (label == "ok") == bool(items) or not set(items) <= set(s.detail["items"]):
+                raise Refused
+        if s.kind == "reading" and label == "taken" and "value" not in outcome:
+            raise Refused
+
+    def measured(self, step: str, outcome: Mapping[str, Any]) -> bool:
+        return self.graph.steps[step].kind == "record" and (outcome["grade"] == "recorded")
+
+    def on_outcome(self, seq: int, body: Mapping[str, Any]) -> None:
+        if self.end or body["step"] != self.at:
+            raise Refused
+        ready = self.ready()
+        if "from" in body:
+            if ready is None or ready.number != body["from"] or ready.attempt != body["attempt"]:
+                raise Refused
+            if dict(ready.outcome) != dict(body["outcome"]):
+                raise Refused
+            ready.place, ready.placed = "live", seq
+            self.lay(ready, seq)
+            return
+        step, outcome = body["step"], body["outcome"]
+        self.possible(step, outcome)
+        if body["attempt"] != self.made.get(step, 0) + 1:
+            raise Refused
+        s = self.graph.steps[step]
+        waited = False
+        if s.kind == "do" and outcome["label"] == "done" and "wait_s" in s.detail:
+            c = self.countdown
+            if c is None or c["for"] != (step, body["attempt"]) or c["state"] == "running":
+                raise Refused
+            waited = True
+        if self.locked() and outcome["label"] != "stop":
+            if s.kind == "record" or "reason" not in body.get("private", {}):
+                raise Refused
+            for a in self.standing(self.walk, step):
+                a.answered_for = True
+        if ready is not None:
+            ready.place = "passed"
+        self.countdown = None
+        self.made[step] = body["attempt"]
+        new = Answer(seq, step, body["attempt"], outcome, seq, seq, waited=waited)
+        new.evidence = body.get("evidence")
+        self.answers.append(new)
+        self.lay(new, seq)
+
+    def on_correction(self, seq: int, body: Mapping[str, Any]) -> None:
+        found = [i for i, a in enumerate(self.walk) if a.number == body["of"] and not a.gate]
+        if not found:
+            raise Refused
+        old = self.walk[found[0]]
+        if (old.step, old.attempt) != (body["step"], body["attempt"]):
+            raise Refused
+        if self.measured(old.step, old.outcome):
+            raise Refused
+        self.possible(old.step, body["outcome"])
+        failed = self.result(old.step, old.outcome) == "fail"
+        if failed and self.measured(old.step, body["outcome"]):
+            raise Refused
+        waits = "wait_s" in self.graph.steps[old.step].detail
+        if waits and body["outcome"]["label"] == "done" and not old.waited:
+            raise Refused
+        self.cut(found[0])
+        self.answers.remove(old)
+        new = Answer(seq, old.step, old.attempt, body["outcome"], old.rank, seq, waited=old.waited)
+        new.evidence = body.get("evidence")
+        self.answers.append(new)
+        self.lay(new, seq)
+
+    def on_rejudged(self, seq: int, body: Mapping[str, Any]) -> None:
+        found = [
+            a
+            for a in self.answers
+            if not a.gate
+            and (a.number, a.step, a.attempt) == (body["of"], body["step"], body["attempt"])
+        ]
+        if not found:
+            raise Refused
+        self.possible(found[0].step, body["outcome"])
+        if {found[0].outcome["label"], body["outcome"]["label"]} & {"cannot", "stop"}:
+            raise Refused
+        kind = self.graph.steps[found[0].step].kind
+        if kind not in ("reading", "fasten", "codes") and not self.measured(
+            found[0].step, found[0].outcome
+        ):
+            raise Refused
+        found[0].outcome = body["outcome"]
+        found[0].evidence = body.get("evidence", found[0].evidence)
+        for i, a in enumerate(self.walk):
+            if a.gate:
+                a.outcome = {"label": self.gate_says(self.walk[:i]), "grade": "told"}
+            target = self.way(self.walk[:i], a)
+            led = self.walk[i + 1].step if i + 1 < len(self.walk) else self.at
+            if target != led:
+                self.cut(i + 1)
+                self.enter(target, seq)
+                return
+
+    def waiting(self, body: Mapping[str, Any]) -> dict[str, Any] | None:
+        if self.end:
+            raise Refused
+        s = self.graph.steps[self.at]
+        key = (self.at, self.made.get(self.at, 0) + 1)
+        if s.kind != "do" or "wait_s" not in s.detail or key != (body["step"], body["attempt"]):
+            raise Refused
+        return self.countdown if self.countdown and self.countdown["for"] == key else None
+
+    def on_wait_started(self, seq: int, body: Mapping[str, Any]) -> None:
+        c = self.waiting(body)
+        if c is not None and (c["state"] != "running" or not body.get("restarted")):
+            raise Refused
+        if body["seconds"] < self.graph.steps[self.at].detail["wait_s"]:
+            raise Refused
+        self.countdown = {"for": (body["step"], body["attempt"]), "state": "running"}
+
+    def on_wait_ended(self, seq: int, body: Mapping[str, Any]) -> None:
+        c = self.waiting(body)
+        if c is None or c["state"] != "running":
+            raise Refused
+        self.countdown = {**c, "state": "ended"}
+
+    def on_wait_skipped(self, seq: int, body: Mapping[str, Any]) -> None:
+        c = self.waiting(body)
+        if c is not None and c["state"] != "running":
+            raise Refused
+        self.countdown = {"for": (body["step"], body["attempt"]), "state": "skipped"}
+        self.skipped += 1
+
+    def on_note(self, seq: int, body: Mapping[str, Any]) -> None:
+        self.known(body)
+        self.notes += 1
+
+    def on_paused(self, seq: int, body: Mapping[str, Any]) -> None:
+        self.known(body)
+
+    def known(self, body: Mapping[str, Any]) -> None:
+        names = {*self.graph.steps, *self.graph.endings}
+        if "step" in body and body["step"] not in names:
+            raise Refused
+
+    def on_closed(self, seq: int, body: Mapping[str, Any]) -> None:
+        if self.end and self.ending_kind != "proof-to-follow":
+            raise Refused
+        name = body["ending"]
+        kinds = {n: str(e.kind) for n, e in self.graph.endings.items()}
+        kind = kinds.get(name)
+        if name not in kinds and name not in kinds.values():
+            kind = name
+        if kind not in ("back-to-diagnosis", "do-not-drive"):
+            raise Refused
+        self.at, self.end, self.ending_kind = name, "closed", kind
