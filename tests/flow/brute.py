@@ -45,7 +45,7 @@ class Past(NamedTuple):
     last: tuple[Outcome | None, ...]  # by step
     attempts: tuple[int, ...]  # by step
     audience: int
-    visited: frozenset[str]
+    visited: frozenset[str]  # of the steps that a promise wants first
     failed: frozenset[str]  # required steps that failed and nothing was done since
     saved: bool
     cleared: bool  # codes were cleared, and no road test passed since
@@ -112,6 +112,7 @@ class Brute:
                     if look.attempts is not None:
                         self.counted_at[step.name].add(name)
                 self.asked_later |= {name for name, _ in branch.when.earlier}
+        self.promised_first = {promise.first for promise in graph.promises}
         self.cap = {
             name: max([n for look in found if look.attempts for n in look.attempts if n] or [0])
             for name, found in looks.items()
@@ -198,8 +199,9 @@ class Brute:
         for i, other in enumerate(self.names):
             free = self.anywhere or other in self.counted_at[name]
             choices.append(range(counts[i], (self.cap[other] if free else counts[i]) + 1))
+        visited = past.visited | ({name} & self.promised_first)
         for attempts in product(*choices):
-            yield past._replace(node=name, attempts=attempts, visited=past.visited | {name})
+            yield past._replace(node=name, attempts=attempts, visited=visited)
 
     def _arrive(self, past: Past, name: str) -> None:
         wrong = self.violations.add

@@ -28,7 +28,8 @@ def random_flow(seed: int, *, gates: bool) -> Graph:
     kinds = {name: rng.choice(KINDS) for name in names}
     if gates:
         kinds[names[-1] if rng.random() < 0.8 else rng.choice(names[1:])] = "gate"
-    steps = {name: _bare(rng, name, kinds[name]) for name in names}
+    share = rng.choice((0.05, 0.12, 0.3)) if gates else 0.09
+    steps = {name: _bare(rng, name, kinds[name], share) for name in names}
     for index, name in enumerate(names):
         branches = _branches(rng, steps, index)
         steps[name] = replace(steps[name], branches=tuple(branches))
@@ -50,7 +51,7 @@ def random_flow(seed: int, *, gates: bool) -> Graph:
     return graph
 
 
-def _bare(rng: random.Random, name: str, kind: str) -> Step:
+def _bare(rng: random.Random, name: str, kind: str, share: float) -> Step:
     if kind == "gate":
         return step("gate", name)
     over: dict[str, object] = {"optional": rng.random() < 0.45}
@@ -69,7 +70,7 @@ def _bare(rng: random.Random, name: str, kind: str) -> Step:
         over["checks"] = rng.choice((("idle-speed",), ("no-stall",), ("idle-speed", "no-stall")))
         if rng.random() < 0.3:
             over["least"], over["least_reason"] = Grade.TOLD, "no recording can be made here"
-    does = [a for a in ACTIVITIES if rng.random() < (0.4 if a == "remedy" else 0.09)]
+    does = [a for a in ACTIVITIES if rng.random() < (0.4 if a == "remedy" else share)]
     hazards = {h for a in does for h in CATALOGUE.activities[a]}
     return step(kind, name, does=does, hazards=tuple(sorted(hazards)), **over)
 

@@ -264,6 +264,35 @@ def test_a_loop_through_a_gate_needs_attempts_like_any_other() -> None:
     )
 
 
+def driven_and_gated(first: str, then: str) -> Graph:
+    """Saving, then two of clearing and driving; past a failed first one, the gate decides."""
+    order = {"save": first, first: then, then: "enough"}
+    drive = step(
+        "ask", "drive", go("yes", order["drive"]), go(["no", "cannot"], "enough"),
+        does=["road-test"], hazards=("traffic",),
+    )  # fmt: skip
+    clear = step("do", "clear", go(["done", "cannot"], order["clear"]), does=["clears-codes"],
+                 optional=True)  # fmt: skip
+    enough = step("gate", "enough", go("hand-back", "handed-back"),
+                  go(["proof-to-follow", "neither"], "diagnosis"))  # fmt: skip
+    return flow(done("save", first, does=["saves-codes"]), drive, clear, enough, endings=HB)
+
+
+def test_a_gate_that_sees_the_road_test_passed_knows_that_it_came_after_the_clearing() -> None:
+    assert isinstance(prove(driven_and_gated("clear", "drive"), CATALOGUE), ProvenFlow)
+
+
+def test_a_gate_does_not_know_that_codes_were_not_cleared_after_the_road_test() -> None:
+    assert said(driven_and_gated("drive", "clear")) == (
+        "handed-back: “Hand back” can be reached although no road test passed since codes were "
+        "cleared.\n"
+        "  Save: done\n"
+        "  Drive: “Yes”\n"
+        "  Clear: done\n"
+        "  Enough: hand back"
+    )
+
+
 # outcome spaces
 
 

@@ -44,12 +44,18 @@ class Facts:
         self.saved = self._bits(["saved"])["saved"]
         # certainly no codes were cleared since the last road test that passed
         self.driven = self._bits(["driven"])["driven"]
+        # certainly not: this road test passed last, and codes were cleared since (for gates)
+        drives = [s for s in self.not_passed if ROAD_TEST in graph.steps[s].does]
+        self._clean = self._bits(drives)
         self.all_required = _union(self.passed[s] for s in self.required)
         must = [s for s in self.required if not may_stay_open(graph.steps[s])]
         self.not_open = _union(self.passed[s] for s in must)
         self._may_all = _union(self.not_passed.values())
         self._may_not_open = _union(self.not_passed[s] for s in must if gates)
-        self.at_start = self._may_all | _union(self.unfailed.values()) | self.driven
+        self._seen = {"hand-back": self.required, "proof-to-follow": must}
+        self._taught = {label: self._implied(names) for label, names in self._seen.items()}
+        self.at_start = self._may_all | _union((*self.unfailed.values(), *self._clean.values()))
+        self.at_start |= self.driven
 
         self._all = (1 << self._next) - 1
         self._effects = [
@@ -63,6 +69,15 @@ class Facts:
             found[name] = 1 << self._next
             self._next += 1
         return found
+
+    def _implied(self, names: Iterable[str]) -> int:
+        """What is certain where a gate saw that these steps passed."""
+        bits = 0
+        for name in names:
+            bits |= self.passed[name] | self.visited.get(name, 0) | self.unfailed.get(name, 0)
+            if SAVES_CODES in self.plan.node(name).step.does:
+                bits |= self.saved
+        return bits
 
     def _effect(self, step: Step, verdict: Verdict) -> tuple[int, int]:
         """(bits kept, bits gained) by an outcome that counts as `verdict`."""
@@ -82,26 +97,36 @@ class Facts:
             lost |= self.unfailed.get(step.name, 0)
         else:
             gained |= self.unfailed.get(step.name, 0)
+        gained |= self._clean.get(step.name, 0)
         if CLEARS_CODES in step.does:
             lost |= self.driven
             gained &= ~self.driven
+            if verdict is Verdict.PASS:
+                lost |= self._clean.get(step.name, 0)
+                gained &= ~self._clean.get(step.name, 0)
         return self._all & ~lost, gained
 
     def along(self, number: int, label: str, verdict: Verdict, known: int) -> int | None:
         """What is certain behind an outcome of node `number`; None where it cannot come about."""
         keep, gain = self._effects[number][verdict]
-        if self.plan.nodes[number].step.kind == "gate":
+        step = self.plan.nodes[number].step
+        if step.kind == "gate":
+            openable = self.all_required & ~self.not_open
             if label == "hand-back":
-                if known & self._may_all:
-                    return None
-                return known & keep | gain | self.all_required
-            if label == "proof-to-follow":
-                openable = self.all_required & ~self.not_open
-                if known & self._may_not_open or known & openable == openable:
-                    return None
-                return known & keep | gain | self.not_open
-            if known & self.not_open == self.not_open:
+                shut = bool(known & self._may_all)
+            elif label == "proof-to-follow":
+                shut = bool(known & self._may_not_open) or known & openable == openable
+            else:
+                shut = known & self.not_open == self.not_open
+            if shut:
                 return None
+            gain |= self._taught.get(label, 0)
+            if any(known & self._clean.get(name, 0) for name in self._seen.get(label, ())):
+                gain |= self.driven
+        elif CLEARS_CODES in step.does:
+            for name, clean in self._clean.items():
+                if name != step.name and not known & self.not_passed[name]:
+                    keep &= ~clean
         return known & keep | gain
 
 

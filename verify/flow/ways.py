@@ -70,20 +70,12 @@ class Ways:
         known = self.solution.known
         return any((known[state] or 0) & bit == 0 for state in self.states_at[name])
 
-    # total and disjoint
-
-    def _comes_about(self, state: int, cell: int) -> bool:
-        known = self.solution.known[state]
-        if known is None:
-            return False
-        number = self.product.states[state].node
-        found = self.plan.nodes[number].cells[cell]
-        return self.facts.along(number, found.outcome.label, found.verdict, known) is not None
+    # total and disjoint; a gate must answer all its outcomes, even those that cannot come about
 
     def gaps(self) -> Iterator[Finding]:
         by_step: dict[str, dict[int, list[int]]] = {}
         for state, cell in self.product.gaps:
-            if self._comes_about(state, cell):
+            if self.solution.known[state] is not None:
                 at = by_step.setdefault(self.walker.node(state), {})
                 at.setdefault(state, []).append(cell)
         for name, states in islice(by_step.items(), MOST_OF_A_RULE):
@@ -104,7 +96,7 @@ class Ways:
     def clashes(self) -> Iterator[Finding]:
         seen: dict[tuple[str, tuple[int, ...]], dict[int, int]] = {}
         for state, cell, branches in self.product.clashes:
-            if self._comes_about(state, cell):
+            if self.solution.known[state] is not None:
                 at = seen.setdefault((self.walker.node(state), branches), {})
                 at.setdefault(state, cell)
         for (name, branches), states in islice(seen.items(), MOST_OF_A_RULE):
@@ -189,7 +181,7 @@ class Ways:
             yield self._finding("unreachable", self.plan.names[i], message, None)
 
     def dead_branches(self) -> Iterator[Finding]:
-        """A gate may answer all its outcomes, even where one of them cannot come about."""
+        """A gate's branches are left out: it answers all its outcomes, come about or not."""
         taken: dict[str, set[int]] = {}
         for name, states in self.states_at.items():
             taken[name] = {e.branch for state in states for e in self.solution.edges[state]}
