@@ -32,6 +32,7 @@ class ScreenUi:
     def __init__(self, console: Console | None = None) -> None:
         self.console = console or Console(highlight=False)
         self.wishes = PlainWishes()
+        self.tight = False
         self.plain = bool(os.environ.get("NO_COLOR"))
 
     @property
@@ -48,6 +49,7 @@ class ScreenUi:
             parts = [(kind, part) for kind, part in self._parts(page) if kind not in spared]
             if sum(self._rows(part) for _, part in parts) <= room:
                 break
+        self.tight = sum(self._rows(part) for _, part in parts) > room
         for _, part in parts:
             self.console.print(part, width=self.width)
 
@@ -108,7 +110,7 @@ class ScreenUi:
 
         choices: list[Any] = [questionary.Choice(o.label, value=o.key) for o in options]
         more = [w for w in self.wishes.allowed if w not in (CANNOT, STOP)]
-        if self.wishes.allowed:
+        if self.wishes.allowed and not self.tight:
             choices.append(questionary.Separator("  " + "─" * 24))
         if CANNOT in self.wishes.allowed:
             choices.append(questionary.Choice(WISHES[CANNOT], value="!" + CANNOT))

@@ -1,0 +1,199 @@
+"""The drawn screen through a real pseudo-terminal of 80×24, read back with a terminal emulator."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pexpect
+import pyte
+import pytest
+
+from tests.conftest import ROOT
+from tests.terminal.walks import SMALL, keysback
+
+UP, DOWN, ENTER, CTRL_C = "\x1b[A", "\x1b[B", "\r", "\x03"
+
+
+class Terminal:
+    """A child on a pseudo-terminal, and what its screen shows."""
+
+    def __init__(self, *args: str, **env: str) -> None:
+        self.screen = pyte.Screen(80, 24)
+        self.stream = pyte.Stream(self.screen)
+        self.raw = ""
+        self.child = pexpect.spawn(
+            sys.executable,
+            ["-m", "verify", *args],
+            cwd=str(ROOT),
+            env={**os.environ, "TERM": "xterm-256color", **env},
+            dimensions=(24, 80),
+            encoding="utf-8",
+            timeout=20,
+        )
+
+    def pump(self, seconds: float = 0.1) -> None:
+        try:
+            text = self.child.read_nonblocking(65536, seconds)
+        except (pexpect.TIMEOUT, pexpect.EOF):
+            return
+        self.raw += text
+        if "\x1b[6n" in text:
+            # The prompt asks where the cursor is; an emulator answers, as any terminal does.
+            self.child.send(f"\x1b[{self.screen.cursor.y + 1};{self.screen.cursor.x + 1}R")
+        self.stream.feed(text)
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self.screen.display)
+
+    def until(self, words: str, seconds: float = 20.0) -> str:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if words in self.text:
+                return self.text
+            self.pump()
+        raise AssertionError(f"never saw {words!r}:\n{self.text}")
+
+    def type(self, text: str) -> None:
+        self.child.send(text)
+
+    def leave(self) -> int:
+        end = time.monotonic() + 20
+        while self.child.isalive() and time.monotonic() < end:
+            self.pump()
+        self.pump()
+        self.child.close()
+        return int(self.child.exitstatus if self.child.exitstatus is not None else -1)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    return tmp_path / "store"
+
+
+@pytest.fixture
+def terminal(store: Path) -> Iterator[Terminal]:
+    it = Terminal(
+        "open", str(SMALL), "--as", "technician", "--units", "metric", "--mode", "as-work",
+        "--store", str(store),
+    )  # fmt: skip
+    yield it
+    it.child.close(force=True)
+
+
+def job_of(store: Path) -> str:
+    return keysback("jobs", "--store", str(store)).stdout.split()[0]
+
+
+def test_one_question_a_screen_with_everything_at_hand(terminal: Terminal) -> None:
+    terminal.until("What did the car do?")
+    terminal.type("It hunts when warm" + ENTER)
+    page = terminal.until("Plug locked")
+    assert "THE LIST" in page.upper()
+    assert "1 done · at least" in page
+    assert "What did the car do?" not in page, "one question a screen"
+    for offered in ("I cannot do this", "Something else", "STOP: not safe"):
+        assert offered in page
+
+
+def test_stop_shows_the_sign_at_once_and_ends_the_job(terminal: Terminal, store: Path) -> None:
+    terminal.until("What did the car do?")
+    terminal.type("x" + ENTER)
+    terminal.until("Plug locked")
+    terminal.type(UP + ENTER)
+    page = terminal.until("DO NOT DRIVE")
+    assert "S T O P" in page
+    assert "Engine off. Do not drive." in page
+    assert terminal.leave() == 0
+    assert "not to be driven" in keysback("jobs", "--store", str(store)).stdout
+
+
+def test_ctrl_c_loses_nothing_and_says_how_to_go_on(terminal: Terminal, store: Path) -> None:
+    terminal.until("What did the car do?")
+    terminal.type("It hunts" + ENTER)
+    terminal.until("Plug locked")
+    terminal.type(CTRL_C)
+    assert terminal.leave() == 130
+    job = job_of(store)
+    assert f"keysback resume {job}" in re.sub(r"\s+", " ", terminal.text)
+    again = Terminal("resume", job, "--mode", "as-work", "--store", str(store))
+    again.until("Plug locked")
+    again.type(CTRL_C)
+    assert again.leave() == 130
+
+
+def test_a_kill_loses_nothing_that_was_accepted(terminal: Terminal, store: Path) -> None:
+    terminal.until("What did the car do?")
+    terminal.type("It hunts" + ENTER)
+    terminal.until("Plug locked")
+    terminal.child.kill(signal.SIGKILL)
+    again = Terminal("resume", job_of(store), "--mode", "as-work", "--store", str(store))
+    again.until("Plug locked")
+    again.child.close(force=True)
+
+
+def test_exceptions_are_marked_and_a_remedy_is_asked_for(terminal: Terminal) -> None:
+    terminal.until("What did the car do?")
+    terminal.type("x" + ENTER)
+    terminal.until("Plug locked")
+    terminal.type(DOWN + ENTER)
+    terminal.until("✕ Plug locked")
+    terminal.type(ENTER)
+    terminal.until("Put it right.")
+
+
+def test_the_tallest_page_of_the_library_fits_the_screen_with_its_cautions(store: Path) -> None:
+    """24 rows must hold cautions and STOP together, whatever else gives way."""
+    from rich.console import Console
+
+    from verify.job.catalogue import catalogue, caution
+    from verify.terminal.library import flow_names, load_flow
+    from verify.terminal.say import prompt_rows
+    from verify.terminal.ui import Page
+    from verify.terminal.ui_screen import ScreenUi
+
+    for name in flow_names():
+        for step in load_flow(name, catalogue()).graph.steps.values():
+            if step.kind == "gate":
+                continue
+            sink = io.StringIO()
+            console = Console(width=80, height=24, force_terminal=True, record=True, file=sink)
+            page = Page(
+                "abcdef", "T", "1 done", step.title, step.say, step.why, "Not required: x",
+                cautions=tuple(caution(h, "technician") for h in step.hazards),
+                prompt_rows=prompt_rows(step),
+            )  # fmt: skip
+            ui = ScreenUi(console)
+            ui.page(page)
+            shown = console.export_text()
+            for title, _ in page.cautions:
+                assert title.upper() in shown
+            rows = len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight
+            assert rows <= 24, f"{name} {step.name}: {rows} rows"
+
+
+def test_no_color_is_obeyed(store: Path) -> None:
+    it = Terminal(
+        "open", str(SMALL), "--as", "owner", "--units", "us", "--mode", "as-work",
+        "--store", str(store), NO_COLOR="1",
+    )  # fmt: skip
+    it.until("What did the car do?")
+    it.child.close(force=True)
+    assert not re.search(r"\x1b\[[0-9;]*3[0-9][;m]", it.raw), "a colour in spite of NO_COLOR"
+
+
+def test_without_a_terminal_plain_lines_are_spoken(store: Path) -> None:
+    run = keysback(
+        "open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric",
+        "--store", str(store), stdin="It hunts\nnone\n",
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    assert "\x1b" not in run.stdout
+    assert "Paused. Go on with: keysback resume" in run.stdout
