@@ -40,7 +40,7 @@ def _u(name: str, dimension: str, scale: Fraction | int, *spellings: str) -> Uni
 
 _UNITS: tuple[Unit, ...] = (
     _u("rpm", "rotational speed", 1, "1/min", "/min", "r/min", "min-1", "u/min", "rev/min"),
-    _u("km/h", "speed", 1, "kmh", "kph", "km/hr"),
+    _u("km/h", "speed", 1, "kmh", "kph", "kmph", "km/hr"),
     _u("mph", "speed", _MILE_KM, "mi/h", "miles/h"),
     _u("m/s", "speed", Fraction(36, 10), "mps"),
     _u("km", "distance", 1),
@@ -164,7 +164,7 @@ class Quantity:
         return Quantity(value, name, place, _rounded(value, place))
 
     def __str__(self) -> str:
-        return f"{self.text} {self.unit}".strip()
+        return self.text if self.unit == "1" else f"{self.text} {self.unit}"
 
 
 def _rounded(value: Fraction, place: Fraction) -> str:

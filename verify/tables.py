@@ -40,7 +40,7 @@ def read_bytes(name: str) -> bytes:
     path = data_root() / name
     try:
         return path.read_bytes()
-    except FileNotFoundError:
+    except (FileNotFoundError, IsADirectoryError, NotADirectoryError):
         folder = path.parent
         known = (
             [f"{Path(name).parent}/{p.name}" for p in folder.iterdir()] if folder.is_dir() else []
@@ -50,9 +50,18 @@ def read_bytes(name: str) -> bytes:
 
 @cache
 def rows(name: str) -> tuple[dict[str, str], ...]:
-    """The rows of a packaged CSV table (UTF-8, first line names the columns)."""
+    """The rows of a packaged CSV table (UTF-8, first line names the columns).
+
+    Raises ValueError where a row has more or fewer fields than the first line: our own mistake.
+    """
     text = read_bytes(name).decode("utf-8")
-    return tuple(dict(row) for row in csv.DictReader(io.StringIO(text), strict=True))
+    reader = csv.DictReader(io.StringIO(text), strict=True)
+    found = []
+    for row in reader:
+        if None in row or None in row.values():
+            raise ValueError(f"{name}, line {reader.line_num}: not as many fields as columns")
+        found.append(dict(row))
+    return tuple(found)
 
 
 @cache
