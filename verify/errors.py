@@ -6,13 +6,11 @@ it knows (a parser knows the line, its caller the file). Imports nothing of ours
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(NamedTuple):
     """One thing that is wrong with what a user gave, and what to do about it.
 
     line, column: counted from 1; 0 where unknown.
@@ -32,8 +30,7 @@ class Problem:
     def within(self, *, file: str = "", field: str = "", line: int = 0, column: int = 0) -> Problem:
         """The same problem with what an outer level knows; never overwrites what is known."""
         joined = ".".join(part for part in (field, self.field) if part)
-        return replace(
-            self,
+        return self._replace(
             file=self.file or file,
             field=joined,
             line=self.line or line,
@@ -89,6 +86,9 @@ def _visible(line: str) -> str:
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """The known word most like `word`, or "" where none is close."""
+    # Imported here: most runs find nothing wrong, and the list of jobs must open at once.
+    import difflib
+
     found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
     return found[0] if found else ""
 
