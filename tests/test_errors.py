@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import pytest
 
 from verify.errors import Problem, UserError, nearest, render, unknown
@@ -42,7 +40,7 @@ def test_a_problem_with_everything_is_three_lines_an_editor_can_follow() -> None
     ],
 )
 def test_what_is_not_known_is_left_out(known: dict[str, str | int], shown: str) -> None:
-    assert render([dataclasses.replace(Problem("x"), **known)]) == shown
+    assert render([Problem("x", **known)]) == shown
 
 
 def test_all_problems_are_shown_one_below_the_other() -> None:
