@@ -57,9 +57,8 @@ class Facts:
         self.at_start = self._may_all | _union((*self.unfailed.values(), *self._clean.values()))
         self.at_start |= self.driven
 
-        self._all = (1 << self._next) - 1
         self._effects = [
-            {verdict: self._effect(node.step, verdict) for verdict in Verdict}
+            {verdict: self._effect(node.step, verdict) for verdict in _VERDICTS}
             for node in plan.nodes
         ]
 
@@ -80,7 +79,7 @@ class Facts:
         return bits
 
     def _effect(self, step: Step, verdict: Verdict) -> tuple[int, int]:
-        """(bits kept, bits gained) by an outcome that counts as `verdict`."""
+        """(bits lost, bits gained) by an outcome that counts as `verdict`."""
         lost = self.passed.get(step.name, 0) | self.not_passed.get(step.name, 0)
         gained = self.visited.get(step.name, 0)
         if verdict is Verdict.PASS:
@@ -104,11 +103,11 @@ class Facts:
             if verdict is Verdict.PASS:
                 lost |= self._clean.get(step.name, 0)
                 gained &= ~self._clean.get(step.name, 0)
-        return self._all & ~lost, gained
+        return lost, gained
 
     def along(self, number: int, label: str, verdict: Verdict, known: int) -> int | None:
         """What is certain behind an outcome of node `number`; None where it cannot come about."""
-        keep, gain = self._effects[number][verdict]
+        lost, gain = self._effects[number][verdict]
         step = self.plan.nodes[number].step
         if step.kind == "gate":
             openable = self.all_required & ~self.not_open
@@ -126,11 +125,13 @@ class Facts:
         elif CLEARS_CODES in step.does:
             for name, clean in self._clean.items():
                 if name != step.name and not known & self.not_passed[name]:
-                    keep &= ~clean
-        return known & keep | gain
+                    lost |= clean
+        # Without a mask of all other bits, of which a flow of n steps would need 3·n.
+        return (known | lost) ^ lost | gain
 
 
 _KINDS = ("before", "never")
+_VERDICTS = tuple(Verdict)
 
 
 def _union(bits: Iterable[int]) -> int:
