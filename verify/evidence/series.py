@@ -51,7 +51,9 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
     effective = min(
         float(count),
         count / _positive_sequence(correlation),
-        ar1_effective_size([len(p) for p in pieces], _unbiased_ar1(correlation, count)),
+        ar1_effective_size(
+            [len(p) for p in pieces], _unbiased_ar1(correlation, count, len(pieces))
+        ),
     )
     effective = max(1.0, effective)
     remaining = max(1.0 - 1.0 / effective, 1.0 / count)
@@ -98,11 +100,16 @@ def _positive_sequence(correlation: Array) -> float:
     return max(1.0, 2.0 * float(pairs.sum()) - 1.0)
 
 
-def _unbiased_ar1(correlation: Array, count: int) -> float:
-    """φ with E[ρ_1] ≈ φ − (1 + 3φ)/n taken back; never up to 1."""
-    if len(correlation) < 2 or count <= 4:
+def _unbiased_ar1(correlation: Array, count: int, windows: int) -> float:
+    """φ from ρ_1, never up to 1.
+
+    Two biases are taken back: each window has one pair of neighbours fewer than readings, and
+    E[r_1] ≈ φ − (1 + 3φ)/n when the mean is estimated too.
+    """
+    if len(correlation) < 2 or count - windows < 2 or count <= 4:
         return 0.0
-    return min(0.999, (count * float(correlation[1]) + 1.0) / (count - 3.0))
+    neighbours = float(correlation[1]) * count / (count - windows)
+    return min(0.999, (count * neighbours + 1.0) / (count - 3.0))
 
 
 def missed_half_range(deviation: float, readings: float, wanted: float) -> float:

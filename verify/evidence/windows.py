@@ -134,11 +134,11 @@ def running(recording: Recording) -> Condition:
     found = held(channel, good, recording, FAST_CAP_S)
     still = frozen(channel)
     left = sp.without(found, still)
-    if len(found) and not sp.total_s(left) > LEAST_WINDOW_S:
+    if len(still) and not sp.total_s(left) > LEAST_WINDOW_S:
         return Condition(
             left,
             "frozen",
-            f"engine speed reads {channel.values[0]:.4g} rpm again and again without ever moving, "
+            f"engine speed reads {float(np.median(channel.values)):.4g} rpm again and again without ever moving, "
             "which no engine does",
             "start the recording again; leave out channels the car does not answer",
         )
@@ -296,6 +296,8 @@ def throttle_shows_pedal(recording: Recording) -> str:
 
 def hold_onto(channel: Channel, time_s: Array, longest_s: float) -> Array:
     """The channel's latest reading at each time, NaN where it is older than `longest_s`."""
+    if not len(channel.values):
+        return np.full(len(time_s), np.nan)
     place = np.searchsorted(channel.time_s, time_s, side="right") - 1
     safe = np.maximum(place, 0)
     fresh = (place >= 0) & (time_s - channel.time_s[safe] <= longest_s)
@@ -319,13 +321,7 @@ def idle_windows(recording: Recording, warm_from_c: float = WARM_FROM_C) -> Idle
     for condition in (engine, still, foot, heat):
         if condition.lack:
             return Idle(sp.EMPTY, condition.lack, condition.why, condition.settle)
-    found = sp.trim(engine.spans, FLARE_S, _margin(recording, ("engine_speed",), STOP_S))
-    found = sp.intersect(
-        found,
-        sp.trim(still.spans, CALM_S, _margin(recording, ("vehicle_speed",), ROLL_OFF_S)),
-    )
-    feet = tuple(n for n in PEDAL_REST_AT_MOST if n in recording.channels) or ("throttle",)
-    found = sp.intersect(found, sp.trim(foot.spans, CALM_S, _margin(recording, feet, PRESS_S)))
+    found = _calm(recording, engine, still, foot)
     idle = sp.at_least(found, LEAST_WINDOW_S)
     both = sp.at_least(sp.intersect(idle, heat.spans), LEAST_WINDOW_S)
     implied = tuple(c.implied for c in (foot, heat) if c.implied)
@@ -344,6 +340,35 @@ def idle_windows(recording: Recording, warm_from_c: float = WARM_FROM_C) -> Idle
         "let the warm engine idle for 60 s, standing, foot off the pedal",
         implied,
     )
+
+
+def seen_idle(recording: Recording) -> tuple[Array, tuple[str, ...]]:
+    """Idle as far as it is shown at all: (windows, what was shown of standing, released, warm).
+
+    For telling a number that cannot be judged. Nothing is implied here, and nothing without an
+    engine that runs and a car that stands.
+    """
+    engine, still, foot = running(recording), standing(recording), released(recording)
+    if engine.lack or still.lack:
+        return sp.EMPTY, ()
+    shown = ("standing",) if foot.lack else ("standing", "pedal released")
+    found = _calm(recording, engine, still, None if foot.lack else foot)
+    return sp.at_least(found, LEAST_WINDOW_S), shown
+
+
+def _calm(
+    recording: Recording, engine: Condition, still: Condition, foot: Condition | None
+) -> Array:
+    """Where all hold, each without the moments in which something else is at work."""
+    found = sp.trim(engine.spans, FLARE_S, _margin(recording, ("engine_speed",), STOP_S))
+    found = sp.intersect(
+        found,
+        sp.trim(still.spans, CALM_S, _margin(recording, ("vehicle_speed",), ROLL_OFF_S)),
+    )
+    if foot is None:
+        return found
+    feet = tuple(n for n in PEDAL_REST_AT_MOST if n in recording.channels) or ("throttle",)
+    return sp.intersect(found, sp.trim(foot.spans, CALM_S, _margin(recording, feet, PRESS_S)))
 
 
 def idling(recording: Recording) -> Idle:

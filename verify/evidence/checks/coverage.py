@@ -230,7 +230,7 @@ def run_road_coverage(
     """The best driving cycle of all recordings against the law's adequate drive."""
     found: list[Drive] = []
     lack, why = "channel-missing", "the recording has no vehicle speed channel"
-    excluded = ""
+    excluded: list[str] = []
     for place, recording in enumerate(recordings):
         speed = recording.channels.get("vehicle_speed")
         if speed is None or len(speed.values) < 2:
@@ -238,7 +238,7 @@ def run_road_coverage(
         if too_slow(speed, FAST_CAP_S):
             lack, why = "too-slow-to-tell", f"vehicle speed was read every {speed.interval_s:.3g} s"
             continue
-        excluded = excluded or _excluded(recording)
+        excluded.append(_excluded(recording))
         found += drives(place, recording)
     if not found:
         return check.result(lack, f"{why}.", details={"met_at_s": None, "assumed": []})
@@ -270,9 +270,14 @@ def run_road_coverage(
             notes=notes,
             details=details,
         )
-    if excluded and len(recordings) == 1:
+    if all(excluded):
         return check.result(
-            "excluded", excluded, windows=common, samples=best.samples, notes=notes, details=details
+            "excluded",
+            excluded[0],
+            windows=common,
+            samples=best.samples,
+            notes=notes,
+            details=details,
         )
     still = _still_to_do(best)
     return check.result(

@@ -98,10 +98,12 @@ def no_windows(check: Check, readings: IdleReadings) -> CheckResult:
     return check.result(idle.lack, f"{idle.why}.", settle=idle.settle, notes=idle.implied)
 
 
-def too_short(check: Check, readings: IdleReadings, least_s: float) -> CheckResult:
+def too_short(check: Check, readings: IdleReadings, need: str) -> CheckResult:
+    """need: what would be enough, as \"20 s are\"."""
     return check.result(
         "too-short",
-        f"only {readings.seconds:.0f} s of idle can be used; at least {least_s:.0f} s are needed.",
+        f"only {readings.seconds:.0f} s of idle can be used, in {len(readings.windows)} "
+        f"{'window' if len(readings.windows) == 1 else 'windows'}; {need} needed.",
         settle=SETTLE_LONGER,
         windows=readings.windows,
         samples=sum(len(v) for _, v in readings.pieces),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from verify.evidence import spans as sp
 from verify.evidence.checks.idle_readings import (
@@ -20,6 +21,7 @@ from verify.evidence.recording import Array, Recording
 from verify.evidence.series import Spread, mean_with_effective_size
 from verify.evidence.verdict import (
     CheckResult,
+    Distribution,
     Limits,
     Measurement,
     Rule,
@@ -29,6 +31,7 @@ from verify.evidence.verdict import (
     mean_measurement,
     probability_of_conformity,
 )
+from verify.evidence.windows import FROZEN_STEP_RPM, seen_idle
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
@@ -37,15 +40,68 @@ TOLERANCE_RPM = 50.0
 # memory); several makers' service texts print the same numbers, and 10 s as the shortest time.
 LAW_BELOW_RPM, LAW_ABOVE_RPM, LAW_LASTS_S = 100.0, 200.0, 10.0
 LEAST_IDLE_S = 20.0
-LEAST_EFFECTIVE = 2.5
+# Worth fewer than this, a stated 95 % interval holds the truth some 92 times in 100 only.
+LEAST_EFFECTIVE = 4.0
 # A number outside this is a slip of the pen, not an idle speed.
 PLAUSIBLE_RPM = (300.0, 2500.0)
 
 
 def _measured(spread: Spread, resolution: float) -> Measurement:
+    if spread.deviation == 0.0:
+        # A coarse reading that never moved: the truth lies anywhere within its step.
+        return Measurement(
+            spread.mean,
+            "rpm",
+            least_uncertainty(resolution),
+            Distribution.UNIFORM,
+            samples=spread.samples,
+            resolution=resolution,
+        )
     return mean_measurement(
         spread.mean, "rpm", spread.deviation, spread.effective, spread.samples, resolution
     )
+
+
+def _with_number(result: CheckResult, spread: Spread, resolution: float) -> CheckResult:
+    """The number all the same, where there is one: it is shown, not judged."""
+    if spread.effective <= 1.0 and not (spread.deviation == 0.0 and resolution > 0.0):
+        return result
+    measurement = _measured(spread, resolution)
+    return replace(
+        result,
+        value=measurement.value,
+        unit=measurement.unit,
+        uncertainty=measurement.uncertainty,
+        samples=measurement.samples,
+    )
+
+
+def _with_what_was_seen(result: CheckResult, recordings: Sequence[Recording]) -> CheckResult:
+    """The idle of a recording that does not show all it should, as far as it goes."""
+    pieces: list[Array] = []
+    windows: list[Window] = []
+    resolution = 0.0
+    conditions: tuple[str, ...] = ("standing", "pedal released")
+    for place, recording in enumerate(recordings):
+        found, shown = seen_idle(recording)
+        if not len(found):
+            continue
+        channel = recording.channels["engine_speed"]
+        conditions = min(conditions, shown, key=len)
+        resolution = max(resolution, channel.resolution)
+        for span, (_, values) in zip(found.tolist(), sp.pieces(channel, found), strict=True):
+            if len(values) >= 2:
+                pieces.append(values)
+                windows.append(Window(place, span[0], span[1]))
+    if sum(len(p) for p in pieces) < 4:
+        return result
+    spread = mean_with_effective_size(pieces)
+    note = (
+        f"not judged: {' and '.join(conditions)} and no more is shown, the engine turned at "
+        f"{spread.mean:.0f} rpm over {sum(w.seconds for w in windows):.0f} s"
+    )
+    numbered = _with_number(result, spread, resolution)
+    return replace(numbered, windows=tuple(windows), notes=(*result.notes, note))
 
 
 def run_idle_speed(
@@ -54,7 +110,7 @@ def run_idle_speed(
     """Mean engine speed over all idle windows against the vehicle's idle speed ± its tolerance."""
     readings = gather(recordings, specs)
     if not readings.windows:
-        return no_windows(check, readings)
+        return _with_what_was_seen(no_windows(check, readings), recordings)
     spread = mean_with_effective_size([v for _, v in readings.pieces])
     target = spec_number(specs, "idle_speed", "rpm")
     if target is not None and not PLAUSIBLE_RPM[0] <= target <= PLAUSIBLE_RPM[1]:
@@ -67,8 +123,17 @@ def run_idle_speed(
         likely = _code_likely(check, readings, target, rule)
         if likely is not None:
             return likely
-    if readings.seconds < LEAST_IDLE_S or spread.effective < LEAST_EFFECTIVE:
-        return too_short(check, readings, LEAST_IDLE_S)
+    still = spread.deviation == 0.0
+    if still and readings.resolution < FROZEN_STEP_RPM:
+        return check.result(
+            "frozen",
+            f"engine speed reads {spread.mean:.4g} rpm again and again without ever moving, which "
+            "no engine does.",
+            windows=readings.windows,
+        )
+    if readings.seconds < LEAST_IDLE_S or (spread.effective < LEAST_EFFECTIVE and not still):
+        short = too_short(check, readings, f"{LEAST_IDLE_S:.0f} s of unlike readings are")
+        return _with_number(short, spread, readings.resolution)
     measurement = _measured(spread, readings.resolution)
     number = f"warm idle is {measurement.value:.0f} ± {2 * measurement.uncertainty:.0f} rpm (k = 2)"
     notes = [

@@ -172,7 +172,7 @@ def run_idle_steady(
     if not found:
         if slow_stretches:
             return _too_slow(check, everything.only(slow), slow_stretches, rule)
-        return too_short(check, everything, STRETCH_S)
+        return too_short(check, everything, f"one of {STRETCH_S:.0f} s is")
     # A slow recording cannot show that it is steady, so its calm stretches do not count; what it
     # shows of a swing was there.
     found += [s for s in slow_stretches if s.half_range > UNSTEADY_RPM]

@@ -88,9 +88,12 @@ def _unbroken(spans: Array, recording: Recording) -> Array:
     channel = recording.channels["engine_speed"]
     good = sp.linked(channel.time_s, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
     bad = np.flatnonzero(~good)
-    if not len(spans) or not bad.size:
+    # The recording's own gaps too: one that runs to the end has no reading after it.
+    told = np.asarray(recording.gaps, dtype=np.float64).reshape(-1, 2)
+    begin = np.sort(np.concatenate([channel.time_s[bad], told[:, 0]]))
+    end = np.sort(np.concatenate([channel.time_s[bad + 1], told[:, 1]]))
+    if not len(spans) or not begin.size:
         return spans
-    begin, end = channel.time_s[bad], channel.time_s[bad + 1]
     # The next gap that begins after the span's start, and the last one that ended before its end.
     ahead = np.searchsorted(begin, spans[:, 1] - NEAR_GAP_S, side="left")
     to_gap = np.append(begin, np.inf)[ahead] - spans[:, 1]
