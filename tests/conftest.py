@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 import hashlib
 import os
-import shutil
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -46,15 +45,6 @@ def real_recording(sha256: str) -> Path:
     found = _by_digest().get(sha256)
     if found is None:
         missing(f"the real recording {sha256[:12]}… (set KEYSBACK_RECORDINGS)")
-        raise AssertionError
-    return found
-
-
-@pytest.fixture
-def need_openssl() -> str:
-    found = shutil.which("openssl")
-    if found is None:
-        missing("openssl")
         raise AssertionError
     return found
 

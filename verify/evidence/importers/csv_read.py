@@ -107,12 +107,12 @@ def _read_typed(stream: BinaryIO, source_name: str, dialect: Dialect) -> Table:
     last row.
     """
     try:
-        return _read(stream, source_name, dialect, dialect.plain)
+        return _read(stream, source_name, dialect, dialect.kinds)
     except _NotPlain:
-        return _read(stream, source_name, dialect, (False,) * len(dialect.headers))
+        return _read(stream, source_name, dialect, ("",) * len(dialect.headers))
 
 
-def _read(stream: BinaryIO, source_name: str, dialect: Dialect, plain: tuple[bool, ...]) -> Table:
+def _read(stream: BinaryIO, source_name: str, dialect: Dialect, kinds: tuple[str, ...]) -> Table:
     import pyarrow as pa
     from pyarrow import csv
 
@@ -122,6 +122,7 @@ def _read(stream: BinaryIO, source_name: str, dialect: Dialect, plain: tuple[boo
         ragged.append((row.actual_columns, row.text[:200]))
         return "skip" if len(ragged) <= _MOST_RAGGED else "error"
 
+    types = {"number": pa.float64(), "clock": pa.string()}
     stream.seek(0)
     tap = _Tap(stream, dialect)
     try:
@@ -133,7 +134,7 @@ def _read(stream: BinaryIO, source_name: str, dialect: Dialect, plain: tuple[boo
                     delimiter=dialect.delimiter, invalid_row_handler=odd_row
                 ),
                 convert_options=csv.ConvertOptions(
-                    column_types={str(i): pa.float64() for i, is_so in enumerate(plain) if is_so},
+                    column_types={str(i): types[kind] for i, kind in enumerate(kinds) if kind},
                     null_values=list(NULL_WORDS),
                     strings_can_be_null=True,
                     quoted_strings_can_be_null=True,

@@ -32,6 +32,7 @@ NULL_WORDS = (
 _NUMBER = re.compile(r"\s*[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*")
 _COMMA_NUMBER = re.compile(r"\s*[+\-−]?\d*,\d+\s*")
 _POINT_NUMBER = re.compile(r"\s*[+\-−]?\d*\.\d+\s*")
+_CLOCK = re.compile(r"\d{1,2}:\d{2}:\d{2}([.,]\d+)?")
 _UNIT_LIKE = frozenset({"hh:mm:ss", "hh:mm:ss.fff", "hh:mm:ss.sss", "text", "bool", "enum"})
 
 
@@ -43,7 +44,8 @@ class Dialect:
     skip: bytes to leave out of the UTF-8 form of the file before the first data row.
     first_line: line of the first data row, from 1.
     doubled: headers that stood there more than once, in the form given here.
-    plain: for each column whether the first rows hold numbers (or blanks) only.
+    kinds: for each column "number" where the first rows hold numbers (or blanks) only, "clock"
+        where they hold times of day, else "".
     """
 
     encoding: str
@@ -55,7 +57,7 @@ class Dialect:
     skip: int
     first_line: int
     doubled: frozenset[str]
-    plain: tuple[bool, ...]
+    kinds: tuple[str, ...]
     repairs: tuple[str, ...]
 
 
@@ -228,7 +230,7 @@ def sniff(head: bytes, source_name: str, *, utf8: bool = True) -> Dialect:
         len(text[:start].encode("utf-8", "surrogatepass")),
         data_at + 1,
         doubled,
-        _plain(rows[data_at:], width),
+        _kinds(rows[data_at:], width),
         tuple(repairs),
     )
 
@@ -288,11 +290,16 @@ def _units(
     return units, row
 
 
-def _plain(rows: list[list[str]], width: int) -> tuple[bool, ...]:
-    return tuple(
-        all(is_number(r[i]) or _is_null(r[i]) for r in rows if len(r) == width)
-        for i in range(width)
-    )
+def _kinds(rows: list[list[str]], width: int) -> tuple[str, ...]:
+    kinds = []
+    for i in range(width):
+        cells = [r[i] for r in rows if len(r) == width]
+        if all(is_number(c) or _is_null(c) for c in cells):
+            kinds.append("number")
+        else:
+            clock = all(_CLOCK.fullmatch(c) is not None or _is_null(c) for c in cells)
+            kinds.append("clock" if clock else "")
+    return tuple(kinds)
 
 
 def _decimal(rows: list[list[str]]) -> str:
