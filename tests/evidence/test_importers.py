@@ -246,7 +246,7 @@ def test_times_in_many_forms(header: str, cells: list[str], wanted: list[float])
         ("time [s]", ["5", "5", "5"], "does not run forwards"),
         ("Time", ["08:19", "08:20", "08:21"], "whole minutes only"),
         ("Time", ["2024-05-01 08:19", "2024-05-01 08:20", "2024-05-01 08:21"], "minutes only"),
-        ("Time", ["1.5.2024 08:19", "1.5.2024 08:20", "1.5.2024 08:21"], "does not hold times"),
+        ("Time", ["1.5.2024 08:19", "1.5.2024 08:20", "1.5.2024 08:21"], "minutes only"),
     ],
 )
 def test_a_time_base_is_never_guessed(header: str, cells: list[str], why: str) -> None:
@@ -416,3 +416,49 @@ def test_every_layout_of_the_zoo_keeps_the_promises() -> None:
             [i / 4 for i in range(n)], {"engine_speed": [800.0 + i for i in range(n)]}, delimiter
         )
         assert_promises_kept(read(raw), raw)
+
+
+NASTY_CELLS = (
+    "", " ", "0", "-0", "1", "0.5", "0,5", "1.234", "1,234,567", "-40", "1e400", "-1e308", "nan",
+    "inf", "NaN", "n/a", "-", "#", "850 rpm", "08:19:47", "08:19:47.605", "24:61:61", "99:99",
+    "2024-02-30 25:00:00", "2024-02-29 12:00:00.5", "1700000000", "9" * 40, "ü", "−5", '"', '""',
+    "true", "\x1b", "x" * 300,
+)  # fmt: skip
+NASTY_HEADERS = (
+    "time", "Time [s]", "timestamp_ms", "rpm", "Speed [km/h]", "speed", "ECT [°F]", "signal",
+    "value", "unit", "", "Throttle", "Oil temp [°C]", "time", "[", "()", "# rpm",
+)  # fmt: skip
+
+
+@settings(deadline=None, max_examples=300)
+@given(data=st.data())
+def test_tables_of_nasty_cells_are_read_or_refused(data: st.DataObject) -> None:
+    width = data.draw(st.integers(1, 5))
+    delimiter = data.draw(st.sampled_from([",", ";", "\t"]))
+    headers = data.draw(st.lists(st.sampled_from(NASTY_HEADERS), min_size=width, max_size=width))
+    kinds = data.draw(
+        st.lists(st.sampled_from(["count", "clock", "nasty"]), min_size=width, max_size=width)
+    )
+    lines = [delimiter.join(headers)]
+    for i in range(data.draw(st.integers(0, 12))):
+        cells = {"count": f"{i * 0.25}", "clock": f"23:59:5{i % 10}.{i:03}"}
+        row = [
+            data.draw(st.sampled_from(NASTY_CELLS)) if kind == "nasty" else cells[kind]
+            for kind in kinds
+        ]
+        lines.append(delimiter.join(row))
+    raw = data.draw(st.sampled_from(["\n", "\r\n"])).join(lines).encode()
+    TestWideTable().assert_read_or_refused(raw)
+
+
+@given(st.lists(st.integers(0, 86_399_999), min_size=3, max_size=30, unique=True).map(sorted))
+def test_clocks_of_even_and_uneven_length_give_the_same_times(milliseconds: list[int]) -> None:
+    cells = [
+        f"{m // 3_600_000:02}:{m // 60_000 % 60:02}:{m // 1000 % 60:02}.{m % 1000:03}"
+        for m in milliseconds
+    ]
+    even = read("time,rpm\n" + "".join(f"{c},800\n" for c in cells))
+    uneven = read("time,rpm\n" + "".join(f"{c},800\n" for c in [cells[0] + "0", *cells[1:]]))
+    wanted = (np.array(milliseconds) - milliseconds[0]) / 1000
+    for recording in (even, uneven):
+        np.testing.assert_allclose(recording.channels["engine_speed"].time_s, wanted, atol=1e-6)
