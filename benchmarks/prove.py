@@ -59,13 +59,11 @@ def long_flow(steps: int, seed: int = 0) -> Graph:
     for block in range(0, steps, 100):
         size = min(100, steps - block)
         places = list(range(block, block + size))
-        records = set(rng.sample(places, 5 * size // 100))
         # A cycle takes its step and the one after, which remedies.
-        cycles = set(rng.sample(places[:-1:4], 3 * size // 100)) - records
+        cycles = set(rng.sample(places[:-1:4], 3 * size // 100))
         remedies = {i + 1 for i in cycles}
-        records -= remedies
-        while len(records) < 5 * size // 100:
-            records.add(rng.choice([i for i in places if i not in cycles | remedies]))
+        others = [i for i in places if i not in cycles | remedies]
+        records = set(rng.sample(others, 5 * size // 100))
         looking = set(
             rng.sample(
                 [i for i in places if i > 20 and i not in cycles | remedies | records],
