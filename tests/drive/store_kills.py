@@ -27,8 +27,11 @@ from verify.job.journal import DATABASE, SqliteJournal
 
 ROUNDS_PER_STORE = 25  # a fresh store now and then, so that its making is hit as well
 ROUNDS_PER_JOB = 5
+# A child lives for a random part of so long. Follows the machine, so that on a busy disk too the
+# kills fall among answers and not all before the first.
 LONGEST_S = 0.03
-LONGEST_FIRST_S = 0.005  # for the first of a store
+LONGEST_EVER_S = 0.3
+FIRST = 0.2  # of it, for the first child of a store, so that the making of a store is hit
 
 
 def evidence_of(job: str, number: int) -> bytes:
@@ -88,8 +91,10 @@ class Account:
     heads: dict[str, list[str]] = field(default_factory=dict)
 
 
-def kill_once(store: Path, job: str, account: Account, delay_s: float) -> None:
-    """One child from its start to its death; its acknowledgements go to the account."""
+def kill_once(store: Path, job: str, account: Account, delay_s: float) -> int:
+    """One child from its start to its death; its acknowledgements go to the account.
+
+    Returns how many there were."""
     said = account.heads.setdefault(job, [])
     read_end, write_end = os.pipe()
     child = os.fork()
@@ -116,6 +121,7 @@ def kill_once(store: Path, job: str, account: Account, delay_s: float) -> None:
         assert (name, int(seq)) == (job, len(said)), "an acknowledgement out of order"
     account.kills += 1
     account.acknowledged += len(lines)
+    return len(lines)
 
 
 def look(store: Path, job: str, account: Account) -> None:
@@ -172,7 +178,7 @@ def look_at_all(store: Path, account: Account) -> None:
 
 def run(folder: Path, kills: int, seed: int) -> Account:
     chance = random.Random(seed)
-    account = Account()
+    account, longest_s = Account(), LONGEST_S
     store = folder
     for number in range(kills):
         if number % ROUNDS_PER_STORE == 0:
@@ -183,8 +189,12 @@ def run(folder: Path, kills: int, seed: int) -> Account:
             account.leftovers = 0
         job = f"job-{number // ROUNDS_PER_JOB}"
         first = number % ROUNDS_PER_STORE == 0
-        longest_s = LONGEST_FIRST_S if first else LONGEST_S
-        kill_once(store, job, account, chance.uniform(0.0, longest_s))
+        delay_s = chance.uniform(0.0, longest_s) * (FIRST if first else 1.0)
+        lines = kill_once(store, job, account, delay_s)
+        if lines == 0 and not first:
+            longest_s = min(longest_s * 1.15, LONGEST_EVER_S)
+        elif lines > 4:
+            longest_s *= 0.9
         look(store, job, account)
     look_at_all(store, account)
     return account

@@ -30,6 +30,6 @@ def test_a_store_survives_200_kills_at_random_instants(tmp_path: Path) -> None:
     account = json.loads(done.stdout)
     assert account["kills"] == KILLS
     # The kills must have met what they are for, or they show nothing.
-    assert account["acknowledged"] > KILLS, account
+    assert account["acknowledged"] > KILLS / 4, account
     assert account["undone"] > 0, account
     assert account["half_evidence"] > 0, account
