@@ -74,6 +74,17 @@ def test_a_scripted_walk_ends_but_lets_no_real_car_go(answers: Path) -> None:
     assert "engine speed" in plots.stdout
 
 
+def test_the_list_made_anew_from_the_entries_is_the_list_as_it_was(answers: Path) -> None:
+    store = answers.parent / "store"
+    opened(answers)
+    answers.write_text(GOOD.replace("start: [runs]", "start: [stop]"))
+    opened(answers)
+    before = jobs(store)
+    assert len(before) == 2
+    again = keysback("jobs", "--rebuild", "--json", "--store", str(store))
+    assert json.loads(again.stdout) == before
+
+
 def test_a_missing_answer_is_exit_2_and_the_job_is_kept(answers: Path) -> None:
     answers.write_text(GOOD.replace("start: [runs]\n", ""))
     run = opened(answers)

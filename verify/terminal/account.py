@@ -10,6 +10,7 @@ from verify.terminal.clock import local
 from verify.terminal.desk import Desk
 from verify.terminal.endings import ending_lines, head
 from verify.terminal.say import codes_words, outcome_words, typed_value, visit_line
+from verify.terminal.show_verdict import limits_text, measured, sentence
 
 MODES = {"as-work": "written down as the work went on", "afterwards": "written down afterwards"}
 
@@ -76,7 +77,10 @@ def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]
         if name in visit.private:
             lines.append(f"    {words}: {desk.secret(visit.private[name])}")
     for result in results_of(visit):
-        lines.append(f"    {result.check}: {result.verdict.value}. {result.why}")
+        lines.append(f"    {result.check}: {result.verdict.value}. {sentence(result.why)}")
+        number, band = measured(result, session.units), limits_text(result.limits, session.units)
+        if number and band:
+            lines.append(f"      {number}, against {band}")
         if result.settle:
             lines.append(f"      What would settle it: {result.settle}")
     return lines

@@ -1,5 +1,7 @@
 """`keysback jobs`: the list, from the derived index alone, so that it opens at once."""
 
+from __future__ import annotations
+
 import argparse
 import os
 import sys
@@ -11,6 +13,7 @@ def parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(description="Lists the jobs, the last changed first.")
     p.add_argument("--open", action="store_true", help="only those that have not ended")
     p.add_argument("--json", action="store_true", help="as JSON")
+    p.add_argument("--rebuild", action="store_true", help="make the list anew from the entries")
     p.add_argument("--store", metavar="PATH", help="folder of the jobs (else KEYSBACK_STORE)")
     return p
 
@@ -19,6 +22,8 @@ def run(args: argparse.Namespace) -> int:
     from verify.job.journal import SqliteJournal, store_folder
 
     folder = store_folder(args.store, os.environ)
+    if args.rebuild:
+        _rebuild(args.store)
     if not os.path.exists(folder):
         rows = []
     else:
@@ -39,3 +44,15 @@ def run(args: argparse.Namespace) -> int:
         print(f"{row['job']:<8} {when} UTC  {row.get('title', '')}{mark}")
         print(f"         {row.get('state', '')}")
     return 0
+
+
+def _rebuild(store: str | None) -> None:
+    """The list holds nothing of its own: it can be made from the entries at any time."""
+    from verify.job.bodies import index_row
+    from verify.job.session import fold
+    from verify.terminal.desk import machine_of, open_store
+
+    with open_store(store) as journal:
+        journal.rebuild_index(
+            lambda entries: index_row(fold(entries[0].job, entries, machine_of(journal, entries)))
+        )

@@ -35,7 +35,6 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.clock import SystemClock
     from verify.terminal.desk import desk_for, open_store
     from verify.terminal.endings import ending_lines
-    from verify.terminal.ui import Wish
     from verify.terminal.ui_screen import pick
 
     with open_store(args.store) as journal:
@@ -55,10 +54,7 @@ def run(args: argparse.Namespace) -> int:
         live = desk.live()
         answers = load_answers(Path(args.answers), live.graph) if args.answers else None
         ui = pick(args.lines)
-        try:
-            mode = args.mode or (live.mode if answers else sitting.ask_mode(ui))
-        except Wish:
-            return 0
+        mode = args.mode or live.mode
         if answers is not None:
             sitting.catch_up(answers, live)
         sitting.start_again(desk, mode, scripted=answers is not None)

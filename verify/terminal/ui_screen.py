@@ -27,6 +27,15 @@ from verify.terminal.ui import (
 
 _MORE = "!more"
 
+# What gives way on a low screen, one after the other. Cautions never do.
+_SPARED = (
+    (),
+    ("blank",),
+    ("blank", "note"),
+    ("blank", "note", "why"),
+    ("blank", "note", "why", "rule"),
+)
+
 
 class ScreenUi:
     def __init__(self, console: Console | None = None) -> None:
@@ -45,7 +54,7 @@ class ScreenUi:
         self.wishes = PlainWishes(page.wishes)
         self.console.clear()
         room = self.console.height - page.prompt_rows
-        for spared in ((), ("blank",), ("blank", "note"), ("blank", "note", "why")):
+        for spared in _SPARED:
             parts = [(kind, part) for kind, part in self._parts(page) if kind not in spared]
             if sum(self._rows(part) for _, part in parts) <= room:
                 break
@@ -63,7 +72,7 @@ class ScreenUi:
         blank = ("blank", Text(""))
         parts = [
             ("head", head),
-            ("head", Text("━" * self.width, style="dim", no_wrap=True)),
+            ("rule", Text("━" * self.width, style="dim", no_wrap=True)),
         ]
         if page.before:
             parts.append(("before", Text(page.before, style="#0072b2")))
