@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import gc
 import hashlib
 import os
 import sqlite3
+import sys
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 
@@ -35,9 +36,7 @@ def _by_digest() -> dict[str, Path]:
     root = recordings_root()
     if not root.is_dir():
         return {}
-    return {
-        hashlib.sha256(p.read_bytes()).hexdigest(): p for p in root.rglob("*") if p.is_file()
-    }
+    return {hashlib.sha256(p.read_bytes()).hexdigest(): p for p in root.rglob("*") if p.is_file()}
 
 
 def real_recording(sha256: str) -> Path:
@@ -49,17 +48,29 @@ def real_recording(sha256: str) -> Path:
     return found
 
 
+_connections: list[sqlite3.Connection] = []
+
+
+def _note_connections(event: str, args: tuple[object, ...]) -> None:
+    if event == "sqlite3.connect/handle" and isinstance(args[0], sqlite3.Connection):
+        _connections.append(args[0])
+
+
+sys.addaudithook(_note_connections)
+
+
 @pytest.fixture(autouse=True)
 def nothing_leaks() -> Iterator[None]:
     """Fails the test that leaves a thread or a database open."""
     threads = set(threading.enumerate())
+    _connections.clear()
     yield
     left = [t for t in threading.enumerate() if t not in threads and t.is_alive() and not t.daemon]
     assert not left, f"threads left running: {left}"
-    for thing in gc.get_objects():
-        if type(thing) is sqlite3.Connection:
-            try:
-                thing.execute("select 1")
-            except sqlite3.ProgrammingError:
-                continue
+    made = list(_connections)
+    _connections.clear()
+    for connection in made:
+        with suppress(sqlite3.ProgrammingError):
+            connection.execute("select 1")
+            connection.close()
             raise AssertionError("a database connection was left open")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from verify import tables
@@ -79,6 +80,7 @@ def class_of(code: str) -> str:
     return row["class"] if row is not None else "other"
 
 
+@cache
 def _known() -> Mapping[str, Mapping[str, str]]:
     return {row["code"]: row for row in tables.rows("seeds/code_classes.csv")}
 

@@ -261,6 +261,17 @@ def resolve(
                 "name the good answers, or give the reason why it is optional",
             ),
         )
+    if required and isinstance(step, m.Codes):
+        for index, label in enumerate(step.passes):
+            if label in m.NEVER_FINE:
+                say(
+                    ("passes", index),
+                    Problem(
+                        f'"{label}" among what passes a required reading of codes',
+                        "none of " + ", ".join(m.NEVER_FINE),
+                        "take it out; a reading that is only kept for the record is optional",
+                    ),
+                )
     if required and step.group not in (None, Group.SAFE) and step.later is None:
         say(
             (),

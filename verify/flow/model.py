@@ -31,6 +31,8 @@ from verify.flow.fields import (
 )
 from verify.words import EndingKind as _EndingKind
 
+# Codes of these classes can never be what a required reading of codes passes on.
+NEVER_FINE = ("wiring", "forbids")
 CODE_CLASSES = ("none", "partly-read", "learn", "other", "wiring", "forbids")
 CodeClass = Literal["none", "partly-read", "learn", "other", "wiring", "forbids"]
 

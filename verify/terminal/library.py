@@ -66,10 +66,18 @@ def load_flow(name: str, catalogue: Catalogue) -> Loaded:
     """A packaged flow by its id, or a flow file by its path. Raises UserError."""
     if name in flow_names():
         file = f"flows/{name}.yaml"
-        return text_to_flow(tables.read_bytes(file).decode("utf-8"), file, Parts(), catalogue)
+        return text_to_flow(
+            tables.read_bytes(file).decode("utf-8"),
+            file,
+            Parts(),
+            catalogue,
+            known_parts=part_names(),
+        )
     path = Path(name)
     if path.suffix in (".yaml", ".yml") or path.exists():
-        return text_to_flow(read_text(path), name, Parts(path.parent), catalogue)
+        return text_to_flow(
+            read_text(path), name, Parts(path.parent), catalogue, known_parts=part_names()
+        )
     raise UserError(unknown(name, flow_names(), "flow"))
 
 
@@ -77,11 +85,17 @@ def load_any(name: str, catalogue: Catalogue) -> Graph:
     """As `load_flow`, and parts too: a part comes as a graph of its own."""
     if name in part_names():
         file = f"flows/parts/{name}.yaml"
-        return text_to_part(tables.read_bytes(file).decode("utf-8"), file, Parts(), catalogue)
+        return text_to_part(
+            tables.read_bytes(file).decode("utf-8"),
+            file,
+            Parts(),
+            catalogue,
+            known_parts=part_names(),
+        )
     path = Path(name)
     if name not in flow_names() and path.is_file():
         text = read_text(path)
         if any(line.startswith("keysback_part") for line in text.splitlines()):
             folder = path.parent.parent if path.parent.name == "parts" else path.parent
-            return text_to_part(text, name, Parts(folder), catalogue)
+            return text_to_part(text, name, Parts(folder), catalogue, known_parts=part_names())
     return load_flow(name, catalogue).graph
