@@ -1,0 +1,31 @@
+"""`keysback note JOB`: the job as a text to paste, in at most 1,000 characters."""
+
+from __future__ import annotations
+
+import argparse
+
+HELP = "complaint, cause, correction: a text to paste"
+
+
+def parser() -> argparse.ArgumentParser:
+    from verify.terminal.desk import add_store_option
+
+    p = argparse.ArgumentParser(
+        description="Prints complaint, cause and correction in at most 1,000 characters, with "
+        "codes and numbers before and after, what was not tested, and how it ended. It holds the "
+        "customer's own words."
+    )
+    p.add_argument("job", help="the job's id, or its beginning")
+    add_store_option(p)
+    return p
+
+
+def run(args: argparse.Namespace) -> int:
+    """Raises UserError for a job or store that is not there."""
+    from verify.terminal.desk import desk_for, open_store
+    from verify.terminal.note_text import note_text
+
+    with open_store(args.store) as journal:
+        desk = desk_for(journal, args.job)
+        print(note_text(desk, desk.session()))
+    return 0
