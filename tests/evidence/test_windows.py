@@ -175,6 +175,14 @@ def test_a_rest_that_flickers_by_a_step_is_released() -> None:
     assert spans(idle_windows(car(pedal=pedal))) == [(10.0, 118.0)]
 
 
+def test_a_pedal_seen_at_two_places_only_is_not_at_rest_at_both() -> None:
+    """Its numbers show no smaller step than the whole press."""
+    base = car(pedal=np.where((T > 50) & (T < 60), 20.0, 0.0))
+    two = channel("pedal", T, base.channels["pedal"].values, 20.0)
+    made = recording([*without(base, "pedal").channels.values(), two])
+    assert len(idle_windows(made).spans) == 2
+
+
 def test_readings_too_far_apart_say_nothing_of_the_time_between() -> None:
     slow = kept(car(), lambda t: t % 20.0 < 0.4)
     assert idle_windows(slow).lack == "too-slow-to-tell"

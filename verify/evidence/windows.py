@@ -49,7 +49,7 @@ LEAST_WINDOW_S = 5.0
 PEDAL_REST_AT_MOST = {"pedal": 3.0, "pedal_d": 25.0, "pedal_e": 25.0}
 THROTTLE_REST_AT_MOST = 25.0
 # Steps finer than this are noise of the sensor and not a foot.
-LEAST_PEDAL_STEP = 0.4
+LEAST_PEDAL_STEP, MOST_PEDAL_STEP = 0.4, 1.0
 FOLLOWS_POINTS, FOLLOWS_CORRELATION = 10.0, 0.5
 
 # An engine's speed is never still. This many equal readings in a row, over this time, at a step
@@ -138,8 +138,8 @@ def running(recording: Recording) -> Condition:
         return Condition(
             left,
             "frozen",
-            f"engine speed reads {float(np.median(channel.values)):.4g} rpm again and again without ever moving, "
-            "which no engine does",
+            f"engine speed reads {float(np.median(channel.values)):.4g} rpm again and again "
+            "without ever moving, which no engine does",
             "start the recording again; leave out channels the car does not answer",
         )
     return Condition(
@@ -210,7 +210,8 @@ def at_rest(channel: Channel, level: float) -> NDArray[np.bool_]:
     A foot that rests on the pedal raises it by a step or two and the engine answers, so a step
     counts as rest only where the reading flickers between the two (one in five or more of them).
     """
-    step = max(channel.resolution, LEAST_PEDAL_STEP)
+    # A pedal that was seen at two places only seems to have one huge step; a foot's is small.
+    step = min(max(channel.resolution, LEAST_PEDAL_STEP), MOST_PEDAL_STEP)
     lowest = channel.values <= level + 0.5 * step
     near = channel.values <= level + 1.5 * step
     if int(near.sum()) >= 1.25 * int(lowest.sum()):
@@ -298,6 +299,8 @@ def hold_onto(channel: Channel, time_s: Array, longest_s: float) -> Array:
     """The channel's latest reading at each time, NaN where it is older than `longest_s`."""
     if not len(channel.values):
         return np.full(len(time_s), np.nan)
+    if np.array_equal(channel.time_s, time_s):
+        return channel.values
     place = np.searchsorted(channel.time_s, time_s, side="right") - 1
     safe = np.maximum(place, 0)
     fresh = (place >= 0) & (time_s - channel.time_s[safe] <= longest_s)

@@ -40,8 +40,8 @@ TOLERANCE_RPM = 50.0
 # memory); several makers' service texts print the same numbers, and 10 s as the shortest time.
 LAW_BELOW_RPM, LAW_ABOVE_RPM, LAW_LASTS_S = 100.0, 200.0, 10.0
 LEAST_IDLE_S = 20.0
-# Worth fewer than this, a stated 95 % interval holds the truth some 92 times in 100 only.
-LEAST_EFFECTIVE = 4.0
+# Worth fewer than this, a stated 95 % interval holds the truth clearly less often than it says.
+LEAST_EFFECTIVE = 3.0
 # A number outside this is a slip of the pen, not an idle speed.
 PLAUSIBLE_RPM = (300.0, 2500.0)
 
@@ -120,7 +120,7 @@ def run_idle_speed(
             f"{PLAUSIBLE_RPM[0]:.0f} and {PLAUSIBLE_RPM[1]:.0f} rpm.",
         )
     if target is not None:
-        likely = _code_likely(check, readings, target, rule)
+        likely = _code_likely(check, readings, target, specs["idle_speed"].source, rule)
         if likely is not None:
             return likely
     still = spread.deviation == 0.0
@@ -181,14 +181,15 @@ def _limits(target: float, specs: Mapping[str, SpecValue]) -> Limits:
 
 
 def _code_likely(
-    check: Check, readings: IdleReadings, target: float, rule: Rule
+    check: Check, readings: IdleReadings, target: float, source: str, rule: Rule
 ) -> CheckResult | None:
     """The stretch that lies longest outside the law's band, where it is long and sure enough."""
     limits = Limits(
         target - LAW_BELOW_RPM,
         target + LAW_ABOVE_RPM,
         "rpm",
-        "13 CCR 1968.2 (e)(15), from memory; makers' service texts print the same numbers",
+        f"idle speed: {source}; −100/+200 rpm: 13 CCR 1968.2 (e)(15), from memory, and makers' "
+        "service texts",
     )
     assert limits.lower is not None
     assert limits.upper is not None

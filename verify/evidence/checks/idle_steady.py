@@ -55,8 +55,9 @@ SLOWEST_S = 1.25
 # many independent looks in a stretch, had every one been read.
 FORGETS_S = 0.2
 SPOILED_SHARE = 0.1
-# Of a very long idle the most restless pieces are searched; hunting makes a piece restless.
-MANY_PIECES = 30
+# An oscillation of the limit's amplitude spreads its readings by 25/√2 = 17.7 rpm. Pieces calmer
+# than well under that cannot hunt; the few most restless are searched all the same, to be told.
+CALM_RPM, FEW_PIECES, MANY_PIECES = 8.0, 3, 30
 # A wave of 1 s keeps all but 1 % of its amplitude when readings closer than this are averaged.
 BIN_S = 0.08
 
@@ -138,7 +139,8 @@ def strongest_hunting(readings: IdleReadings) -> tuple[Oscillation, Window] | No
                 candidates.append((float(v.std()), place, t, v))
     candidates.sort(key=lambda c: -c[0])
     best: tuple[Oscillation, Window] | None = None
-    for _, place, t, v in candidates[:MANY_PIECES]:
+    restless = sum(1 for c in candidates if c[0] >= CALM_RPM)
+    for _, place, t, v in candidates[: min(max(restless, FEW_PIECES), MANY_PIECES)]:
         t, v = _thinned(t, v)
         interval = float(np.median(np.diff(t)))
         longest = min(LONGEST_PERIOD_S, float(t[-1] - t[0]) / LEAST_CYCLES)

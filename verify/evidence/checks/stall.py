@@ -99,7 +99,8 @@ def _unbroken(spans: Array, recording: Recording) -> Array:
     to_gap = np.append(begin, np.inf)[ahead] - spans[:, 1]
     behind = np.searchsorted(end, spans[:, 0] + NEAR_GAP_S, side="right")
     from_gap = spans[:, 0] - np.insert(end, 0, -np.inf)[behind]
-    return spans[(to_gap > NEAR_GAP_S) & (from_gap > NEAR_GAP_S)]
+    clear: Array = spans[(to_gap > NEAR_GAP_S) & (from_gap > NEAR_GAP_S)]
+    return clear
 
 
 def _lift_offs(recording: Recording, seen: Array) -> int:

@@ -1,0 +1,268 @@
+"""`keysback judge`: what it prints, what it refuses, and that colour is never needed."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import sys
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from tests.nasty import SPECS, broken_files, drive, with_values
+from verify.__main__ import main
+from verify.evidence.checks.catalogue import CATALOGUE, judge
+from verify.evidence.verdict import CheckResult, Limits
+from verify.terminal.show_verdict import limits_text, measured, trace_plot, verdict_block
+from verify.words import Verdict
+
+HEAD = "time [s],engine rpm [rpm],vehicle speed [km/h],accelerator pedal [%],coolant [°C]"
+
+
+def rows(seconds: int = 200) -> list[str]:
+    """Idle, three presses, idle: written out, twice a second."""
+    made = []
+    for number in range(2 * seconds):
+        t = number / 2
+        pressed = 90 <= t < 120 and t % 10 < 5
+        rpm = 1900 if pressed else 700 + (number * 37 % 19) - 9
+        made.append(f"{t:.1f},{rpm},0,{20 if pressed else 0},90")
+    return made
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> str:
+    path = tmp_path / "drive.csv"
+    path.write_text("\n".join([HEAD, *rows()]) + "\n", encoding="utf-8")
+    return str(path)
+
+
+def shown(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+    code = main(["judge", *words])
+    out = capsys.readouterr()
+    return code, out.out, out.err
+
+
+def test_words_numbers_limits_and_why(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = shown(capsys, file, "--spec", "idle_speed=700 rpm")
+    assert (code, err) == (0, "")
+    assert re.search(r"✓ PASS +idle-speed +in-range", out)
+    assert re.search(r"measured +700.* ± .* rpm \(k = 2\)", out)
+    assert "650 to 750 rpm (idle speed: as typed; ±50 rpm: common practice)" in " ".join(
+        out.split()
+    )
+    assert re.search(r"\? UNDECIDED +road-coverage +not-yet", out)
+    assert "settles it" in out
+    assert "engine speed, longest stretch judged (rpm)" in out
+    assert "\x1b" not in out
+    assert max(len(line) for line in out.splitlines() if file not in line) <= 80
+
+
+def test_json_is_as_documented(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = shown(capsys, file, "--spec", "idle_speed=700 rpm", "--json")
+    value = json.loads(out)
+    assert code == 0
+    assert set(value) == {"recording", "checks"}
+    assert {"rows", "seconds", "channels", "repairs"} <= set(value["recording"])
+    assert value["recording"]["rows"] == 400
+    engine = value["recording"]["channels"]["engine_speed"]
+    assert (engine["unit"], engine["rate_hz"], engine["resolution"]) == ("rpm", 2.0, 1.0)
+    assert [c["check"] for c in value["checks"]] == list(CATALOGUE)
+    for check in value["checks"]:
+        assert set(check) >= {
+            *("check", "verdict", "finding", "value", "unit", "uncertainty", "limits"),
+            *("probability", "windows", "why", "settle"),
+        }
+        assert check["verdict"] in set(Verdict)
+    assert "met_at_s" in value["checks"][-1]
+
+
+def test_one_check_alone(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = shown(capsys, file, "--check", "no-stall", "--json")
+    assert [c["check"] for c in json.loads(out)["checks"]] == ["no-stall"]
+
+
+def test_specs_from_a_file_and_a_typed_one_before_it(
+    file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    specs = tmp_path / "car.yaml"
+    specs.write_text(
+        "idle_speed:\n  value: 900 rpm\n  source: service information\nbolt_torque: 10 N·m\n",
+        encoding="utf-8",
+    )
+    _, out, _ = shown(capsys, file, "--specs", str(specs), "--check", "idle-speed")
+    assert "FAIL" in out
+    assert "service information" in out
+    assert "No check uses these specs: bolt_torque." in out
+    _, out, _ = shown(
+        capsys, file, "--specs", str(specs), "--spec", "idle_speed=700", "--check", "idle-speed"
+    )
+    assert "PASS" in out
+
+
+def test_any_verdict_ends_with_0(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert shown(capsys, file, "--spec", "idle_speed=1500 rpm")[0] == 0
+    assert shown(capsys, file)[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--spec", "idle_speed"], "idle_speed"),
+        (["--spec", "idle_speed="], "idle_speed="),
+        (["--spec", "idle_sped=700 rpm"], 'write "idle_speed"'),
+        (["--spec", "idle_speed=700 rmp"], "rpm"),
+        (["--spec", "idle_speed=70 °C"], "rotational speed"),
+        (["--spec", "idle_speed=fast"], "fast"),
+        (["--check", "idle-sped"], 'write "idle-speed"'),
+        (["--specs", "{missing}"], "missing.yaml"),
+        (["--specs", "{bad}"], "bad.yaml:2"),
+        (["--specs", "{doubled}"], "doubled.yaml"),
+        (["--specs", "{list}"], "list.yaml"),
+        (["--specs", "{word}"], "idle_speed"),
+        (["--map", "rpm"], "--map"),
+        (["--map", "engine rpm [rpm]=engine_sped"], "engine_sp"),
+        (["--every", "soon"], "--every"),
+        (["--every", "-1"], "interval"),
+    ],
+)
+def test_bad_input_is_one_clear_message_and_2(
+    words: list[str], says: str, file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    made = {
+        "bad": "idle_speed: 700 rpm\n  x: [\n",
+        "doubled": "idle_speed: 700 rpm\nidle_speed: 800 rpm\n",
+        "list": "- 700 rpm\n",
+        "word": "idle_speed: yes please\n",
+    }
+    for name, text in made.items():
+        (tmp_path / f"{name}.yaml").write_text(text, encoding="utf-8")
+    names = {n: str(tmp_path / f"{n}.yaml") for n in (*made, "missing")}
+    code, out, err = shown(capsys, file, *(w.format(**names) if "{" in w else w for w in words))
+    assert code == 2
+    assert out == ""
+    assert says in err
+    assert "Traceback" not in err
+
+
+def test_a_file_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = shown(capsys, str(tmp_path / "none.csv"))
+    assert code == 2
+    assert "none.csv" in err
+    assert shown(capsys, str(tmp_path))[0] == 2
+
+
+@pytest.mark.parametrize("name", broken_files())
+def test_broken_files_end_with_0_or_2(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "broken.csv"
+    path.write_bytes(broken_files()[name])
+    code, _, err = shown(capsys, str(path))
+    assert code in (0, 2)
+    assert (code == 2) is bool(err)
+
+
+def test_a_file_without_time_needs_every(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "no-time.csv"
+    head = HEAD.split(",", 1)[1]
+    path.write_text("\n".join([head, *(r.split(",", 1)[1] for r in rows())]), encoding="utf-8")
+    assert shown(capsys, str(path))[0] == 2
+    code, out, _ = shown(capsys, str(path), "--every", "0.5", "--spec", "idle_speed=700", "--json")
+    assert code == 0
+    assert json.loads(out)["checks"][0]["finding"] == "in-range"
+
+
+def drawn(thing: object, **how: object) -> str:
+    stream = io.StringIO()
+    console = Console(file=stream, width=80, highlight=False, **how)  # type: ignore[arg-type]
+    console.print(thing)
+    return stream.getvalue()
+
+
+def of(verdict: Verdict) -> CheckResult:
+    settle = "do it again" if verdict is Verdict.UNDECIDED else ""
+    return CheckResult(
+        "idle-speed", 1, verdict, "f", "because.", settle,
+        value=712.3, unit="rpm", uncertainty=4.2, limits=Limits(650.0, 750.0, "rpm", "a source"),
+    )  # fmt: skip
+
+
+def test_colour_only_repeats_the_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    for verdict, word, mark in (
+        (Verdict.PASS, "PASS", "✓"),
+        (Verdict.FAIL, "FAIL", "✗"),
+        (Verdict.UNDECIDED, "UNDECIDED", "?"),
+    ):
+        monkeypatch.delenv("NO_COLOR", raising=False)
+        coloured = drawn(verdict_block(of(verdict)), force_terminal=True, color_system="truecolor")
+        assert "\x1b[" in coloured
+        monkeypatch.setenv("NO_COLOR", "1")
+        bare = drawn(verdict_block(of(verdict)), force_terminal=True)
+        assert f"{mark} {word}" in re.sub(r"\x1b\[[0-9;]*m", "", bare)
+        assert not re.search(r"\x1b\[[0-9;]*3[0-8]", bare), "a colour in spite of NO_COLOR"
+
+
+def test_the_three_colours_are_blue_orange_and_grey(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    codes = {
+        v: set(
+            re.findall(
+                r"38;2;(\d+;\d+;\d+)",
+                drawn(verdict_block(of(v)), force_terminal=True, color_system="truecolor"),
+            )
+        )
+        for v in Verdict
+    }
+    assert codes[Verdict.PASS] == {"0;114;178"}
+    assert codes[Verdict.FAIL] == {"213;94;0"}
+
+
+def test_units_of_the_person() -> None:
+    cold = CheckResult(
+        "x", 1, Verdict.PASS, "f", "w", value=30.0, unit="°C", uncertainty=1.0,
+        limits=Limits(20.0, 40.0, "°C", "s"),
+    )  # fmt: skip
+    assert measured(cold, "us") == "86.0 ± 3.6 °F (k = 2)"
+    assert limits_text(cold.limits, "us") == "68 to 104 °F (s)"
+    assert measured(of(Verdict.PASS)) == "712.3 ± 8.4 rpm (k = 2)"
+    assert limits_text(Limits(None, 50.0, "rpm", "s")) == "at most 50 rpm (s)"
+    assert limits_text(Limits(5.0, None, "rpm", "s")) == "at least 5 rpm (s)"
+
+
+def test_the_plot_shows_lowest_and_highest_and_the_limits() -> None:
+    made = drive()
+    text = drawn(trace_plot(made, judge([made], SPECS)))
+    lines = text.splitlines()
+    assert "longest stretch judged" in lines[0]
+    assert lines[1].split()[0] == "750"
+    assert lines[-2].split()[0] == "650"
+    assert "─" in lines[1]
+    assert "─" in lines[-2]
+    assert max(len(line) for line in lines) <= 80
+
+
+def test_a_plot_of_what_cannot_be_judged_and_of_nothing() -> None:
+    made = drive((("town", 60.0),))
+    assert "whole recording" in drawn(trace_plot(made))
+    flat = with_values(made, "engine_speed", lambda v: 0.0 * v)
+    assert "rpm" in drawn(trace_plot(flat))
+    from tests.nasty import recording, without
+
+    assert trace_plot(without(made, "engine_speed")) is None
+    assert trace_plot(recording([])) is None
+
+
+def test_rich_is_not_loaded_for_json(file: str) -> None:
+    import subprocess
+
+    code = (
+        "import sys; from verify.__main__ import main; "
+        f"main(['judge', {file!r}, '--json']); sys.exit('rich' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr
