@@ -22,7 +22,8 @@ FINDING = {"pass": "settled", "fail": "too-high", "undecided": "adapting"}
 def workshop_flow() -> Graph:
     """odometer → seal → idle → road → gate.
 
-    idle is a recording: two tries with a remedy between, three while undecided. What failed leads to `clean`, a remedy with a wait of ten minutes.
+    idle is a recording: it may fail twice with a remedy after each, and be undecided twice. The
+    remedy is `clean`, with a wait of ten minutes.
     """
     later = ("drive on and measure again", "100 km")
     clean = step(

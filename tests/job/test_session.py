@@ -331,6 +331,62 @@ def test_after_a_remedy_on_the_live_walk_the_fail_is_not_locked() -> None:
     assert job.where == "road 1"
 
 
+def test_a_remedy_done_anew_after_the_last_fail_unlocks_it() -> None:
+    job = Job()
+    job.answer("yes")
+    job.answer("yes")
+    job.idle("fail")
+    job.clean()
+    job.idle("fail")
+    job.correct(job.seq("seal"), "yes")
+    job.take()
+    assert job.where == "clean 2, ready 1 done"
+    job.clean()
+    assert job.where == "idle 3, ready 2 fail"
+    job.idle("pass")
+    assert job.where == "road 1"
+
+
+def test_a_fail_passed_over_after_a_remedy_is_offered_again_when_that_is_taken_back() -> None:
+    """A remedy that was corrected away has unlocked nothing, and there is still a way on."""
+    first = step("ask", "first", go(["yes", "no", "cannot"], "fix"), optional=True)
+    fix = step("do", "fix", go(["done", "cannot"], "idle"), does=["remedy"], optional=True)
+    idle = step("record", "idle", go(["pass", "fail", "undecided", "cannot"], "more"))
+    more = step("ask", "more", go("yes", "diagnosis"), go(["no", "cannot"], "idle"), optional=True)
+    job = Job(draft_machine(flow(first, fix, idle, more)))
+    job.answer("yes")
+    job.answer("done")
+    job.idle("fail")
+    job.correct(job.seq("first"), "no")
+    job.answer("done")
+    assert job.where == "idle 2, ready 1 fail"
+    job.idle("pass")
+    job.correct(job.seq("fix", 2), "cannot")
+    assert job.where == "idle 3, ready 2 pass, locked"
+    job.take()
+    job.answer("no")
+    assert job.where == "idle 3, ready 1 fail, locked"
+    job.take()
+    assert job.walk == "first1:no fix2:cannot idle2:pass more1:no idle1:fail"
+    assert job.where == "more 2"
+
+
+def test_a_ready_answer_is_taken_up_unchanged_or_not_at_all() -> None:
+    job = failed_once()
+    job.correct(job.seq("seal"), "yes")
+    assert job.now.pending is not None
+    ready = job.now.pending.ready
+    assert ready is not None
+    body = {"step": "idle", "attempt": 1, "from": ready.seq, "outcome": judged("pass").to_json()}
+    for wrong in (
+        body,
+        body | {"outcome": ready.outcome.to_json(), "attempt": 3},
+        body | {"outcome": ready.outcome.to_json(), "from": ready.seq + 2},
+    ):
+        with pytest.raises(UserError, match="taken up again"):
+            job.put("outcome", wrong)
+
+
 def test_a_remedy_done_before_the_fail_does_not_unlock_it() -> None:
     """Cleaned, failed again; the cleaning taken up again, or corrected, is still from before."""
     job = Job()
@@ -366,6 +422,8 @@ def test_a_typed_fail_may_be_answered_differently_only_with_a_reason() -> None:
     job.answer("yes", private={"reason": HIDDEN})
     assert job.where == "idle 1"
     assert [(a.visit.step, a.settled) for a in job.now.aside] == [("seal", True)]
+    job.correct(job.seq("odometer"), "yes")
+    assert job.where == "seal 3, ready 2 yes"
 
 
 def test_an_undecided_or_optional_answer_locks_nothing() -> None:
@@ -481,6 +539,20 @@ def test_a_fail_and_a_remedy_begin_the_evidence_anew() -> None:
     assert job.now.earlier_evidence("idle") == ()
     job.idle("pass", evidence=["after"])
     assert [v.evidence for v in job.now.earlier_evidence("idle")] == [["after"]]
+
+
+def test_a_remedy_begins_the_evidence_anew_without_a_fail_as_well() -> None:
+    idle = step("record", "idle", go(["pass", "fail", "undecided", "cannot"], "fix"))
+    fix = step(
+        "do", "fix", go("done", "idle"), go("cannot", "idle"), does=["remedy"], optional=True
+    )
+    job = Job(draft_machine(flow(idle, fix)))
+    job.idle("undecided", evidence=["first"])
+    job.answer("cannot")
+    assert [v.evidence for v in job.now.earlier_evidence("idle")] == [["first"]]
+    job.idle("undecided", evidence=["second"])
+    job.answer("done")
+    assert job.now.earlier_evidence("idle") == ()
 
 
 def test_undecided_evidence_is_not_shed_by_a_correction() -> None:

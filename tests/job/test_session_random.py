@@ -35,7 +35,7 @@ from verify.words import EndingKind, Group
 HIDDEN = "ab" * 32
 JOB = "j"
 GROUPS = 12
-JOBS_A_GROUP = 20
+JOBS_A_GROUP = 14
 
 
 def draft(number: int, kind: str, body: dict[str, Any]) -> Draft:
@@ -162,12 +162,17 @@ def random_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str,
         )
     if pending.ready is not None and rng.random() < 0.6:
         old = pending.ready
-        return "outcome", {
-            "step": old.step,
-            "attempt": old.attempt,
-            "outcome": old.outcome.to_json(),
-            "from": old.seq,
-        }
+        body = {"step": old.step, "attempt": old.attempt, "from": old.seq}
+        body["outcome"] = old.outcome.to_json()
+        if rng.random() < 0.05:
+            body |= rng.choice(
+                [
+                    {"attempt": pending.attempt},
+                    {"from": old.seq - 1},
+                    {"outcome": random_outcome(rng, steps[old.step])},
+                ]
+            )
+        return "outcome", body
     body = here | {"outcome": random_outcome(rng, steps[pending.step])}
     if steps[pending.step].kind == "record" and rng.random() < 0.8:
         body["evidence"] = [f"file-{rng.random()}"]
@@ -389,7 +394,7 @@ def two_tries() -> Graph:
 @pytest.fixture(scope="module")
 def proven() -> list[ProvenFlow]:
     graphs = [two_tries()] * 12
-    graphs += [random_flow(seed, gates=bool(seed % 2)) for seed in range(700)]
+    graphs += [random_flow(seed, gates=bool(seed % 2)) for seed in range(500)]
     found = [prove(graph, CATALOGUE) for graph in graphs]
     assert isinstance(found[0], ProvenFlow)
     return [p for p in found if isinstance(p, ProvenFlow)]
@@ -401,7 +406,7 @@ def test_on_proven_flows_no_correction_lets_a_car_go(proven: list[ProvenFlow]) -
     for number, one in enumerate(proven):
         rng = random.Random(50_000 + number)
         play(rng, one.graph, MemoryJournal(), tally, partial(compile_flow, one))
-    assert len(proven) > 40
+    assert len(proven) > 30
     assert [what for what in ("correction", "ready taken", "ended hand-back",
                               "ended proof-to-follow") if not tally[what]] == []  # fmt: skip
 
