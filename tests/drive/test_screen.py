@@ -82,7 +82,7 @@ def store(tmp_path: Path) -> Path:
 def terminal(store: Path) -> Iterator[Terminal]:
     it = Terminal(
         "open", str(SMALL), "--as", "technician", "--units", "metric", "--mode", "as-work",
-        "--store", str(store),
+        "--car", "job card 7", "--store", str(store),
     )  # fmt: skip
     yield it
     it.child.close(force=True)
@@ -182,7 +182,7 @@ def test_the_tallest_page_of_the_library_fits_the_screen_with_its_cautions(store
 def test_no_color_is_obeyed(store: Path) -> None:
     it = Terminal(
         "open", str(SMALL), "--as", "owner", "--units", "us", "--mode", "as-work",
-        "--store", str(store), NO_COLOR="1",
+        "--car", "x", "--store", str(store), NO_COLOR="1",
     )  # fmt: skip
     it.until("What did the car do?")
     it.child.close(force=True)
@@ -192,7 +192,7 @@ def test_no_color_is_obeyed(store: Path) -> None:
 def test_without_a_terminal_plain_lines_are_spoken(store: Path) -> None:
     run = keysback(
         "open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric",
-        "--store", str(store), stdin="It hunts\nnone\n",
+        "--store", str(store), stdin="job card 7\nIt hunts\nnone\n",
     )  # fmt: skip
     assert run.returncode == 0, run.stderr
     assert "\x1b" not in run.stdout

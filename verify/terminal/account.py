@@ -23,6 +23,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     """The account as lines of text, the verdicts' numbers among them."""
     lines = [
         f"Job {session.job}: {session.graph.title}",
+        *[f"Car: {desk.secret(digest)}" for digest in session.car.values()],
         f"For the {session.audience.value}; opened {local(session.opened)}, "
         f"last written {local(session.updated)}; {MODES.get(session.mode, session.mode)}",
         f"Flow edition {session.edition[:16]}…",

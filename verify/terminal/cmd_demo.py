@@ -6,7 +6,7 @@ import argparse
 import os
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from verify.job.journal import SqliteJournal
@@ -174,28 +174,13 @@ def _walk(
     from verify.terminal.ui_screen import pick
 
     ui: Ui = pick(lines)
-    hands = WalkHands(ui, clock, story, desk, _files(answers))
-    hands.specs = answers.specs()
+    hands = WalkHands(ui, clock, story, desk, answers)
     if new:
         hands.before = story.intro
     try:
         Runner(desk, hands).run()
     except Paused:
         raise _Left from None
-
-
-def _files(answers: Answers) -> Any:
-    """(step, attempt) → path of the recording that the answers file gives there, else ""."""
-
-    def file(step: str, attempt: int) -> str:
-        given = answers.tree.data.get(step)
-        if not isinstance(given, list) or not given:
-            return ""
-        one = given[min(attempt, len(given)) - 1]
-        name = one.get("file") if isinstance(one, dict) else None
-        return str(answers.folder / str(name)) if name else ""
-
-    return file
 
 
 def _command(store: str, walk: bool) -> str:

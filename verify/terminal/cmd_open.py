@@ -24,6 +24,7 @@ def parser() -> argparse.ArgumentParser:
     )
     p.add_argument("flow", help="the kind of repair: a name from keysback flows, or a flow file")
     p.add_argument("--as", dest="audience", choices=["technician", "owner"])
+    p.add_argument("--car", metavar="WORDS", help="plate, VIN or words by which to find the car")
     add_sitting_options(p)
     add_store_option(p)
     return p
@@ -55,11 +56,13 @@ def run(args: argparse.Namespace) -> int:
         ui = pick(args.lines)
         try:
             audience, units, mode = _ask(args, ui, journal, loaded.graph, answers is not None)
+            car = args.car or ("" if answers else _which_car(ui))
         except Wish:
             print("Nothing was opened.")
             return 0
         journal.put_edition(loaded.edition, loaded.content)
         desk = Desk(journal, new_job_id(journal), machine, clock, person_id(journal))
+        secrets = Secrets(**({"car": car} if car else {}))
         body = opened_body(
             machine,
             edition=loaded.edition,
@@ -67,10 +70,16 @@ def run(args: argparse.Namespace) -> int:
             mode=mode,
             units=units,
             scripted=answers is not None,
+            car=secrets.digests,
         )
-        desk.open(body, Secrets())
+        desk.open(body, secrets)
         print(f"Job {desk.job} is open. If you break off: keysback resume {desk.job}")
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock))
+
+
+def _which_car(ui: Ui) -> str:
+    """Kept apart from the record like every personal word; may stay empty."""
+    return ui.ask("Which car? Plate, VIN or job card number (may stay empty)", empty=True)
 
 
 def _ask(

@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING, Any
 from verify.errors import UserError
 from verify.evidence.recording import Recording
 from verify.flow.graph import Step
-from verify.job.answers import Answer, PhotoFile, RecordingFile
+from verify.job.answers import Answer, Fastened, Number, PhotoFile, RecordingFile
+from verify.job.bodies import spec_body
 from verify.job.judge import Judged, judge_answer, judge_recordings
 from verify.job.session import ReadOnlySession
 from verify.quantity import SpecValue, parse
 from verify.terminal import recordings
 
 if TYPE_CHECKING:
-    from verify.terminal.desk import Desk
+    from verify.terminal.desk import Desk, Live
     from verify.terminal.hands import Hands
 
 
@@ -43,6 +44,24 @@ def spec_values(session: ReadOnlySession) -> dict[str, SpecValue]:
     }
 
 
+def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> Live:
+    """Asks for one number of the car and writes it down."""
+    live = desk.live()
+    body = spec_body(live, **hands.spec(session, session.graph.specs[name]))
+    return desk.write("spec", body)
+
+
+def ask_missing_specs(
+    desk: Desk, session: ReadOnlySession, step: Step, hands: Hands
+) -> ReadOnlySession:
+    """The numbers this step holds its evidence against, each asked once in a job, and only when
+    there is evidence to hold against them."""
+    for name in step.detail.get("specs", ()):
+        if name not in session.specs:
+            session = ask_spec(desk, session, name, hands)
+    return session
+
+
 def take_answer(desk: Desk, session: ReadOnlySession, step: Step, hands: Hands) -> Taken:
     """Asks until an answer can be judged. Raises Wish; from an answers file also UserError."""
     while True:
@@ -55,6 +74,8 @@ def take_answer(desk: Desk, session: ReadOnlySession, step: Step, hands: Hands) 
 def judge_taken(
     desk: Desk, session: ReadOnlySession, step: Step, answer: Answer, hands: Hands
 ) -> Taken:
+    if isinstance(answer, Number | Fastened):
+        session = ask_missing_specs(desk, session, step, hands)
     if isinstance(answer, RecordingFile) and step.kind == "record":
         return _recording(desk, session, step, answer, hands)
     judged = judge_answer(step, answer, spec_values(session))
@@ -78,6 +99,7 @@ def _recording(
     new = recordings.import_kept(desk.journal, sha256, name, mapping, interval)
     if mapping:
         desk.journal.put_mapping(layout.key, mapping)
+    session = ask_missing_specs(desk, session, step, hands)
     # After `undecided`, new evidence is judged together with the earlier; the entry names all of
     # it, so that the verdict can be computed again from the entry alone.
     kept = {

@@ -222,31 +222,18 @@ class WalkHands(PersonHands):
     The clock plays here too: waits pass at once.
     """
 
-    def __init__(
-        self, ui: Ui, clock: Clock, story: Story, desk: Desk, files: Callable[[str, int], str]
-    ) -> None:
-        """files: (step, attempt) → the path of the demo's recording for it, "" for none."""
+    def __init__(self, ui: Ui, clock: Clock, story: Story, desk: Desk, answers: Answers) -> None:
         super().__init__(ui)
-        self.clock, self.story, self.desk, self.files = clock, story, desk, files
-        self.specs: Mapping[str, Any] = {}
+        self.clock, self.story, self.desk, self.answers = clock, story, desk, answers
 
     def page(self, page: Page) -> None:
         session = self.desk.session()
         if session.pending is not None and session.step().title == page.title:
-            told = self._told(session)
-            if told:
-                page = replace(page, note=f"{page.note}\n{told}".strip())
+            attempt = session.pending.attempt
+            told = hint(self.answers, self.story, session.step(), attempt)
+            # Above the question: a note below it gives way where a screen is low.
+            self.before = f"{self.before}\n{told}".strip()
         super().page(page)
-
-    def _told(self, session: ReadOnlySession) -> str:
-        assert session.pending is not None
-        step, attempt = session.pending.step, session.pending.attempt
-        line = self.story.line(step, attempt)
-        told = [f"In the story: {line.say}"] if line is not None else []
-        file = self.files(step, attempt)
-        if file:
-            told.append(f"Give this file: {file}")
-        return "\n".join(told)
 
     def answer(self, session: ReadOnlySession, step: Step) -> Answer:
         assert session.pending is not None
@@ -256,9 +243,9 @@ class WalkHands(PersonHands):
         return answer
 
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]:
-        given = self.specs.get(spec.name)
+        given = self.answers.specs().get(spec.name)
         if isinstance(given, Mapping):
-            said = f"In the story: {given.get('value')}, from: {given.get('source')}."
+            said = f"In the story: {given.get('value')}, {given.get('source')}."
             spec = replace(spec, say=f"{spec.say} {said}".strip())
         return super().spec(session, spec)
 
@@ -266,3 +253,28 @@ class WalkHands(PersonHands):
         self.before = f"{max(1, round(left() / 60))} min of waiting passed at once: it is a demo."
         self.clock.pass_time(left() + 1.0)
         return ""
+
+
+def hint(answers: Answers, story: Story, step: Step, attempt: int) -> str:
+    """What the story tells at a step and what its own answer there was; "" where it has none."""
+    line = story.line(step.name, attempt)
+    given = answers.tree.data.get(step.name)
+    if line is None or not isinstance(given, list) or not given:
+        return ""
+    own = given[min(attempt, len(given)) - 1]
+    words = ""
+    match step.kind, own:
+        case "reading", str():
+            words = own
+        case "fasten", {"torque": str() as torque}:
+            words = torque
+        case "codes", dict():
+            words = codes_words(own)
+        case "ask", str() if own in step.detail.get("answers", {}):
+            words = step.detail["answers"][own]
+        case "card", {"wrong": list() as items}:
+            words = "not so: " + "; ".join(step.detail["items"][i] for i in items)
+    told = f"In the story: {line.say.rstrip('.:')}: {words}" if words else line.say
+    if isinstance(own, dict) and "file" in own:
+        told += f"\nGive this file: {answers.folder / str(own['file'])}"
+    return told if words else f"In the story: {told}"

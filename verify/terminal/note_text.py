@@ -70,6 +70,11 @@ class Part:
         text = "; ".join(self.items)
         return f"{self.label}: {text}" if self.label else text
 
+    def fair_length(self) -> int:
+        """Characters of the line, were it cut no further than is fair."""
+        length = len(self.line)
+        return min(length, len(self.label) + 2 + self.fair) if self.rank else length
+
     def shorten(self, by: int, least: int) -> None:
         """Shorter by so many characters, but no further than `least` or, for items, the mark."""
         room = max(least, len("; ".join(self.items)) - by)
@@ -98,7 +103,7 @@ def note_text(desk: Desk, session: ReadOnlySession) -> str:
         Part("RESULT", [_result(session)]),
     ]
     parts = [p for p in parts if p.items or p is not_tested]
-    room = LONGEST - sum(len(p.line) + 1 for p in parts)
+    room = LONGEST - sum(p.fair_length() + 1 for p in parts)
     not_tested.items = [_listed(_open(session), max(NOT_TESTED_ROOM, room))]
     for fair in (True, False):
         for part in sorted((p for p in parts if p.rank), key=lambda p: p.rank):
@@ -246,27 +251,26 @@ def _read(session: ReadOnlySession) -> list[str]:
 
 
 def _open(session: ReadOnlySession) -> list[str]:
-    items = [f"{s.title} ({_why_open(session, s)})" for s in session.open_steps()]
+    """What is open, with why; what was not reached comes last, under one heading."""
+    seen = [s for s in session.open_steps() if session.last(s.name) is not None]
+    unseen = [s.title for s in session.open_steps() if session.last(s.name) is None]
+    items = [f"{s.title} ({_why_open(session, s)})" for s in seen]
     for name in dict.fromkeys(v.step for _, v in _answers(session)):
         step, visit = session.graph.steps[name], session.last(name)
         if visit is not None and not step.required and visit.outcome.label == CANNOT:
             items.append(f"{step.title} (could not be done)")
     titles = session.graph.steps
     items += [f"{titles[w.step].title} (wait skipped)" for w in session.skipped_waits]
-    return [_plain(item) for item in dict.fromkeys(items)] + _on_words(session)
-
-
-def _on_words(session: ReadOnlySession) -> list[str]:
-    told = len(told_steps(session))
-    if not told:
-        return []
-    return [f"{told} required {'point was' if told == 1 else 'points were'} told only"]
+    if told := len(told_steps(session)):
+        items.append(f"{told} required {'point was' if told == 1 else 'points were'} told only")
+    if unseen:
+        items += [f"not reached: {unseen[0]}", *unseen[1:]]
+    return [_plain(item) for item in dict.fromkeys(items)]
 
 
 def _why_open(session: ReadOnlySession, step: Step) -> str:
     visit = session.last(step.name)
-    if visit is None:
-        return "not reached"
+    assert visit is not None
     if visit.outcome.label == CANNOT:
         return "could not be done"
     open_checks = [f"{c} {f}" for c, v, f in visit.outcome.checks if v is not Verdict.PASS]

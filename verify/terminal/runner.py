@@ -18,14 +18,13 @@ from verify.job.bodies import (
     outcome_body,
     paused_body,
     ready_body,
-    spec_body,
     wait_ended_body,
     wait_skipped_body,
     wait_started_body,
 )
 from verify.job.session import ReadOnlySession, Visit
 from verify.terminal.clock import read_stamp
-from verify.terminal.collect import Taken, take_answer
+from verify.terminal.collect import Taken, ask_spec, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
@@ -61,18 +60,17 @@ class Runner:
     def _one(self, session: Live) -> Live:
         step, pending = session.step(), session.pending
         assert pending is not None
-        missing = [n for n in step.detail.get("specs", ()) if n not in session.specs]
-        if missing:
-            return self._ask_spec(session, missing[0])
         self.hands.page(step_page(session))
         if pending.ready is not None:
             return self._ready(session, step, pending.ready)
         if pending.wait_s is not None and not (pending.wait and pending.wait.over):
             return self._wait(session, step, pending.wait_s)
         taken = take_answer(self.desk, session, step, self.hands)
-        return self._write(session, step, taken)
+        return self._write(step, taken)
 
-    def _write(self, session: Live, step: Step, taken: Taken) -> Live:
+    def _write(self, step: Step, taken: Taken) -> Live:
+        # From the desk: numbers of the car may have been written while the answer was taken.
+        session = self.desk.live()
         if taken.judged.outcome.label == STOP:
             return self._stop(session, taken.judged.private.get("reason", ""))
         secrets = Secrets(**taken.judged.private)
@@ -101,11 +99,7 @@ class Runner:
                 "Why is the answer another one now?"
             )
             taken = taken.with_private(reason=reason)
-        return self._write(session, step, taken)
-
-    def _ask_spec(self, session: Live, name: str) -> Live:
-        spec = session.graph.specs[name]
-        return self.desk.write("spec", spec_body(session, **self.hands.spec(session, spec)))
+        return self._write(step, taken)
 
     # Waits
 
@@ -209,6 +203,7 @@ class Runner:
         step = graph.steps[visit.step]
         self.hands.page(step_page(session, step=step, attempt=visit.attempt))
         taken = take_answer(self.desk, session, step, self.hands)
+        session = self.desk.live()
         if taken.judged.outcome.label == STOP:
             return self._stop(session, "")
         secrets = Secrets(**taken.judged.private)
@@ -239,7 +234,7 @@ class Runner:
         name = self.hands.pick("Which number changes?", [*options, Option("", "None; go on")])
         if not name:
             return session
-        session = self._ask_spec(session, name)
+        session = ask_spec(self.desk, session, name, self.hands)
         return rejudge_all(self.desk, session, name)
 
 
