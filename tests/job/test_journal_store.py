@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import platformdirs
 import pytest
 
 from tests.conftest import ROOT, missing
@@ -435,16 +436,28 @@ def test_the_option_comes_before_the_variable_and_both_before_the_platform(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("HOME", str(tmp_path / "home"))
-    monkeypatch.delenv("XDG_DATA_HOME", raising=False)
     environ = {"KEYSBACK_STORE": "~/jobs"}
-    assert store_folder("here", environ) == tmp_path / "here"
-    assert store_folder(None, environ) == tmp_path / "home" / "jobs"
-    default = store_folder(None, {"KEYSBACK_STORE": ""})
+    assert store_folder("here", environ) == str(tmp_path / "here")
+    assert store_folder(None, environ) == str(tmp_path / "home" / "jobs")
+    default = Path(store_folder(None, {"KEYSBACK_STORE": ""}))
     assert default.name == "keysback"
     assert tmp_path / "home" in default.parents
     for nonsense in ("", "  ", "a\0b"):
         with pytest.raises(UserError, match="--store"):
             store_folder(nonsense, environ)
+
+
+@pytest.mark.parametrize("data_home", [None, "", "/srv/data", "relative/data"])
+def test_the_platforms_place_is_the_one_platformdirs_names(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, data_home: str | None
+) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.delenv("XDG_DATA_HOME", raising=False)
+    if data_home is not None:
+        monkeypatch.setenv("XDG_DATA_HOME", data_home)
+    monkeypatch.delenv("KEYSBACK_STORE", raising=False)
+    expected = platformdirs.user_data_dir("keysback", appauthor=False)
+    assert store_folder(None, os.environ) == expected
 
 
 def test_the_list_of_jobs_loads_nothing_heavy(store: Path) -> None:
