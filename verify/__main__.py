@@ -56,8 +56,6 @@ def main(argv: "list[str] | None" = None) -> int:
 def _run(name: str, rest: "list[str]") -> int:
     import importlib
 
-    from verify.errors import UserError
-
     module = importlib.import_module("verify.terminal." + COMMANDS[name][0])
     parser = module.parser()
     parser.prog = f"keysback {name}"
@@ -65,10 +63,6 @@ def _run(name: str, rest: "list[str]") -> int:
     try:
         code: int = module.run(args)
         sys.stdout.flush()
-    except UserError as error:
-        sys.stdout.flush()
-        sys.stderr.write(f"{error}\n")
-        return 2
     except KeyboardInterrupt:
         sys.stderr.write("\nInterrupted. Nothing that was accepted is lost.\n")
         return 130
@@ -76,6 +70,15 @@ def _run(name: str, rest: "list[str]") -> int:
         # The reader (less, head) has gone; say nothing, and keep Python from trying again at exit.
         sys.stderr.close()
         return 0
+    except Exception as error:
+        # Looked up only now: most runs find nothing wrong, and a list must be there at once.
+        from verify.errors import UserError
+
+        if not isinstance(error, UserError):
+            raise
+        sys.stdout.flush()
+        sys.stderr.write(f"{error}\n")
+        return 2
     return code
 
 

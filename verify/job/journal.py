@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import os
 import sqlite3
-import sys
 from contextlib import contextmanager, suppress
 
 from verify.job.disk import EvidenceFolder, flush_folder, make_folder, refused
+from verify.job.place import store_folder
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -45,32 +45,6 @@ def __getattr__(name: str) -> Any:
 
         return getattr(memory, name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-
-
-def store_folder(option: str | None, environ: Mapping[str, str]) -> str:
-    """Where the store lies: `--store`, else KEYSBACK_STORE, else where the platform keeps data.
-
-    Returns an absolute path, as text: pathlib alone takes half as long as Python's own start.
-    """
-    chosen = option if option is not None else environ.get("KEYSBACK_STORE") or None
-    if chosen is None:
-        chosen = _data_folder(environ)
-    if not chosen.strip() or "\0" in chosen:
-        from verify.job.refusals import no_folder_name
-
-        raise no_folder_name(chosen)
-    return os.path.abspath(os.path.expanduser(chosen))
-
-
-def _data_folder(environ: Mapping[str, str]) -> str:
-    if sys.platform == "linux" and "ANDROID_DATA" not in environ:
-        # XDG Base Directory Specification 0.8: a relative path is invalid and to be ignored. Said
-        # here because the library, which the tests compare it with, doubles the time of a list.
-        base = environ.get("XDG_DATA_HOME", "").strip()
-        return os.path.join(base if os.path.isabs(base) else "~/.local/share", "keysback")
-    import platformdirs
-
-    return platformdirs.user_data_dir("keysback", appauthor=False)
 
 
 class SqliteJournal:
