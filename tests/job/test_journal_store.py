@@ -478,7 +478,8 @@ def test_the_list_of_jobs_loads_nothing_heavy(store: Path) -> None:
     loaded = set(done.stdout.split())
     ours = {name for name in loaded if name.split(".")[0] == "verify"}
     assert ours == {
-        *("verify", "verify.job", "verify.job.journal", "verify.job.disk", "verify.job.listing")
+        *("verify", "verify.job", "verify.job.journal", "verify.job.disk", "verify.job.listing"),
+        "verify.job.place",
     }
     heavy = {"json", "re", "typing", "dataclasses", "pathlib", "hashlib", "pydantic", "rich"}
     assert loaded & heavy == set()

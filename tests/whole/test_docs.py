@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -93,6 +95,20 @@ def test_no_file_owns_more_than_it_should() -> None:
         if (n := len(p.read_text().splitlines())) > 450
     }
     assert not long
+
+
+def test_the_door_opens_with_nothing_in_hand() -> None:
+    """`--help` imports nothing of ours but the door, and nothing heavy of anybody's."""
+    code = "import sys; from verify.__main__ import main; main(['--help']); print(*sys.modules)"
+    loaded = subprocess.run(
+        [sys.executable, "-I", "-S", "-c", f"import sys; sys.path[:0] = [{str(ROOT)!r}]; {code}"],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.splitlines()[-1]
+    assert {m for m in loaded.split() if m.startswith("verify")} == {"verify", "verify.__main__"}
+    heavy = {"argparse", "dataclasses", "pathlib", "typing", "re", "importlib.metadata", "rich"}
+    assert not heavy & set(loaded.split())
 
 
 def test_entry_kinds_are_a_closed_list_with_versions() -> None:
