@@ -316,4 +316,6 @@ def _result(session: ReadOnlySession) -> str:
 def _terms(session: ReadOnlySession) -> str:
     terms = list(dict.fromkeys(s.later[1] for s in session.open_steps() if s.later))
     text = "; ".join(terms)
-    return text if len(text) <= TERMS_ROOM else f"{len(terms)} dates: see the list"
+    if len(text) > TERMS_ROOM and len(terms) > 1:
+        return f"{len(terms)} dates: see the list"
+    return cut(text, TERMS_ROOM)
