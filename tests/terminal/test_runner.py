@@ -211,3 +211,35 @@ def test_a_job_closed_by_hand_keeps_its_keys() -> None:
     session = close_by_hand(desk, "back", "parts missing")
     assert session.ending is not None
     assert session.ending.kind is EndingKind.BACK_TO_DIAGNOSIS
+
+
+def unknown_columns_csv(path: Path) -> Path:
+    """Headers nobody has in a table: a person must say which column is what."""
+    lines = ["time_s,kanal 1,kanal 2,kanal 3"]
+    for i in range(600):
+        lines.append(f"{i / 5:.1f},{750 + (i * 7) % 5},0,90")
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_columns_nobody_knows_are_asked_about_once_and_offered_again(tmp_path: Path) -> None:
+    file = str(unknown_columns_csv(tmp_path / "odd.csv"))
+    desk = small_desk()
+    columns = ["1", *("1", "1"), *("1", "1")]  # engine speed, road speed in km/h, coolant in °C
+    with pytest.raises(Paused):
+        walk_to_end(desk, ["1", file, *columns, "1", "750 rpm", "", "1", "!pause"])
+    shown = play.shown.getvalue()
+    assert "Which column is the engine speed?" in shown
+    assert "Which column is the accelerator pedal?" not in shown, "no column is left to ask about"
+    visit = desk.session().last("idle")
+    assert visit.outcome.label == "undecided", "the pedal was not recorded"
+    assert {h: c for h, c in visit.evidence[0]["mapping"].items() if h != "time_s"} == {
+        "kanal 1": "engine_speed",
+        "kanal 2": "vehicle_speed km/h",
+        "kanal 3": "coolant °C",
+    }
+    with pytest.raises(Paused):
+        play(desk, "1", file, "1", "1", "!pause")
+    shown = play.shown.getvalue()
+    assert "A file of this layout was read before like this" in shown
+    assert "Which column" not in shown

@@ -282,13 +282,13 @@ class PersonHands:
         left = [p for p in layout.proposals if not p.sure]
         found: dict[str, str] = {}
         for channel, words in WORTH_ASKING.items():
-            if channel in known or not left:
+            free = [p for p in left if p.header not in found]
+            if channel in known or not free:
                 continue
-            likely = sorted(left, key=lambda p: p.channel != channel)[:12]
+            likely = sorted(free, key=lambda p: p.channel != channel)[:12]
             options = [
                 Option(p.header, f"{p.header}" + (f"  ({p.why})" if p.channel == channel else ""))
                 for p in likely
-                if p.header not in found
             ]
             options.append(Option("", "It is not in this file, or I do not know"))
             header = self.ui.choose(f"Which column is the {words}?", options)
