@@ -21,7 +21,6 @@ HELP = "play a whole close-out in an invented workshop"
 FLOW = "throttle-body-replaced"
 STORE = "keysback-demo"
 BEGINS = "2031-03-04T08:00:00.000Z"
-INVENTED = "DEMO: workshop, people, car and data are invented. No real car was let go."
 
 
 def parser() -> argparse.ArgumentParser:
@@ -198,7 +197,7 @@ def _end(desk: Desk, session: ReadOnlySession, store: str, walk: bool) -> int:
     path = Path(store).expanduser() / name
     _write(path, summary_lines(desk, session))
     ui = LineUi()
-    for line in [*ending_lines(session), "", INVENTED]:
+    for line in ending_lines(session):
         ui.write(line.strip(), " " * (len(line) - len(line.lstrip())))
     where = f"--store {shlex.quote(store)}"
     recording = shlex.quote(str(tables.data_root() / "demo_data" / "idle-hunting.csv"))
@@ -216,10 +215,11 @@ def _end(desk: Desk, session: ReadOnlySession, store: str, walk: bool) -> int:
 
 def summary_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     from verify.terminal.account import account_lines
+    from verify.terminal.endings import DEMO
     from verify.terminal.note_text import note_text
 
     return [
-        INVENTED,
+        DEMO,
         "",
         *account_lines(desk, session),
         "",

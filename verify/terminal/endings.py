@@ -18,6 +18,7 @@ HEADS = {
     EndingKind.DO_NOT_DRIVE: "DO NOT DRIVE",
 }
 REHEARSAL = "SCRIPTED: the answers came from a file. This is a rehearsal and lets no real car go."
+DEMO = "DEMO: workshop, people, car and data are invented. No real car was let go."
 NOT_STATUTORY = "This is no statutory roadworthiness test."
 
 
@@ -62,6 +63,8 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
         lines += ["", REHEARSAL]
     if ending.kind.lets_go:
         lines += ["", NOT_STATUTORY]
+    if session.demo:
+        lines += ["", DEMO]
     return lines
 
 
