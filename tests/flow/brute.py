@@ -12,6 +12,7 @@ ask of them; so "all walks" are the paths of a finite graph of such pasts.
 
 from __future__ import annotations
 
+import random
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import chain, combinations, pairwise, product
@@ -93,10 +94,17 @@ class Brute:
 
     anywhere: a correction may have left attempts at any step at any time. Without it only where a
     branch looks at them: enough, and far fewer pasts; the small flows are walked both ways.
+    wander: where a flow is too large for all its walks, so many by chance.
     """
 
     def __init__(
-        self, graph: Graph, catalogue: Catalogue, *, limit: int = 100_000, anywhere: bool = True
+        self,
+        graph: Graph,
+        catalogue: Catalogue,
+        *,
+        limit: int = 100_000,
+        anywhere: bool = True,
+        wander: int = 0,
     ) -> None:
         self.graph, self.catalogue, self.anywhere = graph, catalogue, anywhere
         self.limit = limit
@@ -123,7 +131,12 @@ class Brute:
         }
         self.violations: set[Violation] = set(self._alone())
         self.seen = 0
-        self._walk()
+        self.taken: set[tuple[str, int]] = set()
+        self.entered: set[str] = set()
+        if wander:
+            self._wander(wander)
+        else:
+            self._walk()
 
     def rules(self) -> set[str]:
         return {rule for rule, _ in self.violations}
@@ -154,15 +167,7 @@ class Brute:
 
     def _walk(self) -> None:
         graph = self.graph
-        self.taken: set[tuple[str, int]] = set()
-        self.entered: set[str] = set()
-        blank = Past("", (None,) * len(self.names), (0,) * len(self.names), 0,
-                     frozenset(), frozenset(), False, False)  # fmt: skip
-        waiting = [
-            past
-            for audience in range(len(graph.audiences))
-            for past in self._enter(blank._replace(audience=audience), graph.start)
-        ]
+        waiting = self._starts()
         following: dict[Past, set[Past]] = {}
         while waiting:
             past = waiting.pop()
@@ -183,6 +188,31 @@ class Brute:
                 alive = step.name in self.entered and step.kind != "gate"
                 if alive and (step.name, index) not in self.taken:
                     self.violations.add(("branch-never-taken", step.name))
+
+    def _wander(self, walks: int) -> None:
+        """So many walks by chance, each outcome looked at along them; no way mostly cut short."""
+        rng = random.Random(walks)
+        starts = self._starts()
+        for _ in range(walks):
+            past = rng.choice(starts)
+            for _ in range(1000):
+                following = list(self._leave(past))
+                if not following:
+                    break
+                going_on = [p for p in following if p.node in self.graph.steps]
+                past = rng.choice(going_on if going_on and rng.random() < 0.97 else following)
+                self.seen += 1
+            else:
+                self.violations.add(("endless-loop", ""))
+
+    def _starts(self) -> list[Past]:
+        blank = Past("", (None,) * len(self.names), (0,) * len(self.names), 0,
+                     frozenset(), frozenset(), False, False)  # fmt: skip
+        return [
+            past
+            for audience in range(len(self.graph.audiences))
+            for past in self._enter(blank._replace(audience=audience), self.graph.start)
+        ]
 
     def _enter(self, past: Past, name: str) -> Iterator[Past]:
         """Arriving at a step or ending: what must not be so, and what attempts there may be."""
