@@ -277,7 +277,10 @@ def test_the_van_of_the_demo_with_all_its_numbers(demo: bool) -> None:
 
 
 def test_the_command_refuses_an_unknown_job_with_one_message(tmp_path: Path) -> None:
-    done = keysback("note", "nothing", "--store", str(tmp_path))
-    assert done.returncode == 2
-    assert "Traceback" not in done.stderr
-    assert done.stdout == ""
+    store = tmp_path / "store"
+    for command in ("note", "show"):
+        done = keysback(command, "nothing", "--store", str(store))
+        assert done.returncode == 2
+        assert 'found "nothing"; expected a job of this store' in done.stderr
+        assert done.stdout == ""
+    assert not store.exists(), "who only looks makes no store"

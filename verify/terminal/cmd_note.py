@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.desk import desk_for, open_store
     from verify.terminal.note_text import note_text
 
-    with open_store(args.store) as journal:
+    with open_store(args.store, readonly=True) as journal:
         desk = desk_for(journal, args.job)
         print(note_text(desk, desk.session()))
     return 0

@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.desk import desk_for, open_store
     from verify.terminal.ui_lines import LineUi
 
-    with open_store(args.store) as journal:
+    with open_store(args.store, readonly=True) as journal:
         desk = desk_for(journal, args.job)
         session = desk.session()
         if args.json:

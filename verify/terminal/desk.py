@@ -40,8 +40,9 @@ def add_store_option(parser: Any) -> None:
     )
 
 
-def open_store(option: str | None) -> SqliteJournal:
-    return SqliteJournal(Path(store_folder(option, os.environ)))
+def open_store(option: str | None, *, readonly: bool = False) -> SqliteJournal:
+    """readonly: for who only looks; makes no folder where there is none."""
+    return SqliteJournal(Path(store_folder(option, os.environ)), readonly=readonly)
 
 
 def new_job_id(journal: Journal) -> str:
