@@ -20,7 +20,9 @@ CLASSES = ("forbids", "wiring", "learn", "other")
 
 _CODE = re.compile(r"^([PCBU])([0-3O])([0-9A-FO]{3})(?:-([0-9A-F]{2}))?$", re.IGNORECASE)
 _WORD = re.compile(r"[^\s,;:/|()\[\]\"']+")
-_NOTHING = frozenset({"none", "no", "codes", "code", "keine", "nothing", "-", "–", "and", "dtc"})
+# Words that say by themselves that a memory was read and held nothing.
+_NONE = frozenset({"none", "no", "keine", "nothing"})
+_NOTHING = _NONE | frozenset({"codes", "code", "-", "–", "and", "dtc"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,11 @@ def parse_codes(text: str) -> Parsed:
         if code not in codes:
             codes.append(code)
     return Parsed(tuple(codes), tuple(rest))
+
+
+def says_none(text: str) -> bool:
+    """Whether a text says in so many words that there is no code."""
+    return any(word.strip(".").casefold() in _NONE for word in _WORD.findall(text))
 
 
 def is_maker_defined(code: str) -> bool:

@@ -5,12 +5,13 @@ The one place to touch, beside the model, when a kind is added.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
 from verify.errors import Problem, UserError, unknown
 from verify.flow import model as m
+from verify.flow.earned import Complain, empty_remedy, unjudged
 from verify.flow.graph import GATE_OUTCOMES, NATURAL_GRADE, Catalogue, Spec, Step
 from verify.flow.inline import negative_width
 from verify.quantity import convert_span, parse, unit
@@ -18,7 +19,8 @@ from verify.words import Grade, Group
 
 JUDGED = ("pass", "fail", "undecided")
 TOLD = ("told-pass", "told-fail", "told-undecided")
-Complain = Callable[..., None]
+# A wider band around a torque is a slip of the pen: it would pass a fastener turned by hand.
+WIDEST_TORQUE_BAND = Fraction(50)
 
 
 def labels_of(step: m.AnyStep) -> tuple[str, ...]:
@@ -133,10 +135,21 @@ class _Resolve:
                     "swap them, or move one end",
                 ),
             )
+        minus = self.span(("limits", "minus"), limits.minus, unit_name)
+        plus = self.span(("limits", "plus"), limits.plus, unit_name)
+        if minus == 0 and plus == 0:
+            self.say(
+                ("limits",),
+                Problem(
+                    "limits without any width",
+                    "a band that a measured number can lie in",
+                    "say how far from the figure is still good",
+                ),
+            )
         return {
             "spec": limits.spec,
-            "minus": self.span(("limits", "minus"), limits.minus, unit_name),
-            "plus": self.span(("limits", "plus"), limits.plus, unit_name),
+            "minus": minus,
+            "plus": plus,
             "lower": low,
             "upper": high,
             "source": limits.source,
@@ -165,10 +178,17 @@ class _Resolve:
                 name = self.unit(("unit",), step.unit)
                 if name is None:
                     return {}
-                detail: dict[str, Any] = {
-                    "unit": name,
-                    "accuracy": self.span(("accuracy",), step.accuracy, name),
-                }
+                accuracy = self.span(("accuracy",), step.accuracy, name)
+                if accuracy == 0 and unit(name).dimension != "number":
+                    self.say(
+                        ("accuracy",),
+                        Problem(
+                            f"an instrument that is exact ({step.accuracy})",
+                            "how far it may be off",
+                            "write the accuracy the instrument's maker gives",
+                        ),
+                    )
+                detail: dict[str, Any] = {"unit": name, "accuracy": accuracy}
                 if step.limits:
                     detail["limits"] = self.limits(step.limits, name)
                     if step.limits.spec:
@@ -178,10 +198,20 @@ class _Resolve:
                 return {"modules": tuple(step.modules)}
             case m.Fasten():
                 self.spec(("spec",), step.spec, "N·m", "fasteners are tightened to a torque")
+                tolerance = self.span(("tolerance",), step.tolerance, "%")
+                if tolerance is not None and not 0 < tolerance <= WIDEST_TORQUE_BAND:
+                    self.say(
+                        ("tolerance",),
+                        Problem(
+                            f"a tolerance of {step.tolerance}",
+                            f"more than 0 % and at most {WIDEST_TORQUE_BAND} %",
+                            'write "10 %", or what the service information gives',
+                        ),
+                    )
                 return {
                     "spec": step.spec,
                     "specs": (step.spec,),
-                    "tolerance": self.span(("tolerance",), step.tolerance, "%"),
+                    "tolerance": tolerance,
                     "order_spec": step.order_spec or "",
                     "unit": "N·m",
                 }
@@ -261,17 +291,9 @@ def resolve(
                 "name the good answers, or give the reason why it is optional",
             ),
         )
-    if required and isinstance(step, m.Codes):
-        for index, label in enumerate(step.passes):
-            if label in m.NEVER_FINE:
-                say(
-                    ("passes", index),
-                    Problem(
-                        f'"{label}" among what passes a required reading of codes',
-                        "none of " + ", ".join(m.NEVER_FINE),
-                        "take it out; a reading that is only kept for the record is optional",
-                    ),
-                )
+    if required:
+        unjudged(step, say)
+    empty_remedy(step, say)
     if required and step.group not in (None, Group.SAFE) and step.later is None:
         say(
             (),

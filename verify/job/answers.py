@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from verify.car.codes import CodeReading, Parsed, parse_codes
+from verify.car.codes import CodeReading, Parsed, parse_codes, says_none
 from verify.errors import Problem, UserError, unknown
 from verify.flow.graph import Step
 
@@ -176,7 +176,9 @@ def _codes(step: Step, value: Mapping[str, Any]) -> CodesRead:
         given = value.get(name, "not read")
         if given == "not read":
             return None
-        text = " ".join(map(str, given)) if isinstance(given, list) else str(given)
+        if given == []:
+            return ()
+        text = " ".join(map(str, given)) if isinstance(given, list) else str(given or "")
         return strict_codes(text).codes
 
     stored = memory("stored")
@@ -188,8 +190,17 @@ def _codes(step: Step, value: Mapping[str, Any]) -> CodesRead:
                 next='if no reader is at hand, answer {cannot: "no code reader"}',
             )
         )
-    modules = tuple(value.get("modules") or step.detail["modules"])
-    return CodesRead(CodeReading(stored, memory("pending"), memory("permanent"), modules))
+    # Modules that nobody names were not read, as far as anybody knows.
+    modules = value.get("modules", [])
+    if not isinstance(modules, list) or not all(isinstance(m, str) for m in modules):
+        raise UserError(
+            Problem(
+                found=f"the modules {modules}",
+                expected="a list of the modules that were read",
+                next=f"write modules: [{', '.join(step.detail['modules'])}]",
+            )
+        )
+    return CodesRead(CodeReading(stored, memory("pending"), memory("permanent"), tuple(modules)))
 
 
 def strict_codes(text: str) -> Parsed:
@@ -201,6 +212,15 @@ def strict_codes(text: str) -> Parsed:
                 found=f'"{" ".join(parsed.rest)}", which is no fault code',
                 expected="codes such as P0507, or none",
                 next="correct it, or leave it out",
+            )
+        )
+    if not parsed.codes and not says_none(text):
+        # A blank, a dash or a dot can just as well stand for a memory that was not read.
+        raise UserError(
+            Problem(
+                found=f'"{text.strip()}", which names no code',
+                expected="codes such as P0507, or the word none",
+                next='write "none" if the memory was read and held none',
             )
         )
     return parsed

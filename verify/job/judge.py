@@ -207,8 +207,12 @@ def _limits(form: Mapping[str, Any], unit: str, specs: Mapping[str, SpecValue]) 
 
 def _codes(step: Step, reading: CodeReading) -> Judged:
     label = reading.label()
-    if label == "none" and needs_modules(step, reading.modules):
+    unread = bool(needs_modules(step, reading.modules))
+    if label == "none" and unread:
         # A module that was not read may hold anything.
+        label = "partly-read"
+    if step.required and label in step.passes and (unread or reading.pending is None):
+        # So it may beside a code that this step puts up with.
         label = "partly-read"
     return Judged(Outcome(label, Grade.READ), values=reading.to_json())
 
@@ -220,13 +224,14 @@ def _fasten(
     applied = float(typed.to("N·m").value)
     values = {"text": typed.text, "unit": typed.unit, "order": order_kept}
     spec = specs.get(step.detail["spec"])
-    if spec is None:
+    if spec is None or not spec.quantity.value > 0:
+        why = "is not known" if spec is None else f"cannot be {spec.quantity}"
         result = CheckResult(
             "torque",
             NUMBER_CHECK_VERSION,
             Verdict.UNDECIDED,
             "no-spec",
-            f"{typed} was set, but the figure of the service information is not known.",
+            f"{typed} was set, but the figure of the service information {why}.",
             settle="Look the torque up in the service information and enter it.",
             value=applied,
             unit="N·m",

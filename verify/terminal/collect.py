@@ -7,19 +7,22 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verify.errors import UserError
+from verify.errors import Problem, UserError
 from verify.evidence.recording import Recording
 from verify.flow.graph import Step
 from verify.job.answers import Answer, Fastened, Number, PhotoFile, RecordingFile
 from verify.job.bodies import spec_body
 from verify.job.judge import Judged, judge_answer, judge_recordings
 from verify.job.session import ReadOnlySession
-from verify.quantity import SpecValue, parse
+from verify.quantity import Quantity, SpecValue, parse, unit
 from verify.terminal import recordings
+from verify.terminal.since import check_not_from_before
 
 if TYPE_CHECKING:
     from verify.terminal.desk import Desk, Live
     from verify.terminal.hands import Hands
+
+NEVER_ZERO = ("torque", "rotational speed", "voltage", "pressure")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +50,24 @@ def spec_values(session: ReadOnlySession) -> dict[str, SpecValue]:
 def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> Live:
     """Asks for one number of the car and writes it down."""
     live = desk.live()
-    body = spec_body(live, **hands.spec(session, session.graph.specs[name]))
-    return desk.write("spec", body)
+    given = hands.spec(session, session.graph.specs[name])
+    if given["text"]:
+        _check_above_zero(
+            parse(f"{given['text']} {given['unit']}"), session.graph.specs[name].title
+        )
+    return desk.write("spec", spec_body(live, **given))
+
+
+def _check_above_zero(quantity: Quantity, title: str) -> None:
+    """A limit at or below zero would let every reading pass. Raises UserError."""
+    if unit(quantity.unit).dimension in NEVER_ZERO and not quantity.value > 0:
+        raise UserError(
+            Problem(
+                found=f"{quantity} for {title}",
+                expected="a number above zero",
+                next="look it up again and enter it, or say that it was not found",
+            )
+        )
 
 
 def ask_missing_specs(
@@ -91,6 +110,7 @@ def _recording(
 ) -> Taken:
     name = Path(answer.path).name
     sha256 = recordings.keep(desk.journal, answer.path)
+    check_not_from_before(session, step, sha256)
     layout = recordings.layout_of(desk.journal, sha256, name)
     mapping = hands.mapping(desk, layout, answer)
     interval = answer.interval

@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from verify.errors import UserError
+from verify.evidence.checks.catalogue import CATALOGUE
+from verify.evidence.checks.kind import COULD_NOT_RUN
 from verify.flow.graph import Step
 from verify.job.bodies import rejudged_body
-from verify.job.judge import Judged, judge_answer, judge_recordings
+from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
 from verify.job.visits import Visit
 from verify.terminal import recordings
 from verify.terminal.collect import spec_values
+from verify.words import Verdict
 
 if TYPE_CHECKING:
     from verify.terminal.desk import Desk, Live
@@ -40,14 +43,43 @@ def rejudge_all(desk: Desk, session: Live, spec: str) -> Live:
     return session
 
 
+def judge_what_is_owed(desk: Desk, session: Live) -> Live:
+    """Judges anew what rests on a number that was changed after it: a sitting can break off
+    between the two. Returns the session after."""
+    for name, spec in session.specs.items():
+        answers = (*session.walk, *(a.visit for a in session.aside))
+        if any(
+            v.results
+            and max(v.seq, v.rejudged) < spec.seq
+            and name in session.graph.steps[v.step].detail.get("specs", ())
+            for v in answers
+        ):
+            session = rejudge_all(desk, session, name)
+    return session
+
+
+def _withheld(step: Step, visit: Visit) -> Judged | None:
+    """Without the bytes nothing can be judged: a fail stands, and a pass is one no longer."""
+    if step.counts(visit.outcome) is Verdict.FAIL:
+        return None
+    results = [
+        CATALOGUE[check].result(
+            COULD_NOT_RUN,
+            "the recording is not at hand any more, and a number it was held against has changed.",
+            settle="record again",
+        )
+        for check in step.detail["checks"]
+    ]
+    return Judged(outcome_of(results), results=tuple(results))
+
+
 def _again(desk: Desk, session: Live, step: Step, visit: Visit) -> Judged | None:
     specs = spec_values(session)
     if step.kind == "record":
         try:
             found = recordings.reimport(desk.journal, visit.evidence)
         except UserError:
-            # The bytes were withheld or erased: the verdict stays as it was written.
-            return None
+            return _withheld(step, visit)
         return judge_recordings(step, found, specs) if found else None
     from verify.job.answers import Fastened, Number
 

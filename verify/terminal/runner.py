@@ -28,8 +28,9 @@ from verify.terminal.collect import Taken, ask_spec, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
-from verify.terminal.rejudge import rejudge_all
+from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
 from verify.terminal.say import outcome_words, step_page
+from verify.terminal.since import changed_since
 from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, SPEC, Option, Wish
 from verify.terminal.ui import STOP as STOP_WISH
 
@@ -45,7 +46,8 @@ class Runner:
 
     def run(self) -> Live:
         """Goes on until the job ends. Raises Paused, UserError, KeyboardInterrupt."""
-        session = self.desk.live()
+        # Where a sitting broke off between a number of the car and the verdicts that use it.
+        session = judge_what_is_owed(self.desk, self.desk.live())
         while session.pending is not None:
             try:
                 session = self._one(session)
@@ -61,7 +63,9 @@ class Runner:
         step, pending = session.step(), session.pending
         assert pending is not None
         self.hands.page(step_page(session))
-        if pending.ready is not None:
+        if pending.ready is not None and (
+            pending.locked or changed_since(session, pending.ready) is None
+        ):
             return self._ready(session, step, pending.ready)
         if pending.wait_s is not None and not (pending.wait and pending.wait.over):
             return self._wait(session, step, pending.wait_s)

@@ -1,0 +1,64 @@
+"""What an answer given earlier can still show: nothing of what was done to the car after it.
+
+Between the runner, which offers and takes answers, and the session, which knows their order. Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from verify.errors import Problem, UserError
+from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, Step
+from verify.job.session import ReadOnlySession, Visit
+from verify.words import Verdict
+
+
+def changed_since(session: ReadOnlySession, visit: Visit) -> Visit | None:
+    """The first live answer after `visit` with which the car became another one.
+
+    Something was done to it, or its codes were cleared: what was seen before says nothing now.
+    """
+    for later in _after(session, visit):
+        step = session.graph.steps[later.step]
+        if step.does & {REMEDY, CLEARS_CODES} and step.counts(later.outcome) is Verdict.PASS:
+            return later
+    return None
+
+
+def check_not_from_before(session: ReadOnlySession, step: Step, sha256: str) -> None:
+    """Raises UserError where a recording was handed in before something that it should show.
+
+    A file that was there at an earlier step holds nothing of what the car did after that step.
+    """
+    used = [v for v in (*session.walk, *(a.visit for a in session.aside)) if _holds(v, sha256)]
+    if not used:
+        return
+    first = min(used, key=lambda v: v.rank)
+    for later in _after(session, first):
+        between = session.graph.steps[later.step]
+        # The steps that only ask do not make a recording old.
+        if later.step != first.step and (between.does or between.kind == "do"):
+            raise UserError(
+                Problem(
+                    found=f"the recording that was given at \u201c{_title(session, first)}\u201d",
+                    expected=f"one made after \u201c{between.title}\u201d: an older one shows "
+                    "nothing of it",
+                    next="record again and give the new file, or answer that you cannot",
+                    field=step.name,
+                )
+            )
+
+
+def _after(session: ReadOnlySession, visit: Visit) -> Iterator[Visit]:
+    """The live answers that came later in the course of the work."""
+    for later in session.walk:
+        if later.rank > visit.rank and not later.gate and later.outcome.label != CANNOT:
+            yield later
+
+
+def _holds(visit: Visit, sha256: str) -> bool:
+    return any(item.get("sha256") == sha256 for item in visit.evidence or ())
+
+
+def _title(session: ReadOnlySession, visit: Visit) -> str:
+    return session.graph.steps[visit.step].title
