@@ -268,6 +268,21 @@ def test_a_slow_channel_beside_a_fast_one_is_held() -> None:
     assert set(np.flatnonzero(found.masks[1]).tolist()) <= set(range(0, 2000, 10))
 
 
+def test_a_pedal_pressed_and_let_go_in_strict_time_is_read_in_every_row() -> None:
+    rows = 40 * 80  # ten rows a second, 8 s on and 8 s off
+    pedal = np.where(np.arange(rows) // 80 % 2 == 1, 20.0, 0.0)
+    found = genuine_rows([walk(rows, 1, 6)[:, 0].copy(), pedal], NO_GAPS)
+    assert (found.held, found.masks) == (0, (None, None))
+
+
+def test_a_value_that_jitters_between_two_and_is_read_once_in_ten_rows_is_held() -> None:
+    coolant = np.repeat(90.0 + np.random.default_rng(8).integers(0, 2, 200), 10)
+    found = genuine_rows([walk(2000, 1, 6)[:, 0].copy(), coolant], NO_GAPS)
+    assert found.held == 1
+    assert found.masks[1] is not None
+    assert set(np.flatnonzero(found.masks[1]).tolist()) <= set(range(0, 2000, 10))
+
+
 def test_a_long_table_is_judged_by_its_middle_and_still_right() -> None:
     columns, read = polled(walk(60_000, 6, 4), [3, 1, 4, 0, 5, 2])
     found = genuine_rows(columns, NO_GAPS)

@@ -24,18 +24,22 @@ where the cell was blank). Nothing is assumed of the logger; two patterns are lo
    confirms it. So stale values after a gap drop out by themselves.
 
 2. *Held*. A single channel changes only every M-th row (97 % of at least 30 distances, M ≥ 2):
-   it is refreshed on those rows only.
+   it is refreshed on those rows only. Not so a channel that goes to and fro between two values,
+   each time after the same number of rows: that is something switched in strict time.
 
 Everything else is taken as it stands: a constant value in a table without such a pattern is a
 real value, read again and again. Limits: a value held over a varying number of rows (a table
 resampled afterwards) is not recognised; in a file with too few changes (40 in all) nothing is
-concluded; channels asked twice in a cycle end up as held or untouched.
+concluded; channels asked twice in a cycle end up as held or untouched; something switched in
+multiples of one time, now twice as long and now once, looks like a slow reading and is taken for
+one, which costs evidence and invents none.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,25 +69,87 @@ class Genuine:
 
 def changes(values: Array) -> Rows:
     """Rows at which the number differs from the row before, or appears. Row 0 never counts here."""
-    if values.shape[0] < 2:
-        return np.empty(0, dtype=np.int64)
+    return np.flatnonzero(_changed(values)) + 1
+
+
+def _changed(values: Array) -> Mask:
+    """For each row but the first, whether the number differs from the row before or appears."""
     now, before = values[1:], values[:-1]
-    changed = (now != before) & ~np.isnan(now)
-    return np.flatnonzero(changed) + 1
+    changed: Mask = now != before
+    changed &= now == now  # a blank is no change
+    return changed
 
 
-def _share(rows: Rows, period: int) -> float:
-    distances = np.diff(rows)
-    return float(np.count_nonzero(distances % period == 0)) / max(len(distances), 1)
+class _Track:
+    """The changes of one column, and how far they lie apart; rows are listed when asked for.
+
+    rows: ascending. count: how many. restless: more than a fifth of the distances are of one row,
+    so that no longer period can explain four fifths of them.
+    """
+
+    def __init__(self, values: Array, *, first_row_shows: bool = False) -> None:
+        self._values = values
+        self._changed = _changed(values)
+        self._first = first_row_shows
+        self._rows: Rows | None = None
+        self.count = int(np.count_nonzero(self._changed)) + first_row_shows
+        neighbours = int(np.count_nonzero(self._changed[1:] & self._changed[:-1]))
+        self.restless = 5 * neighbours > self.count - 1
+
+    @property
+    def rows(self) -> Rows:
+        if self._rows is None:
+            own = np.flatnonzero(self._changed) + 1
+            self._rows = np.concatenate(([0], own)).astype(np.int64) if self._first else own
+        return self._rows
+
+    @cached_property
+    def distances(self) -> tuple[Rows, Rows]:
+        """(distances between changes that occur, ascending; how often each does)."""
+        often = np.bincount(np.diff(self.rows))
+        occurring = np.flatnonzero(often)
+        return occurring, often[occurring]
+
+    def multiples(self, period: int) -> int:
+        """How many of the distances are multiples of the period."""
+        occurring, often = self.distances
+        return int(np.sum(often[occurring % period == 0]))
+
+    def held(self) -> int:
+        """Every how many rows a channel can change at all; 1 where no such number shows."""
+        if self.count <= 30 or self.restless:
+            return 1
+        occurring, often = self.distances
+        upto = np.cumsum(often)
+        middle = occurring[np.searchsorted(upto, [self.count // 2, (self.count + 1) // 2])]
+        for period in range(min(100, int(np.mean(middle))), 1, -1):
+            if self.multiples(period) >= 0.97 * (self.count - 1):
+                return 1 if self._is_switched(period) else period
+        return 1
+
+    def _is_switched(self, period: int) -> bool:
+        """Whether it goes to and fro between two values, each time after `period` rows.
+
+        Somebody (or a program) switches it. Were it read once in so many rows, it would now and
+        then be found as it was before, and the next change come after twice the time.
+        """
+        occurring, often = self.distances
+        if float(np.sum(often[occurring == period])) < 0.97 * (self.count - 1):
+            return False
+        seen = self._values[self.rows]
+        return bool(np.all(seen[2:] == seen[:-2]))
 
 
-def _cycle(found: Sequence[Rows]) -> tuple[int, list[int]]:
+def _cycle(tracks: Sequence[_Track]) -> tuple[int, list[int]]:
     """(N, columns that keep to it); (0, []) where no cycle explains the changes."""
-    often = [i for i, rows in enumerate(found) if len(rows) > _LEAST_OWN]
-    if len(often) < 2 or sum(len(found[i]) for i in often) < _LEAST_CHANGES:
+    often = [i for i, t in enumerate(tracks) if t.count > _LEAST_OWN]
+    if len(often) < 2 or sum(tracks[i].count for i in often) < _LEAST_CHANGES:
         return 0, []
-    for period in range(2 * len(found) + 2, 1, -1):
-        keep = [i for i in often if _share(found[i], period) >= 0.8]
+    able = [i for i in often if not tracks[i].restless]
+    if len(able) < 2 or 2 * len(able) <= len(often):
+        return 0, []
+    for period in range(2 * len(tracks) + 2, 1, -1):
+        keep = [i for i in able if tracks[i].multiples(period) / (tracks[i].count - 1) >= 0.8]
         if len(keep) >= 2 and 2 * len(keep) > len(often):
             return period, keep
     return 0, []
@@ -162,13 +228,13 @@ def _after_last_gap(read: Rows, found: Sequence[Rows], gap_rows: Rows) -> None:
 
 
 def _one_after_the_other(
-    columns: Sequence[Array], found: Sequence[Rows], gap_rows: Rows
+    n: int, tracks: Sequence[_Track], gap_rows: Rows
 ) -> tuple[list[Mask | None], int]:
-    n = columns[0].shape[0]
-    nothing: list[Mask | None] = [None] * len(columns)
-    period, keep = _cycle(found)
+    nothing: list[Mask | None] = [None] * len(tracks)
+    period, keep = _cycle(tracks)
     if period == 0:
         return nothing, 0
+    found = [t.rows for t in tracks]
     together = np.bincount(np.concatenate([found[i] for i in keep]), minlength=n)
     if np.count_nonzero(together > 1) > 0.03 * np.count_nonzero(together):
         return nothing, 0
@@ -181,24 +247,13 @@ def _one_after_the_other(
     free = sorted(set(range(period)) - set(places.values()))
     left = free[0] if len(free) == 1 else 0  # a channel that never changes, if there is one
     unruly = {i for i, rows in enumerate(found) if len(rows) > _LEAST_OWN} - set(places)
-    for i in range(len(columns)):
+    for i, rows in enumerate(found):
         if i in unruly:
             continue  # changes when it likes: not one of those asked in turn
         mask = read == places.get(i, left)
-        mask[found[i]] = True
+        mask[rows] = True
         masks[i] = mask
     return masks, period
-
-
-def _held(rows: Rows) -> int:
-    """Every how many rows a channel can change at all; 1 where no such number shows."""
-    if len(rows) <= 30:
-        return 1
-    distances = np.diff(rows)
-    for period in range(min(100, int(np.median(distances))), 1, -1):
-        if np.count_nonzero(distances % period == 0) >= 0.97 * len(distances):
-            return period
-    return 1
 
 
 def genuine_rows(columns: Sequence[Array], gap_rows: Rows) -> Genuine:
@@ -215,23 +270,24 @@ def genuine_rows(columns: Sequence[Array], gap_rows: Rows) -> Genuine:
     if n > 10 * _SAMPLE_ROWS:
         # Where a stretch from the middle has plenty of changes and no pattern, there is none.
         middle = slice(n // 2 - _SAMPLE_ROWS // 2, n // 2 + _SAMPLE_ROWS // 2)
-        sample = [changes(c[middle]) for c in columns]
-        busy = [rows for rows in sample if len(rows) > 200]
-        if busy and len(busy) == len([s for s in sample if len(s)]):
+        sample = [_Track(c[middle]) for c in columns]
+        busy = [t for t in sample if t.count > 200]
+        if busy and len(busy) == len([t for t in sample if t.count]):
             period, _ = _cycle(sample)
-            if period == 0 and all(_held(rows) == 1 for rows in busy):
+            if period == 0 and all(t.held() == 1 for t in busy):
                 return nothing
-    found = [changes(c) for c in columns]
     filled = [i for i, c in enumerate(columns) if not np.isnan(c[0])]
-    if len(filled) == 1:  # a blank start: the first row shows who was asked first
-        found[filled[0]] = np.concatenate(([0], found[filled[0]])).astype(np.int64)
-    masks, cycle = _one_after_the_other(columns, found, gap_rows)
+    # A blank start: the first row shows who was asked first.
+    shown = filled[0] if len(filled) == 1 else -1
+    tracks = [_Track(c, first_row_shows=i == shown) for i, c in enumerate(columns)]
+    masks, cycle = _one_after_the_other(n, tracks, gap_rows)
     held = 0
-    for i, rows in enumerate(found):
-        period = _held(rows) if masks[i] is None else 1
+    for i, track in enumerate(tracks):
+        period = track.held() if masks[i] is None else 1
         if period > 1:
-            masks[i] = _shifts(n, [rows], {0: 0}, period) == 0
-            masks[i][rows] = True  # type: ignore[index]
+            mask = _shifts(n, [track.rows], {0: 0}, period) == 0
+            mask[track.rows] = True
+            masks[i] = mask
             held += 1
     repairs = []
     if cycle:

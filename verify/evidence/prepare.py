@@ -14,6 +14,7 @@ import numpy as np
 from verify.errors import Problem, UserError
 from verify.evidence.channels import quantities, to_canonical
 from verify.evidence.genuine import Array, Mask, Rows
+from verify.evidence.ranks import median_of
 from verify.evidence.recording import Channel
 
 _MOST_JUMPS = 20
@@ -51,7 +52,7 @@ def typical_step(time_s: Array) -> float:
     steps = np.diff(time_s)
     if not np.all(steps > 0):
         steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 0.0
+    return median_of(steps) if len(steps) else 0.0
 
 
 def gap_limit(step_s: float) -> float:
@@ -163,7 +164,7 @@ def mend_clock(
         steps = np.diff(t)
         step = typical_step(t)
     else:
-        step = float(np.median(steps))
+        step = median_of(steps)
     after = np.flatnonzero(steps > gap_limit(step)) + 1
     gaps = tuple((float(t[i - 1]), float(t[i])) for i in after)
     gap_rows = after if kept is None else kept[after]
@@ -275,7 +276,7 @@ def resolution_of(values: Array) -> float:
 
 def interval_of(time_s: Array) -> float:
     """Median time between readings, nan with fewer than two."""
-    return float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
+    return median_of(np.diff(time_s)) if len(time_s) > 1 else float("nan")
 
 
 def make_channel(

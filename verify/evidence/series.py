@@ -112,6 +112,23 @@ def _unbiased_ar1(correlation: Array, count: int, windows: int) -> float:
     return min(0.999, (count * neighbours + 1.0) / (count - 3.0))
 
 
+def spreads(pieces: Sequence[Array], *, ddof: int) -> tuple[list[float], list[float]]:
+    """(standard deviation of each piece, its peak-to-peak).
+
+    Pieces of one length are taken together: of a long recording there are thousands.
+    """
+    deviations, ranges = [0.0] * len(pieces), [0.0] * len(pieces)
+    alike: dict[int, list[int]] = {}
+    for i, piece in enumerate(pieces):
+        alike.setdefault(len(piece), []).append(i)
+    for places in alike.values():
+        block = np.stack([pieces[i] for i in places])
+        own = block.std(axis=1, ddof=ddof).tolist(), np.ptp(block, axis=1).tolist()
+        for i, deviation, reach in zip(places, *own, strict=True):
+            deviations[i], ranges[i] = deviation, reach
+    return deviations, ranges
+
+
 def missed_half_range(deviation: float, readings: float, wanted: float) -> float:
     """How much wider half the peak-to-peak may truly be than `readings` readings show.
 

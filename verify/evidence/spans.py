@@ -6,12 +6,14 @@ vectorised, because a recording may have a million readings and noise as many sp
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.recording import Array, Channel
+from verify.evidence.sharing import shared
 
 EMPTY: Array = np.empty((0, 2))
 EMPTY.setflags(write=False)
@@ -29,6 +31,13 @@ def longest_step_s(channel: Channel, cap_s: float) -> float:
     return min(STALE_INTERVALS * channel.interval_s, cap_s)
 
 
+@shared
+def steps_s(time_s: Array) -> Array:
+    """Seconds from each time to the next, shape (n − 1,)."""
+    return np.diff(time_s)
+
+
+@shared
 def linked(
     time_s: Array, longest_s: float, gaps: Sequence[tuple[float, float]]
 ) -> NDArray[np.bool_]:
@@ -36,14 +45,29 @@ def linked(
 
     Shape (n − 1,). False where the step is longer than `longest_s` or a gap falls into it.
     """
-    before, after = time_s[:-1], time_s[1:]
-    good = (after - before) <= longest_s
+    good: NDArray[np.bool_] = steps_s(time_s) <= longest_s
     if gaps:
+        before, after = time_s[:-1], time_s[1:]
         edges = np.asarray(sorted(gaps), dtype=np.float64)
         begun = np.searchsorted(edges[:, 0], after, side="left")
         over = np.searchsorted(np.sort(edges[:, 1]), before, side="right")
         good &= begun == over
     return good
+
+
+def runs_of(holds: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(first place of each unbroken run of true ones, first place after it)."""
+    if not len(holds):
+        none = np.empty(0, dtype=np.intp)
+        return none, none
+    turns = np.flatnonzero(holds[1:] != holds[:-1]) + 1
+    begins = holds[turns]
+    starts, ends = turns[begins], turns[~begins]
+    if holds[0]:
+        starts = np.insert(starts, 0, 0)
+    if holds[-1]:
+        ends = np.append(ends, len(holds))
+    return starts, ends
 
 
 def true_spans(
@@ -58,9 +82,10 @@ def true_spans(
     """
     if len(time_s) < 2:
         return EMPTY
-    good = linked(time_s, longest_s, gaps) & holds[:-1] & holds[1:]
-    edge = np.diff(good.astype(np.int8), prepend=0, append=0)
-    starts, ends = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    good = holds[:-1] & holds[1:]
+    if gaps or longest_s < math.inf:
+        good &= linked(time_s, longest_s, gaps)
+    starts, ends = runs_of(good)
     return np.column_stack([time_s[starts], time_s[ends]])
 
 
@@ -106,12 +131,13 @@ def total_s(spans: Array) -> float:
 
 
 def inside(time_s: Array, spans: Array) -> NDArray[np.bool_]:
-    """For each time, whether it lies in one of the spans (ends included)."""
-    if not len(spans):
-        return np.zeros(len(time_s), dtype=np.bool_)
-    place = np.searchsorted(spans[:, 0], time_s, side="right") - 1
-    result: NDArray[np.bool_] = (place >= 0) & (time_s <= spans[np.maximum(place, 0), 1])
-    return result
+    """For each time, whether it lies in one of the spans (ends included). time_s: ascending."""
+    first = np.searchsorted(time_s, spans[:, 0], side="left")
+    after = np.searchsorted(time_s, spans[:, 1], side="right")
+    # Out, in, out, in, … : spans that touch share a reading, which the first of them keeps.
+    edges = np.maximum.accumulate(np.column_stack([first, after]).ravel())
+    lengths = np.diff(edges, prepend=0, append=len(time_s))
+    return np.repeat(np.arange(len(lengths)) % 2 == 1, lengths)
 
 
 def pieces(channel: Channel, spans: Array) -> list[tuple[Array, Array]]:

@@ -28,7 +28,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.ranks import low_percentile
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sharing import shared
 
 # Below this an engine is being cranked or stands; common practice puts cranking at 150 to 300 rpm.
 CRANKING_RPM = 300.0
@@ -123,6 +125,7 @@ def _slow(channel: Channel) -> Condition:
     )
 
 
+@shared
 def running(recording: Recording) -> Condition:
     """Where the engine runs and its speed is really read (frozen stretches are left out)."""
     channel = recording.channels.get("engine_speed")
@@ -147,31 +150,33 @@ def running(recording: Recording) -> Condition:
     )
 
 
+@shared
 def frozen(channel: Channel) -> Array:
     """Stretches in which an engine speed is one reading repeated and so no evidence."""
     n = len(channel.values)
     if n < FROZEN_READINGS or channel.resolution >= FROZEN_STEP_RPM:
         return sp.EMPTY
-    same = np.diff(channel.values) == 0.0
-    edge = np.diff(same.astype(np.int8), prepend=0, append=0)
-    first, last = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    first, last = sp.runs_of(channel.values[1:] == channel.values[:-1])
     runs = np.column_stack([channel.time_s[first], channel.time_s[last]])
     long = (last - first + 1 >= FROZEN_READINGS) & (runs[:, 1] - runs[:, 0] >= FROZEN_S)
     return runs[long & (channel.values[first] >= CRANKING_RPM)]
 
 
+@shared
 def standing(recording: Recording) -> Condition:
     channel = recording.channels.get("vehicle_speed")
     if channel is None:
         return missing_channel("vehicle_speed")
     if too_slow(channel, FAST_CAP_S):
         return _slow(channel)
-    found = held(channel, np.abs(channel.values) <= STANDING_KMH, recording, FAST_CAP_S)
+    still = (channel.values >= -STANDING_KMH) & (channel.values <= STANDING_KMH)
+    found = held(channel, still, recording, FAST_CAP_S)
     return Condition(
         found, why="the car never stands still in it", settle="let the car idle standing still"
     )
 
 
+@shared
 def warm(recording: Recording, warm_from_c: float = WARM_FROM_C) -> Condition:
     channel, implied = recording.channels.get("coolant"), ""
     lowest = warm_from_c
@@ -188,7 +193,7 @@ def warm(recording: Recording, warm_from_c: float = WARM_FROM_C) -> Condition:
     words = channel.name
     if highest < lowest:
         why = f"{words} reached {highest:.0f} °C at most; warm begins at {lowest:.0f} °C"
-    elif bool(np.all(channel.values > WARM_TO_C)):
+    elif float(channel.values.min()) > WARM_TO_C:
         why = f"{words} read above {WARM_TO_C:.0f} °C throughout, which is no normal warm engine"
     else:
         why = f"{words} was between {lowest:.0f} and {WARM_TO_C:.0f} °C at no suitable time"
@@ -198,12 +203,14 @@ def warm(recording: Recording, warm_from_c: float = WARM_FROM_C) -> Condition:
     )
 
 
+@shared
 def rest_level(channel: Channel, at_most: float) -> float | None:
     """The reading at rest: the lowest one but for rare strays (1 in 100), if it can be a rest."""
-    level = float(np.percentile(channel.values, 1.0, method="lower"))
+    level = low_percentile(channel.values, 1.0)
     return level if level <= at_most else None
 
 
+@shared
 def at_rest(channel: Channel, level: float) -> NDArray[np.bool_]:
     """Readings at the rest level: no higher than it, or one step higher where the rest jitters.
 
@@ -214,11 +221,12 @@ def at_rest(channel: Channel, level: float) -> NDArray[np.bool_]:
     step = min(max(channel.resolution, LEAST_PEDAL_STEP), MOST_PEDAL_STEP)
     lowest = channel.values <= level + 0.5 * step
     near = channel.values <= level + 1.5 * step
-    if int(near.sum()) >= 1.25 * int(lowest.sum()):
+    if np.count_nonzero(near) >= 1.25 * np.count_nonzero(lowest):
         return near
     return lowest
 
 
+@shared
 def released(recording: Recording) -> Condition:
     """Where the accelerator pedal is shown, or implied, to be released."""
     pedals = [c for name in PEDAL_REST_AT_MOST if (c := recording.channels.get(name)) is not None]
@@ -299,7 +307,7 @@ def hold_onto(channel: Channel, time_s: Array, longest_s: float) -> Array:
     """The channel's latest reading at each time, NaN where it is older than `longest_s`."""
     if not len(channel.values):
         return np.full(len(time_s), np.nan)
-    if np.array_equal(channel.time_s, time_s):
+    if channel.time_s is time_s or np.array_equal(channel.time_s, time_s):
         return channel.values
     place = np.searchsorted(channel.time_s, time_s, side="right") - 1
     safe = np.maximum(place, 0)
@@ -317,6 +325,7 @@ def correlation(a: Array, b: Array) -> float:
     return float(da @ db) / norm if norm > 0.0 else 0.0
 
 
+@shared
 def idle_windows(recording: Recording, warm_from_c: float = WARM_FROM_C) -> Idle:
     """The windows in which a warm engine idles, as the module's text describes them."""
     engine, still = running(recording), standing(recording)

@@ -13,6 +13,7 @@ from verify.evidence.checks.idle_steady import IDLE_STEADY
 from verify.evidence.checks.kind import COULD_NOT_RUN, Check
 from verify.evidence.checks.stall import NO_STALL
 from verify.evidence.recording import Recording
+from verify.evidence.sharing import shared_answers
 from verify.evidence.verdict import CheckResult, Rule
 from verify.quantity import SpecValue
 from verify.words import Verdict
@@ -61,7 +62,8 @@ def judge(
     for place, recording in enumerate(recordings):
         seen.setdefault(recording.sha256 or f"unnamed {place}", recording)
     once = tuple(seen.values())
-    return tuple(_judged(CATALOGUE[name], once, specs, rule) for name in names)
+    with shared_answers():
+        return tuple(_judged(CATALOGUE[name], once, specs, rule) for name in names)
 
 
 def _judged(

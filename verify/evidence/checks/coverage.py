@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.checks.counted import Counted, Truths
 from verify.evidence.checks.kind import Check
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import (
@@ -39,8 +40,6 @@ from verify.evidence.windows import (
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
-Truths = NDArray[np.bool_]
-
 SINCE_START_S, AT_SPEED_S, IDLE_S = 600.0, 300.0, 30.0
 MILE_KM = 1.609344
 AT_SPEED_KMH, IDLE_KMH = 25.0 * MILE_KM, 1.0 * MILE_KM
@@ -48,6 +47,8 @@ HIGHEST_M, COLDEST_C = 2438.4, -20.0 / 3.0
 # The standard atmosphere has 75.3 kPa at 8,000 ft; weather moves that by some 3 kPa.
 LOW_GROUND_KPA = 79.0
 SAME_DRIVE_S, START_STOP_S = 60.0, 120.0
+# Sums of many steps are good to about this.
+MARGIN_S = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,10 @@ def _shown(recording: Recording, speed: Channel) -> _Shown:
         counts &= _at(pressure, times, TEMPERATURE_CAP_S) >= LOW_GROUND_KPA
     else:
         assumed.append("altitude below 2,438 m (8,000 ft)")
-    slow = (values == 0.0) | (np.abs(values) + speed.resolution <= IDLE_KMH)
+    slow = (values <= IDLE_KMH) & (values >= -IDLE_KMH)
+    # Few are left for the full condition, which looks at both sides of a coarse step.
+    near = values[slow]
+    slow[slow] = (near == 0.0) | (np.abs(near) + speed.resolution <= IDLE_KMH)
     engine = recording.channels.get("engine_speed")
     if engine is not None and len(engine.values) >= 2:
         slow &= _at(engine, times, FAST_CAP_S) >= CRANKING_RPM
@@ -119,69 +123,50 @@ def drives(place: int, recording: Recording) -> list[Drive]:
     speed = recording.channels["vehicle_speed"]
     times = speed.time_s
     shown = _shown(recording, speed)
-    step = np.diff(times, prepend=times[0])
+    step = np.concatenate([[0.0], sp.steps_s(times)])
     joined = np.concatenate(
         [[False], sp.linked(times, sp.longest_step_s(speed, FAST_CAP_S), recording.gaps)]
     )
-    starts = np.unique(
-        np.concatenate([[0], np.flatnonzero(~joined & (step > SAME_DRIVE_S)),
-                        _restarts(recording, times)])
-    )  # fmt: skip
+    loose = np.flatnonzero(~joined)
+    apart = loose[step[loose] > SAME_DRIVE_S]
+    starts = np.unique(np.concatenate([[0], apart, _restarts(recording, times)]))
     found = []
     for a, b in zip(starts.tolist(), [*starts[1:].tolist(), len(times)], strict=True):
         if b - a < 2:
             continue
         part = slice(a, b)
         unseen = ~joined[part]
-        at_speed = _run_weights(shown.at_speed[part], step[part], unseen)
-        idle = _run_weights(shown.idle[part], step[part], unseen)
+        at_speed = Counted.of(shown.at_speed[part], step[part], unseen)
+        idle = Counted.of(shown.idle[part], step[part], unseen)
         since, noted = _since_start(recording, times[part])
         assumed = (*shown.assumed, *noted)
         if bool(unseen[1:].any()):
             assumed = (*assumed, "the drive went on through the gaps of the recording")
-        found.append(
-            _drive(place, times[part], since, at_speed, idle, assumed, speed.interval_s, unseen)
-        )
+        found.append(_drive(place, times[part], since, at_speed, idle, assumed, speed.interval_s))
     return found
-
-
-def _run_weights(holds: Truths, step: Array, unseen: Truths) -> Array:
-    """Seconds each reading stands for, 0 where the condition does not hold."""
-    first = np.concatenate([[True], ~holds[:-1]]) | unseen
-    weight = np.where(first, np.minimum(step, 1.0), step)
-    result: Array = np.where(holds & ~unseen, weight, 0.0)
-    return result
 
 
 def _drive(
     place: int,
     times: Array,
     since: Array,
-    at_speed: Array,
-    idle: Array,
+    at_speed: Counted,
+    idle: Counted,
     assumed: tuple[str, ...],
     interval_s: float,
-    unseen: Truths,
 ) -> Drive:
-    fast = np.cumsum(at_speed)
-    total = np.cumsum(idle)
-    # An unbroken run: what has come together since the last reading that was none.
-    broken = (idle <= 0.0) | unseen
-    still = total - np.maximum.accumulate(np.where(broken, total, 0.0))
-    longest = np.maximum.accumulate(still)
-    margin = 1e-9
-    ready = (
-        (since >= SINCE_START_S - margin)
-        & (fast >= AT_SPEED_S - margin)
-        & (longest >= IDLE_S - margin)
-    )
-    first = int(np.argmax(ready)) if bool(ready.any()) else None
+    longest_s, idled = idle.longest(IDLE_S - MARGIN_S)
+    driven = at_speed.reached(AT_SPEED_S - MARGIN_S)
+    started = int(np.searchsorted(since, SINCE_START_S - MARGIN_S))
+    met_at_s = None
+    if idled is not None and driven is not None and started < len(times):
+        met_at_s = float(times[max(idled, driven, started)])
     return Drive(
         Window(place, float(times[0]), float(times[-1])),
         max(0.0, float(since[-1])),
-        float(fast[-1]),
-        float(longest[-1]),
-        None if first is None else float(times[first]),
+        at_speed.seconds,
+        longest_s,
+        met_at_s,
         assumed,
         len(times),
         interval_s,
@@ -194,11 +179,16 @@ def _restarts(recording: Recording, times: Array) -> NDArray[np.intp]:
     engine = recording.channels.get("engine_speed")
     if engine is None or len(engine.values) < 2:
         return np.empty(0, dtype=np.intp)
-    runs = engine.time_s[engine.values >= CRANKING_RPM]
-    away = np.flatnonzero(np.diff(runs) > START_STOP_S)
-    return np.searchsorted(times, runs[away + 1])[
-        np.searchsorted(times, runs[away + 1]) < len(times)
+    starts, ends = sp.runs_of(engine.values >= CRANKING_RPM)
+    away = engine.time_s[starts[1:]] - engine.time_s[ends[:-1] - 1] > START_STOP_S
+    # Nothing was read for as long, between two readings of a running engine.
+    pause = np.flatnonzero(sp.steps_s(engine.time_s) > START_STOP_S) + 1
+    pause = pause[
+        (engine.values[pause] >= CRANKING_RPM) & (engine.values[pause - 1] >= CRANKING_RPM)
     ]
+    back = np.searchsorted(times, engine.time_s[np.concatenate([starts[1:][away], pause])])
+    within: NDArray[np.intp] = back[back < len(times)]
+    return within
 
 
 def _since_start(recording: Recording, times: Array) -> tuple[Array, tuple[str, ...]]:
@@ -207,21 +197,28 @@ def _since_start(recording: Recording, times: Array) -> tuple[Array, tuple[str, 
     noted: tuple[str, ...] = ()
     engine = recording.channels.get("engine_speed")
     if engine is not None and len(engine.values) >= 2:
-        inside = (engine.time_s >= times[0]) & (engine.time_s <= times[-1])
-        own, values = engine.time_s[inside], engine.values[inside]
-        runs = values >= CRANKING_RPM
+        part = _between(engine, times[0], times[-1])
+        own, runs = engine.time_s[part], engine.values[part] >= CRANKING_RPM
         if not bool(runs.any()):
             return np.full(len(times), -1.0), ()
         begin = float(own[int(np.argmax(runs))])
-        if bool((~runs[int(np.argmax(runs)) :]).any()):
+        if not bool(runs[int(np.argmax(runs)) :].all()):
             noted = ("stops of the engine of up to 120 s were start-stop",)
     clock = recording.channels.get("run_time")
     if clock is not None and len(clock.values) >= 2:
-        inside = (clock.time_s >= begin) & (clock.time_s <= times[-1])
-        if bool(inside.any()):
-            at, value = float(clock.time_s[inside][0]), float(clock.values[inside][0])
+        part = _between(clock, begin, times[-1])
+        if part.start < part.stop:
+            at, value = float(clock.time_s[part.start]), float(clock.values[part.start])
             begin = min(begin, at - value)
     return times - begin, noted
+
+
+def _between(channel: Channel, from_s: float, to_s: float) -> slice:
+    """The readings of a channel from one time to another, both included."""
+    return slice(
+        int(np.searchsorted(channel.time_s, from_s, side="left")),
+        int(np.searchsorted(channel.time_s, to_s, side="right")),
+    )
 
 
 def run_road_coverage(

@@ -75,12 +75,16 @@ def engine_stops(recordings: Sequence[Recording]) -> tuple[Stop, ...]:
     return tuple(found)
 
 
-def states(values: Array, low: float, high: float) -> NDArray[np.int64]:
-    """1 from `high` on, 0 below `low`, between them what it was before (−1 where unknown)."""
-    raw = np.where(values >= high, 1, np.where(values < low, 0, -1))
-    known = np.where(raw >= 0, np.arange(len(raw)), -1)
-    last = np.maximum.accumulate(known)
-    result: NDArray[np.int64] = np.where(last >= 0, raw[np.maximum(last, 0)], -1)
+def states(on: NDArray[np.bool_], off: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """1 where it is on, 0 where it is off, elsewhere what it was before (−1 where unknown)."""
+    known = on | off
+    told = np.flatnonzero(known)
+    if len(told) == len(known):
+        return on.astype(np.int8)
+    result = np.full(len(known), -1, dtype=np.int8)
+    if len(told):
+        lasts = np.diff(told, append=len(known))
+        result[told[0] :] = np.repeat(on[told].astype(np.int8), lasts)
     return result
 
 
@@ -100,11 +104,13 @@ def _stops(place: int, recording: Recording) -> list[Stop]:
     channel = recording.channels.get("engine_speed")
     if channel is None or len(channel.values) < 2:
         return []
-    sane = channel.values <= HIGHEST_RPM
-    times, values = channel.time_s[sane], channel.values[sane]
+    times, values = channel.time_s, channel.values
+    if not float(values.max()) <= HIGHEST_RPM:
+        sane = values <= HIGHEST_RPM
+        times, values = times[sane], values[sane]
     if len(times) < 2:
         return []
-    state = states(values, CRANKING_RPM, RUNNING_RPM)
+    state = states(values >= RUNNING_RPM, values < CRANKING_RPM)
     falls = np.flatnonzero((state[:-1] == 1) & (state[1:] == 0))
     if not falls.size:
         return []

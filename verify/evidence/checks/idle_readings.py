@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from verify.evidence import spans as sp
 from verify.evidence.checks.kind import Check, spec_number
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sharing import shared
 from verify.evidence.verdict import CheckResult, Window
 from verify.evidence.windows import WARM_FROM_C, Idle, idle_windows
 from verify.quantity import SpecValue
@@ -68,6 +69,7 @@ class IdleReadings:
         )
 
 
+@shared
 def gather(recordings: Sequence[Recording], specs: Mapping[str, SpecValue]) -> IdleReadings:
     """All idle windows that can be judged; `lacking` says why there are none."""
     warm_from = spec_number(specs, "warm_coolant", "°C")

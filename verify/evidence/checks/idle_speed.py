@@ -197,6 +197,8 @@ def _code_likely(
     worst: tuple[float, Window, Array] | None = None
     for window, (times, values) in zip(readings.windows, readings.pieces, strict=True):
         for side in (values < limits.lower - margin, values > limits.upper + margin):
+            if not side.any():
+                continue
             # The window is free of gaps and of long steps, so neighbours may simply be joined.
             for start, end in sp.true_spans(times, side, math.inf, ()).tolist():
                 if end - start >= LAW_LASTS_S and (worst is None or end - start > worst[0]):

@@ -7,6 +7,7 @@ only where the ordinary stretch is over the limit.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from verify.evidence.checks.idle_readings import (
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.periodogram import Oscillation, strongest_oscillation
 from verify.evidence.recording import Array, Recording
-from verify.evidence.series import missed_half_range
+from verify.evidence.series import missed_half_range, spreads
 from verify.evidence.verdict import (
     CheckResult,
     Distribution,
@@ -79,23 +80,25 @@ class Stretch:
 
 def stretches(readings: IdleReadings) -> list[Stretch]:
     """Each window in stretches of 20 s; the last one ends with the window, so nothing is unseen."""
-    found = []
+    places: list[Window] = []
+    parts: list[Array] = []
     for window, (times, values) in zip(readings.windows, readings.pieces, strict=True):
         begin, end = float(times[0]), float(times[-1])
-        starts = np.arange(begin, end - STRETCH_S + 1e-9, STRETCH_S).tolist()
-        if starts and end - starts[-1] - STRETCH_S > 1.0:
-            starts.append(end - STRETCH_S)
-        for start in starts:
-            a = int(np.searchsorted(times, start - 1e-9, side="left"))
-            b = int(np.searchsorted(times, start + STRETCH_S + 1e-9, side="right"))
-            own = values[a:b]
-            if len(own) < 4:
-                continue
-            wanted = STRETCH_S / FORGETS_S
-            missed = missed_half_range(float(own.std(ddof=1)), float(len(own)), wanted)
-            place = Window(window.recording, float(times[a]), float(times[b - 1]))
-            found.append(Stretch(place, 0.5 * float(np.ptp(own)), missed, len(own)))
-    return found
+        starts = np.arange(begin, end - STRETCH_S + 1e-9, STRETCH_S)
+        if len(starts) and end - starts[-1] - STRETCH_S > 1.0:
+            starts = np.append(starts, end - STRETCH_S)
+        firsts = np.searchsorted(times, starts - 1e-9, side="left").tolist()
+        afters = np.searchsorted(times, starts + STRETCH_S + 1e-9, side="right").tolist()
+        for a, b in zip(firsts, afters, strict=True):
+            if b - a >= 4:
+                places.append(Window(window.recording, float(times[a]), float(times[b - 1])))
+                parts.append(values[a:b])
+    wanted = STRETCH_S / FORGETS_S
+    deviations, ranges = spreads(parts, ddof=1)
+    return [
+        Stretch(place, 0.5 * reach, missed_half_range(deviation, float(len(own)), wanted), len(own))
+        for place, own, deviation, reach in zip(places, parts, deviations, ranges, strict=True)
+    ]
 
 
 def swing(stretch: Stretch, resolution: float) -> Measurement:
@@ -126,21 +129,23 @@ def at_least_swing(stretch: Stretch, resolution: float) -> Measurement:
 
 def strongest_hunting(readings: IdleReadings) -> tuple[Oscillation, Window] | None:
     """The largest oscillation of 1 to 10 s in any piece of idle of 20 to 60 s."""
-    candidates: list[tuple[float, Window, Array, Array]] = []
+    parts: list[tuple[Window, Array, Array]] = []
     for window, (times, values) in zip(readings.windows, readings.pieces, strict=True):
         span = float(times[-1] - times[0])
         if span < STRETCH_S - 1e-9:
             continue
-        parts = math.ceil(span / LONGEST_PIECE_S)
-        edges = np.searchsorted(times, times[0] + span * np.arange(1, parts) / parts)
-        for t, v in zip(np.split(times, edges), np.split(values, edges), strict=True):
-            if len(v) >= 8:
-                place = Window(window.recording, float(t[0]), float(t[-1]))
-                candidates.append((float(v.std()), place, t, v))
-    candidates.sort(key=lambda c: -c[0])
+        count = math.ceil(span / LONGEST_PIECE_S)
+        edges = np.searchsorted(times, times[0] + span * np.arange(1, count) / count).tolist()
+        for a, b in itertools.pairwise([0, *edges, len(times)]):
+            if b - a >= 8:
+                place = Window(window.recording, float(times[a]), float(times[b - 1]))
+                parts.append((place, times[a:b], values[a:b]))
+    deviations, _ = spreads([v for _, _, v in parts], ddof=0)
+    order = sorted(range(len(parts)), key=lambda i: -deviations[i])
     best: tuple[Oscillation, Window] | None = None
-    restless = sum(1 for c in candidates if c[0] >= CALM_RPM)
-    for _, place, t, v in candidates[: min(max(restless, FEW_PIECES), MANY_PIECES)]:
+    restless = sum(1 for d in deviations if d >= CALM_RPM)
+    for i in order[: min(max(restless, FEW_PIECES), MANY_PIECES)]:
+        place, t, v = parts[i]
         t, v = _thinned(t, v)
         interval = float(np.median(np.diff(t)))
         longest = min(LONGEST_PERIOD_S, float(t[-1] - t[0]) / LEAST_CYCLES)

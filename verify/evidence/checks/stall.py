@@ -115,8 +115,7 @@ def _lift_offs(recording: Recording, seen: Array) -> int:
     if level is None or len(pedal.values) < 2 or not len(seen) or not len(engine):
         return 0
     resting = at_rest(pedal, level)
-    shown = np.where(resting, 0.0, np.where(pedal.values >= level + PRESSED_POINTS, 2.0, 1.0))
-    state = states(shown, 0.5, 1.5)
+    state = states((pedal.values >= level + PRESSED_POINTS) & ~resting, resting)
     good = sp.linked(pedal.time_s, sp.longest_step_s(pedal, FAST_CAP_S), recording.gaps)
     falls = np.flatnonzero((state[:-1] == 1) & (state[1:] == 0) & good)
     from_s, to_s = pedal.time_s[falls], pedal.time_s[falls + 1]

@@ -20,6 +20,7 @@ from verify.evidence.importers.csv_sniff import NULL_WORDS, Dialect, sniff
 from verify.evidence.importers.port import HEAD_BYTES, MOST_ROWS, refusal
 
 _MOST_RAGGED = 1000
+_NEW_LINE = ord("\n")
 _NUMBER = r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$"
 
 
@@ -68,7 +69,9 @@ class _Tap(io.RawIOBase):
                 block = block[dropped:]
             if block:
                 self.last = block[-1:]
-                self.lines += block.count(b"\n")
+                self.lines += int(
+                    np.count_nonzero(np.frombuffer(block, dtype=np.uint8) == _NEW_LINE)
+                )
                 return block
         return b""
 

@@ -53,7 +53,7 @@ def _floats(array: Any) -> Array:
     import pyarrow as pa
 
     numbers = array.cast(pa.float64())
-    return np.array(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)
+    return np.asarray(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)
 
 
 def _field(struct: Any, name: str, fallback: float = 0.0) -> Array:
