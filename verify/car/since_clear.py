@@ -1,0 +1,169 @@
+"""Proof at hand-back: do the car's own counters since the clear cover the drive that was made.
+
+Parameters 31 (distance, km), 4E (time with the engine running, min) and 30 (warm-ups) start at zero
+when codes are cleared (SAE J1979 / ISO 15031-5, from memory). Had somebody cleared codes after the
+road test, they would show less than the drive. Typed or decoded, they are whole numbers, and so is
+an odometer: within their last places nothing is claimed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from verify.car.whole_counts import ONE_BYTE_FULL, TWO_BYTES_FULL, Span, counter_span
+from verify.errors import Problem, UserError
+from verify.quantity import Quantity
+from verify.words import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Counters:
+    """What the car counts since the clear; None where not read or not supported.
+
+    Raises ValueError outside what the counters carry.
+    """
+
+    distance_km: int | None = None
+    minutes: int | None = None
+    warm_ups: int | None = None
+
+    def __post_init__(self) -> None:
+        for value, full in (
+            (self.distance_km, TWO_BYTES_FULL),
+            (self.minutes, TWO_BYTES_FULL),
+            (self.warm_ups, ONE_BYTE_FULL),
+        ):
+            if value is not None:
+                counter_span(value, full)
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """From the start of the road test until the counters were read; None where not known.
+
+    minutes: with the engine running. warm_ups: complete warm-ups in it (1 for a drive from cold).
+    """
+
+    distance_km: Span | None = None
+    minutes: Span | None = None
+    warm_ups: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """verdict: pass (covers), fail (does not cover) or undecided. why: a sentence a counter;
+    settle: what hands can do about an undecided one."""
+
+    verdict: Verdict
+    finding: str
+    why: tuple[str, ...]
+    settle: str = ""
+
+
+# Each finding belongs to one verdict.
+FINDINGS = {
+    "covers": Verdict.PASS,
+    "does-not-cover": Verdict.FAIL,
+    "too-close": Verdict.UNDECIDED,
+    "nothing-to-compare": Verdict.UNDECIDED,
+}
+
+
+def between_odometers(before: Quantity, after: Quantity) -> Span:
+    """The distance between two odometer readings, in km, each open by its last place.
+
+    Raises UserError where the second is smaller, or a unit is no distance.
+    """
+    first, last = before.to("km"), after.to("km")
+    if last.value < first.value:
+        raise UserError(
+            Problem(
+                found=f"{after} after {before}",
+                expected="an odometer that does not run backwards",
+                next="read both again",
+                field="odometer",
+            )
+        )
+    difference = float(last.value - first.value)
+    # Both cut off the same way, so the error of the difference is one last place, not two; where
+    # the two were typed to different places the coarser counts.
+    place = float(max(first.last_place, last.last_place))
+    return Span(max(difference - place, 0.0), difference + place)
+
+
+def covers_drive(counters: Counters, drive: Drive) -> Proof:
+    """Whether distance, time and warm-ups since the clear cover the drive.
+
+    One counter that is surely short fails it. Else distance or time must surely cover; a count of
+    warm-ups can contradict but proves nothing alone, since it does not move on a short drive.
+    """
+    found: list[bool | None] = []
+    why: list[str] = []
+    for name, unit, value, need in (
+        ("distance", "km", counters.distance_km, drive.distance_km),
+        ("time", "min", counters.minutes, drive.minutes),
+    ):
+        if value is None or need is None:
+            missing = "since the clear was not read" if value is None else "of the drive is unknown"
+            why.append(f"the {name} {missing}")
+            continue
+        span = counter_span(value, TWO_BYTES_FULL)
+        result = span.covers(need)
+        found.append(result)
+        said = {True: "covers", False: "does not cover", None: "is too close to tell against"}
+        least = "at least " if value == TWO_BYTES_FULL else ""
+        full = ": the counter is at its end" if least else ""
+        unseen = ""
+        if result is None:
+            unseen = (
+                f": a clear in its first {max(need.high - span.low, 0.0):.3g} {unit} would not show"
+            )
+        why.append(
+            f"{least}{value} {unit} since the clear {said[result]} {_span(need, unit)}"
+            f"{full}{unseen}"
+        )
+    if counters.warm_ups is not None and drive.warm_ups:
+        enough = counters.warm_ups >= drive.warm_ups
+        if not enough:
+            found.append(False)
+        least = "at least " if counters.warm_ups == ONE_BYTE_FULL else ""
+        why.append(
+            f"{least}{counters.warm_ups} warm-ups since the clear, {drive.warm_ups} in the drive"
+            + ("" if enough else ": does not cover")
+        )
+    if False in found:
+        return _proof("does-not-cover", why)
+    if True in found:
+        return _proof("covers", why)
+    if not found:
+        return _proof(
+            "nothing-to-compare",
+            why,
+            "read distance (31) and time (4E) since the clear, and the odometer before and after "
+            "the drive",
+        )
+    return _proof(
+        "too-close",
+        why,
+        "the counters show whole kilometres and minutes: read the time since the clear (4E) as "
+        "well, which also counts the idle before the drive; or repeat the drive without clearing",
+    )
+
+
+def _proof(finding: str, why: list[str], settle: str = "") -> Proof:
+    return Proof(FINDINGS[finding], finding, tuple(why), settle)
+
+
+def _span(span: Span, unit: str) -> str:
+    if span.low == span.high:
+        return f"a drive of {span.low:g} {unit}"
+    return f"a drive of {span.low:.4g} to {span.high:.4g} {unit}"
+
+
+def cleared_since(counters: Counters, driven_since_km: Span) -> bool | None:
+    """Whether the clear that was told of really happened: more km since the clear than were driven
+    since it was told means that it did not. None: not read."""
+    if counters.distance_km is None:
+        return None
+    span = counter_span(counters.distance_km, TWO_BYTES_FULL)
+    return span.low <= driven_since_km.high
