@@ -13,6 +13,7 @@ COMMANDS = {
     "show": ("cmd_show", "show what a job has proven, and how"),
     "note": ("cmd_note", "complaint, cause, correction: a text to paste"),
     "judge": ("cmd_judge", "put checks to a recording of the car's own data"),
+    "ready": ("cmd_ready", "would an inspection turn the car away"),
     "flows": ("cmd_flows", "list, prove or try flows; print their schema"),
     "demo": ("cmd_demo", "play a whole close-out in an invented workshop"),
     "completion": ("cmd_completion", "print shell completion for bash, zsh or tcsh"),

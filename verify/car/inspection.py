@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from verify.car.inspection_rules import (
     FUELS,
     SETTLES,
+    SURE,
     Answer,
     Car,
     Finding,
@@ -40,15 +41,23 @@ class Inspection:
     settle: tuple[str, ...]
     notes: tuple[str, ...]
 
+    @property
+    def sure(self) -> str:
+        """How sure the least sure of the rules is that were asked; "" where there is none."""
+        marks = {f.rule.sure for f in self.findings}
+        return next((mark for mark in reversed(SURE) if mark in marks), "")
+
     def to_json(self) -> dict[str, object]:
         return {
             "answer": self.answer.value,
             "where": self.where,
+            "sure": self.sure,
             "why": list(self.why),
             "rules": [
                 {
                     "rule": f.rule.name,
                     "met": f.met,
+                    "by_eye": f.by_eye,
                     "why": f.why,
                     "says": f.rule.says,
                     "source": f.rule.source,

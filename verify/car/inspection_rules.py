@@ -18,6 +18,8 @@ from verify.car.whole_counts import Span
 from verify.quantity import convert
 
 TABLE = "seeds/inspection_rules.csv"
+# From the surest to the least sure, as the tables mark it.
+SURE = ("text seen", "second-hand", "from memory")
 FUELS = {"gasoline": Ignition.SPARK, "diesel": Ignition.COMPRESSION}
 
 

@@ -79,8 +79,8 @@ class Situation:
     red_brake_warning: bool | None
     limp_home: bool | None
     fast_road: bool | None
-    revs_stay_up: bool | None = False
-    relearn_required: bool | None = False
+    revs_stay_up: bool | None
+    relearn_required: bool | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +206,7 @@ def advise(
     if not open_:
         why.append("no way is left that is safe and that you can get: have it towed")
     # A way whose chances are unknown may still be the cheapest, unless it never can be.
-    rivals = [
-        way for way in unknown if best is None or cost[way] < expected[best] or way not in cost
-    ]
+    rivals = [way for way in unknown if best is None or cost[way] < expected[best]]
     if rivals:
         names = ", ".join(way.value for way in rivals)
         why.append(f"undecided: how likely it is to work is not known of: {names}")
