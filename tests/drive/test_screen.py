@@ -144,7 +144,7 @@ def test_exceptions_are_marked_and_a_remedy_is_asked_for(terminal: Terminal) -> 
     terminal.type("x" + ENTER)
     terminal.until("Plug locked")
     terminal.type(DOWN + ENTER)
-    terminal.until("✕ Plug locked")
+    terminal.until("✗ Plug locked")
     terminal.type(ENTER)
     terminal.until("Put it right.")
 
@@ -177,6 +177,58 @@ def test_the_tallest_page_of_the_library_fits_the_screen_with_its_cautions(store
                 assert title.upper() in shown
             rows = len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight
             assert rows <= 24, f"{name} {step.name}: {rows} rows"
+
+
+def test_what_a_person_types_is_never_read_as_markup(store: Path) -> None:
+    it = Terminal(
+        "open", "throttle-body-replaced", "--as", "owner", "--units", "us", "--mode", "as-work",
+        "--car", "x", "--store", str(store),
+    )  # fmt: skip
+    it.until("it counts as mi")
+    it.type("[/red] 5" + ENTER)
+    page = it.until("That cannot be taken")
+    assert "[/red] 5" in page
+    it.type(CTRL_C)
+    assert it.leave() == 130
+
+
+def test_what_is_offered_is_said_once_a_page(terminal: Terminal) -> None:
+    terminal.until("What did the car do?")
+    terminal.type("!note" + ENTER)
+    page = terminal.until("An empty line goes back.")
+    assert page.count("!cannot") == 1
+    terminal.type("customer in a hurry" + ENTER)
+    terminal.until("The note is written down.")
+
+
+def test_what_failed_before_is_said_above_even_the_tallest_list_of_the_library() -> None:
+    from rich.console import Console
+
+    from verify.job.catalogue import catalogue, caution
+    from verify.terminal.library import flow_names, load_flow
+    from verify.terminal.say import prompt_rows
+    from verify.terminal.ui import Page
+    from verify.terminal.ui_screen import ScreenUi
+
+    tall = [
+        (name, step)
+        for name in flow_names()
+        for step in load_flow(name, catalogue()).graph.steps.values()
+        if step.name.endswith("wiring/look") or step.title.startswith("Wiring")
+    ]
+    assert tall, "no tall list to look at"
+    for _, step in tall:
+        console = Console(width=80, height=24, force_terminal=True, record=True, file=io.StringIO())
+        page = Page(
+            "abcdef", "T", "1 done", step.title, step.say, step.why, before="✗ Pedal: no response",
+            cautions=tuple(caution(h, "technician") for h in step.hazards),
+            prompt_rows=prompt_rows(step),
+        )  # fmt: skip
+        ui = ScreenUi(console)
+        ui.page(page)
+        shown = console.export_text()
+        assert "✗ Pedal: no response" in shown
+        assert len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight <= 24
 
 
 def test_no_color_is_obeyed(store: Path) -> None:

@@ -228,3 +228,52 @@ def test_damaged_answers_never_give_anything_but_problems(data: st.DataObject, t
         for step in graph.steps.values():
             if step.kind != "gate":
                 answers.take(step)
+
+
+def test_resume_without_a_job_takes_the_only_open_one_or_names_those_there_are(
+    tmp_path: Path,
+) -> None:
+    store = str(tmp_path / "store")
+    none = keysback("resume", "--store", store)
+    assert none.returncode == 2
+    assert "no open jobs" in none.stderr
+    assert "keysback open FLOW" in none.stderr
+    start = ("open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric")
+    keysback(*start, "--store", store, stdin="card 7\nIt hunts\n")
+    alone = keysback("resume", "--store", store, stdin="")
+    assert alone.returncode == 0, alone.stderr
+    assert "THE LIST" in alone.stdout
+    keysback(*start, "--store", store, stdin="card 8\n")
+    several = keysback("resume", "--store", store)
+    assert several.returncode == 2
+    assert "2 open jobs to choose from" in several.stderr
+
+
+def test_a_job_that_has_ended_says_why_and_breaks_between_words(tmp_path: Path) -> None:
+    store = str(tmp_path / "store")
+    keysback(
+        "open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric",
+        "--store", store, stdin="card 7\nIt hunts\n1\n!cannot\nno tools at home\n",
+    )  # fmt: skip
+    keysback("resume", "--store", store, stdin="!cannot\nnothing to mend it with\n")
+    job = json.loads(keysback("jobs", "--json", "--store", store).stdout)[0]["job"]
+    shown = keysback("resume", job, "--store", store).stdout
+    assert "What led here:" in shown
+    assert "  - The list: not fine: Plug locked" in shown
+    assert "The walk through this job has ended." in shown
+    assert max(len(line) for line in shown.splitlines()) <= 80
+    account = keysback("show", job, "--store", store).stdout
+    assert "✗ The list: not fine" in account
+    assert "✓ passed   ✗ failed   ? open   · not required" in account
+
+
+def test_a_word_of_flows_names_itself_in_its_help() -> None:
+    assert "usage: keysback flows try" in keysback("flows", "try", "--help").stdout
+
+
+def test_judge_says_how_to_give_the_time_that_a_file_lacks(tmp_path: Path) -> None:
+    path = tmp_path / "no-time.csv"
+    path.write_text("speed,rpm\n0,750\n0,751\n")
+    run = keysback("judge", str(path))
+    assert run.returncode == 2
+    assert "--every SECONDS" in run.stderr

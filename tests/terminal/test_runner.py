@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.terminal.walks import idle_csv, play, small_desk
+from verify.job.bodies import wait_started_body
 from verify.terminal.clock import PlayingClock
 from verify.terminal.runner import Paused, close_by_hand
 from verify.words import Audience, EndingKind
@@ -147,6 +148,7 @@ def test_a_wait_runs_by_the_clock_and_restarts_when_the_clock_runs_backwards() -
     desk = small_desk()
     with pytest.raises(Paused):
         play(desk, *TO_REST)
+    desk.write("wait-started", wait_started_body(desk.live()))
     assert isinstance(desk.clock, PlayingClock)
     desk.clock.pass_time(-60)
     with pytest.raises(Paused):
@@ -157,6 +159,107 @@ def test_a_wait_runs_by_the_clock_and_restarts_when_the_clock_runs_backwards() -
     with pytest.raises(Paused):
         play(desk)
     assert desk.session().history[-2].kind == "wait-ended"
+
+
+def test_a_wait_counts_from_when_a_person_starts_it_not_from_when_it_is_shown() -> None:
+    """Reading, clearing and switching off take time: none of it is waiting."""
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *TO_REST)
+    assert "wait-started" not in [e.kind for e in desk.session().history]
+    assert isinstance(desk.clock, PlayingClock)
+    desk.clock.pass_time(600)
+    with pytest.raises(Paused):
+        play(desk)
+    assert "wait-ended" not in [e.kind for e in desk.session().history]
+
+
+def test_an_empty_line_takes_back_what_was_picked_by_mistake() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        shown = play(desk, "x", "!cannot", "", "!note", "", "!pause")
+    shown = play.shown.getvalue()  # type: ignore[attr-defined]
+    assert "An empty line goes back." in shown
+    kinds = [e.kind for e in desk.session().history]
+    assert kinds.count("outcome") == 1
+    assert "note" not in kinds
+
+
+def test_after_a_verdict_nothing_can_be_refused_on_behalf_of_the_next_question(
+    tmp_path: Path,
+) -> None:
+    desk = small_desk()
+    file = str(idle_csv(tmp_path / "idle.csv"))
+    with pytest.raises(Paused):
+        walk_to_end(desk, ["1", file, "1", "900 rpm", "", "!cannot", "!pause"])
+    assert '"!cannot" is not offered here.' in play.shown.getvalue()  # type: ignore[attr-defined]
+    assert desk.session().walk[-1].outcome.label != "cannot"
+
+
+def test_several_verdicts_are_said_once_more_in_one_line(tmp_path: Path) -> None:
+    from verify.evidence.checks.catalogue import CATALOGUE
+    from verify.terminal.show_verdict import summary_line
+
+    results = [
+        CATALOGUE["idle-speed"].result("in-range", "x"),
+        CATALOGUE["idle-steady"].result("hunting", "x"),
+        CATALOGUE["no-stall"].result("too-little-seen", "x", settle="y"),
+    ]
+    line = summary_line(results)
+    assert line is not None
+    assert line.plain == ("In short: ✓ idle-speed pass · ✗ idle-steady fail · ? no-stall undecided")
+    assert summary_line(results[:1]) is None
+
+
+def test_a_change_of_a_number_says_what_it_was_what_it_is_and_what_was_judged_again() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(
+            desk,
+            *("x", "none", "9 N·m", "1", "1", "9 N·m", "sheet 4"),
+            *("!spec", "1", "1", "9.5 Nm", "", "!pause"),
+        )
+    shown = play.shown.getvalue()  # type: ignore[attr-defined]
+    flat = " ".join(shown.split())
+    assert "9 N·m (service information, sheet 4) → 9.5 N·m (service information)." in flat
+    assert "Judged again: " in flat
+    assert "Until now: 9 N·m (service information, sheet 4)" in flat
+
+
+def test_what_a_wish_could_not_do_is_said_on_the_next_page() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, "!spec", "!correct", "!pause")
+    shown = play.shown.getvalue()  # type: ignore[attr-defined]
+    assert "No number of this car was entered yet." in shown
+    assert "There is no typed answer to correct yet." in shown
+
+
+def test_a_long_list_of_answers_keeps_its_way_back_on_the_screen(monkeypatch) -> None:
+    from verify.terminal import runner
+
+    monkeypatch.setattr(runner, "ON_ONE_SCREEN", 2)
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *TO_REST, "!correct", "3", "2", "none", "typed wrong", "!pause")
+    shown = play.shown.getvalue()  # type: ignore[attr-defined]
+    assert "An earlier one …" in shown
+    assert "Correcting. Until now: " in shown
+
+
+def test_a_file_that_is_no_picture_is_not_taken_for_one(tmp_path: Path) -> None:
+    from verify.errors import UserError
+    from verify.terminal.recordings import keep_picture
+
+    journal = small_desk().journal
+    wrong, right = tmp_path / "a.jpg", tmp_path / "b.jpg"
+    wrong.write_bytes(b"time,rpm\n0,750\n")
+    right.write_bytes(b"\xff\xd8\xff\xe0 and so on")
+    with pytest.raises(UserError, match="does not begin like a picture"):
+        keep_picture(journal, str(wrong))
+    with pytest.raises(UserError, match="a readable picture"):
+        keep_picture(journal, str(tmp_path / "none.jpg"))
+    assert len(keep_picture(journal, str(right))) == 64
 
 
 def test_a_skipped_wait_needs_a_reason_and_keeps_it() -> None:
@@ -203,7 +306,7 @@ def test_us_units_are_shown_and_taken() -> None:
     with pytest.raises(Paused):
         play(desk, "x", "none", "80 in·lbf", "1", "1", "80 in·lbf", "", "!pause")
     assert desk.session().last("bolt").outcome.label == "pass"
-    assert "With its unit, or in ft·lbf" in play.shown.getvalue()
+    assert "With its unit: ft-lb, in-lb or Nm." in play.shown.getvalue()
 
 
 def test_a_job_closed_by_hand_keeps_its_keys() -> None:

@@ -9,7 +9,8 @@ from verify.job.session import ReadOnlySession, Visit
 from verify.terminal.clock import local
 from verify.terminal.desk import Desk
 from verify.terminal.endings import ending_lines, head
-from verify.terminal.say import codes_words, outcome_words, typed_value, visit_line
+from verify.terminal.marks import LEGEND
+from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
 from verify.terminal.show_verdict import limits_text, measured, sentence
 
 MODES = {"as-work": "written down as the work went on", "afterwards": "written down afterwards"}
@@ -30,7 +31,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         "",
         *ending_lines(session),
         "",
-        "● passed   ✕ failed   ○ open   · not required",
+        LEGEND,
         "",
     ]
     for visit in session.walk:
@@ -42,10 +43,8 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         lines += ["", f"Next: {session.step().title}"]
     if session.specs:
         lines += ["", "Numbers of this car:"]
-        for name, spec in session.specs.items():
-            value = f"{spec.text} {spec.unit}" if spec.text else "not found"
-            where = f"{spec.source}" + (f", {spec.detail}" if spec.detail else "")
-            lines.append(f"  {session.graph.specs[name].title}: {value} ({where})")
+        for name in session.specs:
+            lines.append(f"  {session.graph.specs[name].title}: {spec_words(session, name)}")
     if session.corrections:
         lines += ["", "Corrections:"]
         for c in session.corrections:

@@ -42,7 +42,7 @@ class Answers:
                     (step.name,),
                     Problem(
                         found=f'{count} answer{"" if count == 1 else "s"} to "{step.name}"',
-                        expected=f"one more: the step is asked {index + 1} times",
+                        expected=f"one more: answer {index + 1} to this step is asked for",
                         next=f'add an answer under "{step.name}:"',
                     ),
                 )

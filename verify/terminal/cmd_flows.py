@@ -18,7 +18,7 @@ def parser() -> argparse.ArgumentParser:
         description="Without a word: lists the flows of the library. A flow says how one kind of "
         "repair is closed out; only a proven flow runs."
     )
-    words = p.add_subparsers(dest="word", metavar="WORD")
+    words = p.add_subparsers(dest="word", metavar="WORD", prog="keysback flows")
     prove = words.add_parser("prove", help="prove flow files, or say what is wrong with them")
     prove.add_argument("flow", nargs="*", help="flow or part: a file, or a name of the library")
     trial = words.add_parser("try", help="walk a flow in memory; nothing is recorded")
@@ -97,9 +97,11 @@ def _prove(names: list[str]) -> int:
         result = prove(graph, catalogue())
         if isinstance(result, ProvenFlow):
             required = len(graph.required())
+            gates = sum(1 for s in graph.steps.values() if s.kind == "gate")
             print(
-                f"{name}: proven. {len(graph.steps)} steps, {required} of them required, "
-                f"{len(graph.endings)} endings, {len(graph.promises)} promises of its own"
+                f"{name}: proven. {len(graph.steps) - gates} steps, {required} of them required, "
+                f"{gates} decisions, {len(graph.endings)} endings, "
+                f"{len(graph.promises)} promises of its own"
             )
             continue
         code = 2

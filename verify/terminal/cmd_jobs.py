@@ -20,6 +20,7 @@ def parser() -> argparse.ArgumentParser:
 
 def run(args: argparse.Namespace) -> int:
     from verify.job.journal import SqliteJournal, store_folder
+    from verify.terminal.clock import local
 
     folder = store_folder(args.store, os.environ)
     if args.rebuild:
@@ -36,12 +37,12 @@ def run(args: argparse.Namespace) -> int:
         print()
         return 0
     if not rows:
-        print(f"No jobs in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)")
+        kind = "open jobs" if args.open else "jobs"
+        print(f"No {kind} in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)")
         return 0
     for row in rows:
         mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
-        when = str(row["changed"])[:16].replace("T", " ")
-        print(f"{row['job']:<8} {when} UTC  {row.get('title', '')}{mark}")
+        print(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
         print(f"         {row.get('state', '')}")
     return 0
 

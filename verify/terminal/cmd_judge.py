@@ -12,10 +12,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from verify.errors import Problem
     from verify.evidence.recording import Recording
     from verify.evidence.verdict import CheckResult
     from verify.quantity import SpecValue
 
+NO_TIME = "no column with times"
 HELP = "put checks to a recording of the car's own data"
 
 
@@ -234,7 +236,17 @@ def _read(path: str, mapping: Mapping[str, str] | None, interval_s: float | None
             )
         ) from None
     with stream:
-        return read_recording(stream, path, mapping=mapping, interval_s=interval_s)
+        try:
+            return read_recording(stream, path, mapping=mapping, interval_s=interval_s)
+        except UserError as error:
+            raise UserError(*(_with_options(p) for p in error.problems)) from None
+
+
+def _with_options(problem: Problem) -> Problem:
+    """The importer knows no options; who types the command needs them."""
+    if problem.found != NO_TIME:
+        return problem
+    return problem._replace(next=f"{problem.next}: --map HEADER=(time), or --every SECONDS")
 
 
 def recording_json(recording: Recording) -> dict[str, Any]:
@@ -280,7 +292,7 @@ def _print_words(
     from rich.padding import Padding
     from rich.text import Text
 
-    from verify.terminal.show_verdict import sentence, trace_plot, verdict_block
+    from verify.terminal.show_verdict import sentence, summary_line, trace_plot, verdict_block
 
     console = Console(highlight=False)
     width = min(console.width, 80) if console.is_terminal else 80
@@ -312,3 +324,7 @@ def _print_words(
     plot = trace_plot(recording, results, width=width - 2)
     if plot is not None:
         show("", plot)
+    short = summary_line(results)
+    if short is not None:
+        show("", short)
+    show(Text("This judges the recording, and lets no car go.", style="dim"))

@@ -110,7 +110,7 @@ def _ask(
             "technician": "A technician, with a scanner and the service information",
             "owner": "The car's owner, at home",
         }
-        audience = ui.choose("Who closes this repair out?", [Option(k, options[k]) for k in known])
+        audience = ui.choose("Who closes it out?", [Option(k, options[k]) for k in known])
     if not units:
         units = ui.choose(
             "Which units?",

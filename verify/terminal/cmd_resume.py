@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from verify.job.journal import SqliteJournal
     from verify.terminal.desk import Desk
 
 HELP = "go on with a job where it was left"
@@ -20,7 +21,11 @@ def parser() -> argparse.ArgumentParser:
         description="Goes on with a job. A job can also be closed by hand, but only without the "
         "keys: --close back-to-diagnosis or --close do-not-drive."
     )
-    p.add_argument("job", help="the job's id, or its beginning (keysback jobs lists them)")
+    p.add_argument(
+        "job",
+        nargs="?",
+        help="the job's id, or its beginning; may be left out where one job alone is open",
+    )
     p.add_argument("--close", metavar="ENDING", help="end the job without the keys")
     p.add_argument("--reason", help="why it is closed by hand")
     add_sitting_options(p)
@@ -34,18 +39,17 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.answers_file import load_answers
     from verify.terminal.clock import SystemClock
     from verify.terminal.desk import desk_for, open_store
-    from verify.terminal.endings import ending_lines
+    from verify.terminal.endings import show_ended
     from verify.terminal.ui_screen import pick
 
     with open_store(args.store) as journal:
         clock = SystemClock()
-        desk = desk_for(journal, args.job, clock)
+        desk = desk_for(journal, args.job or _only_open(journal), clock)
         if args.close:
             return _close(desk, args)
         session = desk.session()
         if session.ending is not None:
-            print("\n".join(ending_lines(session)))
-            print(f"\nThis job has ended. The whole account: keysback show {desk.job}")
+            show_ended(session)
             return 0
         if args.reason:
             raise UserError(
@@ -63,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _close(desk: Desk, args: argparse.Namespace) -> int:
     from verify.errors import Problem, UserError, unknown
-    from verify.terminal.endings import ending_lines
+    from verify.terminal.endings import show_ended
     from verify.terminal.runner import close_by_hand
 
     session = desk.session()
@@ -76,5 +80,23 @@ def _close(desk: Desk, args: argparse.Namespace) -> int:
             Problem("no reason", "--reason TEXT", "say why the job ends here", field="--close")
         )
     session = close_by_hand(desk, known[args.close].name, args.reason)
-    print("\n".join(ending_lines(session)))
+    show_ended(session)
     return 0
+
+
+def _only_open(journal: SqliteJournal) -> str:
+    """The one job that has not ended. Raises UserError where there is another number of them."""
+    from verify.errors import Problem, UserError
+
+    known = [str(row["job"]) for row in journal.jobs() if not row.get("ending")]
+    if len(known) == 1:
+        return known[0]
+    raise UserError(
+        Problem(
+            found=f"no job named, and {len(known) or 'no'} open jobs to choose from",
+            expected="one of them: " + ", ".join(known[:8]) if known else "a job that is open",
+            next=f"write for example keysback resume {known[0]}; keysback jobs --open lists them"
+            if known
+            else "open one: keysback open FLOW (keysback flows lists them)",
+        )
+    )

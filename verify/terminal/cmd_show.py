@@ -40,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
         ui = LineUi()
         for line in account_lines(desk, session):
             indent = " " * (len(line) - len(line.lstrip()))
-            ui.write(line.strip(), indent)
+            # Under the words of a line that opens with a mark, not under the mark.
+            ui.write(line.strip(), indent, "  " if line[1:2] == " " and line[0] != " " else "")
         if args.plots:
             _plots(desk, session)
     return 0

@@ -99,7 +99,7 @@ def judge_taken(
         return _recording(desk, session, step, answer, hands)
     judged = judge_answer(step, answer, spec_values(session))
     if isinstance(answer, PhotoFile):
-        sha256 = recordings.keep(desk.journal, answer.path)
+        sha256 = recordings.keep_picture(desk.journal, answer.path)
         # A photo can show a face or a plate: its hash stands apart with the personal data.
         return Taken(judged).with_private(photo=sha256, file=Path(answer.path).name)
     return Taken(judged)

@@ -29,7 +29,8 @@ from verify.terminal.answers_file import Answers
 from verify.terminal.clock import Clock, PlayingClock, read_stamp
 from verify.terminal.hands import PersonHands
 from verify.terminal.library import read_text
-from verify.terminal.say import COLOURS, MARKS, codes_words, typed_value
+from verify.terminal.marks import COLOURS, MARKS, NOTED, WORDS
+from verify.terminal.say import codes_words, typed_value
 from verify.terminal.script import ScriptHands
 from verify.terminal.ui import Page, Ui
 from verify.words import Verdict
@@ -39,7 +40,10 @@ if TYPE_CHECKING:
     from verify.terminal.desk import Desk
 
 WIDTH = 80
-LEGEND = "● passed   ✕ failed   ○ stays open   · for the record   → where it leads"
+LEGEND = (
+    f"{MARKS[Verdict.PASS]} passed   {MARKS[Verdict.FAIL]} failed   "
+    f"{MARKS[Verdict.UNDECIDED]} stays open   {NOTED} for the record   → where it leads"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,22 +177,21 @@ class TellingHands(ScriptHands):
 
 def in_one_line(result: CheckResult, units: str) -> str:
     """A verdict with its number and limits, where a block would be too much."""
-    from verify.terminal.show_verdict import MARKS as SHOWN
-    from verify.terminal.show_verdict import WORDS, measured
+    from verify.terminal.show_verdict import measured
 
     number = measured(result, units)
     limits = f" ({band(result.limits)})" if result.limits and units == "metric" and number else ""
     if result.limits is not None and result.limits.unit == "1":
         limits = ""
     words = f"{number}{limits}" if number and result.unit != "1" else result.finding
-    return f"{SHOWN[result.verdict]} {WORDS[result.verdict]}  {result.check}  {words}"
+    return f"{MARKS[result.verdict]} {WORDS[result.verdict]}  {result.check}  {words}"
 
 
 def _mark(step: Step, counts: Verdict) -> Text:
     """What is not required is only noted, but a recording that fails is always said to."""
     if step.required or (step.kind == "record" and counts is Verdict.FAIL):
         return Text(f"{MARKS[counts]} ", style=COLOURS[counts])
-    return Text("· ", style="dim")
+    return Text(f"{NOTED} ", style="dim")
 
 
 def _any(results: tuple[CheckResult, ...], verdict: Verdict) -> bool:
@@ -252,6 +255,9 @@ class WalkHands(PersonHands):
             said = f"In the story: {given.get('value')}, {given.get('source')}."
             spec = replace(spec, say=f"{spec.say} {said}".strip())
         return super().spec(session, spec)
+
+    def begin_wait(self, seconds: float) -> str:
+        return ""
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
         self.before = f"{max(1, round(left() / 60))} min of waiting passed at once: it is a demo."

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from verify.flow.graph import STOP
 from verify.job.session import ReadOnlySession
-from verify.words import Audience, EndingKind, Grade
+from verify.terminal.say import outcome_words
+from verify.words import Audience, EndingKind, Grade, Verdict
 
 if TYPE_CHECKING:
     from verify.terminal.hands import Hands
@@ -48,7 +50,13 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
     ending = session.ending
     if ending is None:
         return [head(session)]
-    lines = [head(session), ending.title, "", ending_advice(ending, session.audience)]
+    lines = [head(session)]
+    if ending.title.casefold() != head(session).casefold():
+        lines.append(ending.title)
+    lines += ["", ending_advice(ending, session.audience)]
+    against = failed_steps(session)
+    if against and not ending.kind.lets_go:
+        lines += ["", "What led here:", *(f"  - {line}" for line in against)]
     if ending.who:
         lines += ["", f"Who can do it: {ending.who}"]
     if ending.kind is EndingKind.PROOF_TO_FOLLOW:
@@ -68,6 +76,18 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
     return lines
 
 
+def failed_steps(session: ReadOnlySession) -> list[str]:
+    """What stands failed at the end, by title and outcome: required steps and recordings."""
+    lines = []
+    for name in dict.fromkeys(v.step for v in session.walk if not v.gate):
+        step, visit = session.graph.steps[name], session.last(name)
+        if visit is None or not (step.required or step.kind == "record"):
+            continue
+        if step.counts(visit.outcome) is Verdict.FAIL and visit.outcome.label != STOP:
+            lines.append(f"{step.title}: {outcome_words(step, visit.outcome)}")
+    return lines
+
+
 def told_steps(session: ReadOnlySession) -> list[str]:
     """Titles of the required steps that rest on nothing but somebody's word."""
     titles = []
@@ -81,4 +101,27 @@ def told_steps(session: ReadOnlySession) -> list[str]:
 
 
 def show_ending(session: ReadOnlySession, hands: Hands) -> None:
-    hands.say("", *ending_lines(session), "", f"The whole account: keysback show {session.job}")
+    lines = ending_lines(session)
+    if session.stopped:
+        # The sign above has said it already.
+        advice = ending_advice(session.ending, session.audience)
+        lines = [line for line in lines if line != advice]
+    hands.say("", *lines, "", *last_lines(session))
+
+
+def show_ended(session: ReadOnlySession) -> None:
+    """A job that has ended, as plain lines that break between words."""
+    from verify.terminal.ui_lines import LineUi
+
+    lines = [*ending_lines(session), "", "The walk through this job has ended."]
+    if session.ending is not None and session.ending.kind is EndingKind.PROOF_TO_FOLLOW:
+        lines.append("This version cannot take the proof that follows into it: keep it beside.")
+    LineUi().tell(*lines, "", *last_lines(session))
+
+
+def last_lines(session: ReadOnlySession) -> list[str]:
+    """Where to look next. The head once more: on a low screen it may have run off the top."""
+    return [
+        f"{head(session)}. The whole account: keysback show {session.job}",
+        f"A text for the invoice or the customer: keysback note {session.job}",
+    ]

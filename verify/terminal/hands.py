@@ -19,23 +19,27 @@ from verify.job import answers as a
 from verify.job.answers import Answer, RecordingFile, strict_codes
 from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse, shown_unit
+from verify.quantity import unit as unit_of
 from verify.terminal.clock import local
-from verify.terminal.say import outcome_words
-from verify.terminal.ui import PAUSE, STOP, Option, Page, Ui, Wish
+from verify.terminal.columns import ask_columns
+from verify.terminal.marks import MARKS
+from verify.terminal.say import outcome_words, spec_words
+from verify.terminal.ui import CANNOT, PAUSE, STOP, WISHES, Option, Page, PlainWishes, Ui, Wish
 from verify.words import Verdict
 
 if TYPE_CHECKING:
     from verify.terminal.collect import Taken
     from verify.terminal.desk import Desk
 
-# The channels a person is asked about where the file's own words leave them open.
-WORTH_ASKING = {
-    "engine_speed": "engine speed",
-    "vehicle_speed": "vehicle speed",
-    "coolant": "coolant temperature",
-    "pedal": "accelerator pedal",
-    "throttle": "throttle position",
+# What a code of this class means for the way from here, where the table says so.
+CLASS_WORDS = {
+    "wiring": " (points to wiring, supply or part)",
+    "learn": " (a leak check and relearn can cure it)",
+    "forbids": " (FORBIDS DRIVING)",
 }
+TORQUE_UNITS = {"metric": "Nm, ft-lb or in-lb", "us": "ft-lb, in-lb or Nm"}
+# A verdict has been written: what cannot be done any more is to refuse the question.
+_AFTER_A_VERDICT = tuple(w for w in WISHES if w != CANNOT)
 
 
 class Hands(Protocol):
@@ -44,14 +48,22 @@ class Hands(Protocol):
     def keep_ready(
         self, session: ReadOnlySession, step: Step, ready: Visit, *, locked: bool
     ) -> bool: ...
-    def reason(self, prompt: str) -> str: ...
+    def reason(self, prompt: str, *, back: bool = False) -> str:
+        """back: an empty line is allowed, and takes back what was asked for."""
+
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]: ...
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]: ...
     def interval(self, layout: Layout) -> str: ...
+    def begin_wait(self, seconds: float) -> str:
+        """Returns when the wait begins: "", or a reason where it is skipped."""
+
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
         """Returns a reason where the wait is skipped, else ""."""
 
     def pick(self, prompt: str, options: Sequence[Option]) -> str: ...
+    def notice(self, text: str) -> None:
+        """A line for the top of the next screen."""
+
     def say(self, *parts: object) -> None: ...
     def stop_sign(self, text: str) -> None: ...
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None: ...
@@ -63,10 +75,15 @@ class PersonHands:
     def __init__(self, ui: Ui) -> None:
         self.ui = ui
         self.before = ""
+        self.waiting = False
 
     def page(self, page: Page) -> None:
-        self.ui.page(replace(page, before=self.before))
+        before = "\n".join(line for line in (self.before, page.before) if line)
+        self.ui.page(replace(page, before=before))
         self.before = ""
+
+    def notice(self, text: str) -> None:
+        self.before = text
 
     def say(self, *parts: object) -> None:
         self.ui.tell(*parts)
@@ -74,8 +91,8 @@ class PersonHands:
     def stop_sign(self, text: str) -> None:
         self.ui.stop_sign(text)
 
-    def reason(self, prompt: str) -> str:
-        return self.ui.ask(prompt)
+    def reason(self, prompt: str, *, back: bool = False) -> str:
+        return self.ui.ask(prompt, hint="An empty line goes back." if back else "", empty=back)
 
     def pick(self, prompt: str, options: Sequence[Option]) -> str:
         return self.ui.choose(prompt, options)
@@ -133,13 +150,16 @@ class PersonHands:
 
     def _codes(self, step: Step) -> Answer:
         modules = ", ".join(step.detail["modules"])
-        self.ui.tell(f"Modules to read: {modules}. Type the codes, or the word none.")
+        self.ui.tell(
+            f"Modules to read: {modules}. Type codes such as P0507, or none. Where pending or "
+            "permanent codes cannot be read, type ?"
+        )
         stored = self._memory("Stored codes")
         assert stored is not None
         pending = self._memory("Pending codes", may_be_unread=True)
         permanent = self._memory("Permanent codes", may_be_unread=True)
-        for code in (*stored, *(pending or ())):
-            self.ui.tell(f"  {code}: {meaning(code)} [{class_of(code)}]")
+        for code in dict.fromkeys((*stored, *(pending or ()))):
+            self.ui.tell(f"  {code}: {meaning(code)}{CLASS_WORDS.get(class_of(code), '')}")
         read = self.ui.choose(
             f"Were all of these read: {modules}?",
             [Option("all", "Yes, all of them"), Option("some", "Not all of them")],
@@ -156,9 +176,8 @@ class PersonHands:
         return a.CodesRead(CodeReading(stored, pending, permanent, have))
 
     def _memory(self, prompt: str, *, may_be_unread: bool = False) -> tuple[str, ...] | None:
-        hint = "not read: type ?" if may_be_unread else ""
         while True:
-            text = self.ui.ask(prompt, hint=hint)
+            text = self.ui.ask(prompt)
             if may_be_unread and text in ("?", "not read"):
                 return None
             try:
@@ -171,7 +190,8 @@ class PersonHands:
         if stored is not None and stored.text:
             self.ui.tell(f"Service information: {stored.text} {stored.unit}")
         torque = self.ui.ask(
-            "Torque the wrench was set to, with its unit", hint="N·m, ft·lbf or in·lbf"
+            "Torque the wrench was set to, with its unit",
+            hint=f"Unit: {TORQUE_UNITS[session.units]}.",
         )
         parse(torque, expect="N·m")
         order = self.ui.choose(
@@ -236,6 +256,9 @@ class PersonHands:
                 progress="a number of this car",
                 title=spec.title,
                 say=spec.say or "Look it up in the service information of this very car.",
+                before=f"Until now: {spec_words(session, spec.name)}"
+                if spec.name in session.specs
+                else "",
                 wishes=(PAUSE, STOP),
             )
         )
@@ -255,8 +278,12 @@ class PersonHands:
         if source == "common practice":
             quantity = parse(spec.default or "", expect=spec.unit)
             return {**body, "text": quantity.text, "unit": quantity.unit}
+        hint = f"A number; without a unit it counts as {unit}."
+        if unit_of(spec.unit).dimension == "torque":
+            # Never without a unit: in·lbf and ft·lbf differ by a factor of 12.
+            hint = f"With its unit: {TORQUE_UNITS[session.units]}."
         while True:
-            text = self.ui.ask(spec.title, hint=f"With its unit, or in {unit}.")
+            text = self.ui.ask(spec.title, hint=hint)
             try:
                 quantity = parse(text, expect=unit)
                 break
@@ -275,32 +302,7 @@ class PersonHands:
             options = [Option("yes", "Read it the same way"), Option("no", "Say it anew")]
             if self.ui.choose("The same again?", options) == "yes":
                 return remembered
-        return self._ask_columns(layout)
-
-    def _ask_columns(self, layout: Layout) -> Mapping[str, str]:
-        known = {p.channel for p in layout.proposals if p.sure}
-        left = [p for p in layout.proposals if not p.sure]
-        found: dict[str, str] = {}
-        for channel, words in WORTH_ASKING.items():
-            free = [p for p in left if p.header not in found]
-            if channel in known or not free:
-                continue
-            likely = sorted(free, key=lambda p: p.channel != channel)[:12]
-            options = [
-                Option(p.header, f"{p.header}" + (f"  ({p.why})" if p.channel == channel else ""))
-                for p in likely
-            ]
-            options.append(Option("", "It is not in this file, or I do not know"))
-            header = self.ui.choose(f"Which column is the {words}?", options)
-            if not header:
-                continue
-            proposal = next(p for p in left if p.header == header)
-            unit = proposal.unit
-            if not unit and channel in ("vehicle_speed", "coolant"):
-                units = ["km/h", "mph"] if channel == "vehicle_speed" else ["°C", "°F"]
-                unit = self.ui.choose("In which unit?", [Option(u, u) for u in units])
-            found[header] = f"{channel} {unit}".strip()
-        return found
+        return ask_columns(self.ui, layout)
 
     def interval(self, layout: Layout) -> str:
         while True:
@@ -314,18 +316,31 @@ class PersonHands:
             except UserError as error:
                 self.trouble(error)
 
-    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
-        while left() > 0:
-            minutes = max(1, round(left() / 60))
+    def begin_wait(self, seconds: float) -> str:
+        skipped = self._wait_or_skip(seconds, "Start the wait: the time counts from now")
+        self.waiting = not skipped
+        return skipped
+
+    def _wait_or_skip(self, seconds: float, go: str) -> str:
+        while True:
+            minutes = max(1, round(seconds / 60))
             choice = self.ui.choose(
-                f"About {minutes} min to wait.",
+                f"{minutes} min to wait.",
                 [
-                    Option("wait", "Wait here"),
+                    Option("wait", go),
                     Option("skip", "Skip the wait (say why; it goes on the record)"),
                 ],
             )
-            if choice == "skip":
-                return self.reason("Why is the wait skipped?")
+            if choice == "wait":
+                return ""
+            if reason := self.reason("Why is the wait skipped?", back=True):
+                return reason
+
+    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
+        while left() > 0:
+            if not self.waiting and (skipped := self._wait_or_skip(left(), "Wait on")):
+                return skipped
+            self.waiting = False
             try:
                 self.ui.wait(left(), left)
             except Wish:
@@ -335,12 +350,15 @@ class PersonHands:
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
         results = taken.judged.results
         if not results:
+            if step.required and step.counts(taken.judged.outcome) is Verdict.FAIL:
+                words = outcome_words(step, taken.judged.outcome)
+                self.before = f"{MARKS[Verdict.FAIL]} {step.title}: {words}"
             return
         if taken.recording is None and all(r.verdict is Verdict.PASS for r in results):
             # Nothing to think about: one line on the next screen is enough.
-            self.before = f"{step.title}: passed. {results[-1].why}"
+            self.before = f"{MARKS[Verdict.PASS]} {step.title}: passed. {results[-1].why}"
             return
-        from verify.terminal.show_verdict import trace_plot, verdict_block
+        from verify.terminal.show_verdict import summary_line, trace_plot, verdict_block
 
         for result in results:
             self.ui.tell(verdict_block(result, system=session.units))
@@ -350,4 +368,9 @@ class PersonHands:
                 self.ui.tell(plot)
         if any(r.verdict is Verdict.UNDECIDED for r in results):
             self.ui.tell("Undecided is no fault of the car: the evidence is too weak to say.")
+        short = summary_line(results)
+        if short is not None:
+            self.ui.tell(short)
+        allowed = self.ui.wishes.allowed
+        self.ui.wishes = PlainWishes(tuple(w for w in allowed if w in _AFTER_A_VERDICT))
         self.ui.choose("Seen?", [Option("on", "Go on")])

@@ -16,15 +16,15 @@ from verify.evidence.recording import Recording
 from verify.quantity import parse
 
 
-def open_file(path: str) -> BinaryIO:
-    """Raises UserError naming the file."""
+def open_file(path: str, what: str = "recording") -> BinaryIO:
+    """Raises UserError naming the file, and what was expected of it."""
     try:
         return Path(path).expanduser().open("rb")
     except OSError as error:
         raise UserError(
             Problem(
                 found=f"a file that cannot be opened ({error.strerror})",
-                expected="a readable recording",
+                expected=f"a readable {what}",
                 next="check the path; a file can be dragged into the terminal",
                 file=path,
             )
@@ -35,6 +35,37 @@ def keep(journal: Any, path: str) -> str:
     """Puts a file into the store. Returns its SHA-256."""
     with open_file(path) as stream:
         return str(journal.put_evidence(stream))
+
+
+# How the files of cameras and phones begin: (place of the mark, mark).
+_PICTURES = (
+    (0, b"\xff\xd8\xff"),  # JPEG
+    (0, b"\x89PNG\r\n\x1a\n"),
+    (0, b"GIF8"),
+    (0, b"BM"),
+    (0, b"II*\x00"),  # TIFF and raw formats built on it
+    (0, b"MM\x00*"),
+    (0, b"RIFF"),  # WebP, AVI
+    (0, b"\x1aE\xdf\xa3"),  # Matroska, WebM
+    (4, b"ftyp"),  # HEIC, AVIF, MP4, MOV
+)
+
+
+def keep_picture(journal: Any, path: str) -> str:
+    """As `keep`, for a picture or short clip. Raises UserError where the file begins like none:
+    a wrong file would stand in the record as one."""
+    with open_file(path, "picture") as stream:
+        begin = stream.read(16)
+    if not any(begin[at : at + len(mark)] == mark for at, mark in _PICTURES):
+        raise UserError(
+            Problem(
+                found="a file that does not begin like a picture or clip",
+                expected="a picture or short clip as a camera or phone makes it",
+                next="give the picture's own file, or answer that you cannot",
+                file=path,
+            )
+        )
+    return keep(journal, path)
 
 
 def layout_of(journal: Any, sha256: str, name: str) -> Layout:

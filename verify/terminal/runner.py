@@ -6,7 +6,8 @@ answers file) is the hand's business (`hands`). Nothing here decides about the c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from verify.errors import UserError
 from verify.flow.graph import CANNOT as CANNOT_LABEL
@@ -29,10 +30,12 @@ from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
 from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
-from verify.terminal.say import outcome_words, step_page
+from verify.terminal.say import answer_words, choice_page, outcome_words, spec_words, step_page
 from verify.terminal.since import changed_since
 from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, SPEC, Option, Wish
 from verify.terminal.ui import STOP as STOP_WISH
+
+ON_ONE_SCREEN = 12
 
 
 class Paused(Exception):
@@ -112,7 +115,11 @@ class Runner:
         pending = session.pending
         assert pending is not None
         if pending.wait is None:
+            # The time counts from when a person says so: before that, the key may still be on.
+            skipped = self.hands.begin_wait(seconds)
             session = self.desk.write("wait-started", wait_started_body(session))
+            if skipped:
+                return self._skip_wait(session, skipped)
             pending = session.pending
             assert pending is not None
             assert pending.wait is not None
@@ -129,14 +136,17 @@ class Runner:
 
         skipped = self.hands.wait(step, seconds, left)
         if skipped:
-            secrets = Secrets(reason=skipped)
-            body = wait_skipped_body(session, reason=secrets.digests["reason"])
-            return self.desk.write("wait-skipped", body, secrets)
+            return self._skip_wait(session, skipped)
         if self.desk.clock.now() < begun:
             return session
         if left() > 0:
             return session
         return self.desk.write("wait-ended", wait_ended_body(session))
+
+    def _skip_wait(self, session: Live, reason: str) -> Live:
+        secrets = Secrets(reason=reason)
+        body = wait_skipped_body(session, reason=secrets.digests["reason"])
+        return self.desk.write("wait-skipped", body, secrets)
 
     # What a person may ask for at every prompt
 
@@ -163,7 +173,9 @@ class Runner:
             if name == SPEC:
                 return self._change_spec(session)
         except UserError as error:
+            # Twice: at once, and on the page that is drawn over it.
             self.hands.trouble(error)
+            self.hands.notice(str(error))
         return session
 
     def _stop(self, session: Live, reason: str) -> Live:
@@ -178,34 +190,36 @@ class Runner:
         raise Paused
 
     def _note(self, session: Live) -> Live:
-        secrets = Secrets(text=self.hands.reason("Note"))
+        text = self.hands.reason("Note", back=True)
+        if not text:
+            return session
+        secrets = Secrets(text=text)
+        self.hands.notice("The note is written down.")
         return self.desk.write("note", note_body(session, secrets.digests), secrets)
 
     def _cannot(self, session: Live) -> Live:
-        secrets = Secrets(reason=self.hands.reason("Why can this not be done?"))
+        reason = self.hands.reason("Why can this not be done?", back=True)
+        if not reason:
+            return session
+        secrets = Secrets(reason=reason)
         body = outcome_body(session, Outcome(CANNOT_LABEL), private=secrets.digests)
         return self.desk.write("outcome", body, secrets)
 
     def _correct(self, session: Live) -> Live:
         visits = list(session.correctable())
         if not visits:
-            self.hands.say("There is no typed answer to correct yet. What was computed from a "
-                           "recording is measured again, not corrected.")  # fmt: skip
-            return session
-        graph = session.graph
-        options = [
-            Option(
-                str(v.seq),
-                f"{graph.steps[v.step].title}: {outcome_words(graph.steps[v.step], v.outcome)}",
+            self.hands.notice(
+                "There is no typed answer to correct yet. What was computed from a recording is "
+                "measured again, not corrected."
             )
-            for v in reversed(visits)
-        ]
-        key = self.hands.pick("Which answer was wrong?", [*options, Option("", "None; go on")])
-        if not key:
             return session
-        visit = next(v for v in visits if str(v.seq) == key)
-        step = graph.steps[visit.step]
-        self.hands.page(step_page(session, step=step, attempt=visit.attempt))
+        visit = self._which_answer(session, visits)
+        if visit is None:
+            return session
+        step = session.graph.steps[visit.step]
+        was = f"Correcting. Until now: {outcome_words(step, visit.outcome)}"
+        page = step_page(session, step=step, attempt=visit.attempt)
+        self.hands.page(replace(page, before=was))
         taken = take_answer(self.desk, session, step, self.hands)
         session = self.desk.live()
         if taken.judged.outcome.label == STOP:
@@ -230,16 +244,45 @@ class Runner:
         specs = session.graph.specs
         known = [n for n in specs if n in session.specs]
         if not known:
-            self.hands.say("No number of this car was entered yet.")
+            self.hands.notice("No number of this car was entered yet.")
             return session
-        options = [
-            Option(n, f"{specs[n].title}: {session.specs[n].text or 'not found'}") for n in known
-        ]
+        options = [Option(n, f"{specs[n].title}: {spec_words(session, n)}") for n in known]
+        self.hands.page(choice_page(session, "Change a number of this car"))
         name = self.hands.pick("Which number changes?", [*options, Option("", "None; go on")])
         if not name:
             return session
+        was = spec_words(session, name)
         session = ask_spec(self.desk, session, name, self.hands)
-        return rejudge_all(self.desk, session, name)
+        before = session.history[-1].seq
+        session = rejudge_all(self.desk, session, name)
+        words = f"{specs[name].title}: {was} → {spec_words(session, name)}."
+        again = [
+            answer_words(session.graph.steps[v.step], v)
+            for v in session.walk
+            if v.rejudged > before
+        ]
+        if again:
+            words += " Judged again: " + "; ".join(again)
+        self.hands.notice(words)
+        return session
+
+    def _which_answer(self, session: Live, visits: Sequence[Visit]) -> Visit | None:
+        """The answer to correct, the newest first and not more of them than a screen holds."""
+        newest = list(reversed(visits))
+        at = 0
+        while True:
+            options = [
+                Option(str(v.seq), answer_words(session.graph.steps[v.step], v))
+                for v in newest[at : at + ON_ONE_SCREEN]
+            ]
+            if at + ON_ONE_SCREEN < len(newest):
+                options.append(Option("earlier", "An earlier one …"))
+            self.hands.page(choice_page(session, "Correct an earlier answer"))
+            key = self.hands.pick("Which answer was wrong?", [*options, Option("", "None; go on")])
+            if key == "earlier":
+                at += ON_ONE_SCREEN
+                continue
+            return next((v for v in newest if str(v.seq) == key), None)
 
 
 def close_by_hand(desk: Desk, ending: str, reason: str) -> ReadOnlySession:

@@ -11,11 +11,10 @@ from verify.job.catalogue import caution
 from verify.job.session import ReadOnlySession
 from verify.job.visits import Visit
 from verify.terminal.clock import local
-from verify.terminal.ui import Page
-from verify.words import Audience, Verdict
-
-MARKS = {Verdict.PASS: "●", Verdict.FAIL: "✕", Verdict.UNDECIDED: "○"}
-COLOURS = {Verdict.PASS: "#0072b2", Verdict.FAIL: "#d55e00", Verdict.UNDECIDED: "#767676"}
+from verify.terminal.marks import MARKS, NOTED, STOPPED
+from verify.terminal.ui import PAUSE, Page
+from verify.terminal.ui import STOP as STOP_WISH
+from verify.words import Audience
 
 _LABELS = {
     "done": "done",
@@ -110,6 +109,25 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
     )
 
 
+def choice_page(session: ReadOnlySession, title: str) -> Page:
+    """A screen on which something of this job is chosen: no step, so nothing of it is refused."""
+    return Page(
+        job=session.job,
+        flow=session.graph.title,
+        progress=progress(session),
+        title=title,
+        say="",
+        wishes=(PAUSE, STOP_WISH),
+    )
+
+
+def answer_words(step: Step, visit: Visit) -> str:
+    """An answer in a list of answers: one row of 80, so that the list keeps its height."""
+    again = f" (attempt {visit.attempt})" if visit.attempt > 1 else ""
+    words = f"{step.title}{again}: {outcome_words(step, visit.outcome)}"
+    return words if len(words) <= 74 else words[:73].rstrip() + "…"
+
+
 def prompt_rows(step: Step) -> int:
     """How many rows the question of a step takes: its answers, and what is always offered."""
     always = 6
@@ -128,9 +146,21 @@ def visit_line(session: ReadOnlySession, visit: Visit) -> str:
     step = session.graph.steps[visit.step]
     verdict = step.counts(visit.outcome)
     again = f" (attempt {visit.attempt})" if visit.attempt > 1 else ""
-    mark = MARKS[verdict] if step.required else "·"
+    mark = MARKS[verdict] if step.required else NOTED
     words = outcome_words(step, visit.outcome)
+    if visit.outcome.label == STOP:
+        mark = STOPPED
+    elif any((w.step, w.attempt) == (visit.step, visit.attempt) for w in session.skipped_waits):
+        words += ", wait skipped"
     return f"{mark} {step.title}{again}: {words} [{visit.outcome.grade.value}, {local(visit.time)}]"
+
+
+def spec_words(session: ReadOnlySession, name: str) -> str:
+    """A number of the car with its unit and where it is from."""
+    spec = session.specs[name]
+    if not spec.text:
+        return "not found"
+    return f"{spec.text} {spec.unit} ({spec.source}" + (f", {spec.detail})" if spec.detail else ")")
 
 
 def typed_value(values: Any) -> str:

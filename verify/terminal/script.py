@@ -51,7 +51,7 @@ class ScriptHands:
     ) -> bool:
         return True
 
-    def reason(self, prompt: str) -> str:
+    def reason(self, prompt: str, *, back: bool = False) -> str:
         return "scripted"
 
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]:
@@ -103,6 +103,9 @@ class ScriptHands:
             )
         )
 
+    def begin_wait(self, seconds: float) -> str:
+        return "" if self.clock.plays else SKIPPED
+
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
         if not self.clock.plays:
             return SKIPPED
@@ -111,6 +114,9 @@ class ScriptHands:
 
     def pick(self, prompt: str, options: Sequence[Option]) -> str:
         return options[0].key
+
+    def notice(self, text: str) -> None:
+        return
 
     def say(self, *parts: object) -> None:
         return

@@ -17,15 +17,8 @@ from rich.text import Text
 from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.quantity import convert_span, float_factors, is_unit, shown_unit
-from verify.words import Verdict
+from verify.terminal.marks import MARKS, STYLES, WORDS
 
-MARKS = {Verdict.PASS: "✓", Verdict.FAIL: "✗", Verdict.UNDECIDED: "?"}
-WORDS = {Verdict.PASS: "PASS", Verdict.FAIL: "FAIL", Verdict.UNDECIDED: "UNDECIDED"}
-STYLES = {
-    Verdict.PASS: "bold #0072b2",
-    Verdict.FAIL: "bold #d55e00",
-    Verdict.UNDECIDED: "bold grey62",
-}
 LABEL_WIDTH = 11
 
 
@@ -51,6 +44,19 @@ def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableT
         if text:
             rows.append(_row(label, text, dim=label == "note"))
     return Group(*rows)
+
+
+def summary_line(results: Sequence[CheckResult]) -> Text | None:
+    """All verdicts in one line, for the foot of a screen whose blocks may have run off its top;
+    None where there is but one."""
+    if len(results) < 2:
+        return None
+    line = Text("In short: ", style="bold")
+    for number, result in enumerate(results):
+        words = f"{MARKS[result.verdict]} {result.check} {WORDS[result.verdict].lower()}"
+        line.append(" · " if number else "", style="not bold")
+        line.append(words, style=STYLES[result.verdict])
+    return line
 
 
 def _row(label: str, text: str, *, dim: bool) -> RenderableType:

@@ -58,7 +58,29 @@ class Page:
     prompt_rows: int = 8
 
 
+@dataclass(slots=True)
+class PlainWishes:
+    """Which wishes the page at hand allows, by the letter or word a person types."""
+
+    allowed: tuple[str, ...] = field(default=tuple(WISHES))
+
+    def read(self, text: str) -> str | None:
+        """The wish that "!stop", "!s" … names, if the page allows it."""
+        if not text.startswith("!"):
+            return None
+        word = text[1:].strip().casefold()
+        if not word:
+            return None
+        for name in self.allowed:
+            if name.startswith(word):
+                return name
+        return None
+
+
 class Ui(Protocol):
+    wishes: PlainWishes
+    """What may be wished for at the next prompts; a page sets it, and a prompt may narrow it."""
+
     def page(self, page: Page) -> None:
         """Shows a screen; the prompts that follow belong to it."""
 
@@ -84,22 +106,3 @@ class Ui(Protocol):
 
     def wait(self, seconds: float, left: Callable[[], float]) -> None:
         """Counts down until `left()` is not above zero. Raises Wish (pause) on an interrupt."""
-
-
-@dataclass(slots=True)
-class PlainWishes:
-    """Which wishes the page at hand allows, by the letter or word a person types."""
-
-    allowed: tuple[str, ...] = field(default=tuple(WISHES))
-
-    def read(self, text: str) -> str | None:
-        """The wish that "!stop", "!s" … names, if the page allows it."""
-        if not text.startswith("!"):
-            return None
-        word = text[1:].strip().casefold()
-        if not word:
-            return None
-        for name in self.allowed:
-            if name.startswith(word):
-                return name
-        return None

@@ -20,9 +20,10 @@ class LineUi:
         self.target = target or sys.stdout
         self.wishes = PlainWishes()
 
-    def write(self, text: str = "", indent: str = "") -> None:
+    def write(self, text: str = "", indent: str = "", hang: str = "") -> None:
+        """hang: what the second and later rows of a paragraph are moved in by."""
         for paragraph in text.split("\n"):
-            lines = textwrap.wrap(paragraph, 78 - len(indent)) or [""]
+            lines = textwrap.wrap(paragraph, 78 - len(indent), subsequent_indent=hang) or [""]
             for line in lines:
                 self.target.write(f"{indent}{line}\n")
         self.target.flush()

@@ -7,13 +7,16 @@ undecided, and one reversed bar for STOP. NO_COLOR is obeyed by rich and by the 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from verify.terminal.marks import COLOURS, MARKS
 from verify.terminal.ui import (
     CANNOT,
     PAUSE,
@@ -24,6 +27,7 @@ from verify.terminal.ui import (
     PlainWishes,
     Wish,
 )
+from verify.words import Verdict
 
 _MORE = "!more"
 
@@ -34,6 +38,7 @@ _SPARED = (
     ("blank", "note"),
     ("blank", "note", "why"),
     ("blank", "note", "why", "rule"),
+    ("blank", "note", "why", "rule", "before"),
 )
 
 
@@ -42,6 +47,7 @@ class ScreenUi:
         self.console = console or Console(highlight=False)
         self.wishes = PlainWishes()
         self.tight = False
+        self.offered = False
         self.plain = bool(os.environ.get("NO_COLOR"))
 
     @property
@@ -50,15 +56,20 @@ class ScreenUi:
 
     def page(self, page: Page) -> None:
         """Clears the screen and draws the page. Where the screen is too low for page and prompt,
-        blank lines go first, then the note, then the why; a caution is never left out."""
+        blank lines go first, then the note, then the why, and what came of the answer before it
+        last; a caution is never left out."""
         self.wishes = PlainWishes(page.wishes)
+        self.offered = False
+        forget_typed()
         self.console.clear()
         room = self.console.height - page.prompt_rows
         for spared in _SPARED:
             parts = [(kind, part) for kind, part in self._parts(page) if kind not in spared]
-            if sum(self._rows(part) for _, part in parts) <= room:
+            rows = sum(self._rows(part) for _, part in parts)
+            # Where the page itself can spare no more, the rule within the prompt goes (`tight`).
+            if rows <= room + ("rule" in spared):
                 break
-        self.tight = sum(self._rows(part) for _, part in parts) > room
+        self.tight = rows > room
         for _, part in parts:
             self.console.print(part, width=self.width)
 
@@ -75,15 +86,16 @@ class ScreenUi:
             ("rule", Text("━" * self.width, style="dim", no_wrap=True)),
         ]
         if page.before:
-            parts.append(("before", Text(page.before, style="#0072b2")))
+            parts.append(("before", Text(page.before, style=_before_style(page.before))))
         parts += [("title", Text(page.title, style="bold")), blank]
         for title, measure in page.cautions:
-            text = Text(f"▲ {title.upper()}  ", style="bold #d55e00")
+            text = Text(f"▲ {title.upper()}  ", style=f"bold {COLOURS[Verdict.FAIL]}")
             text.append(measure, style="not bold default")
             parts.append(("caution", text))
         if page.cautions:
             parts.append(blank)
-        parts.append(("say", Text(page.say)))
+        if page.say:
+            parts.append(("say", Text(page.say)))
         if page.why:
             parts.append(("why", Text(f"Why: {page.why}", style="dim")))
         if page.note:
@@ -123,7 +135,9 @@ class ScreenUi:
             choices.append(questionary.Separator("  " + "─" * 24))
         if CANNOT in self.wishes.allowed:
             choices.append(questionary.Choice(WISHES[CANNOT], value="!" + CANNOT))
-        if more:
+        if more == [PAUSE]:
+            choices.append(questionary.Choice(WISHES[PAUSE], value="!" + PAUSE))
+        elif more:
             choices.append(
                 questionary.Choice("Something else: note, correct, pause …", value=_MORE)
             )
@@ -170,9 +184,12 @@ class ScreenUi:
         self, prompt: str, options: Sequence[Option], *, none: str, marked: str
     ) -> frozenset[str]:
         chosen: set[str] = set()
+        wrong = MARKS[Verdict.FAIL]
         while True:
             rows = [Option("", none if not chosen else f"{marked[:1].upper()}{marked[1:]}: go on")]
-            rows += [Option(o.key, ("✕ " if o.key in chosen else "· ") + o.label) for o in options]
+            rows += [
+                Option(o.key, (f"{wrong} " if o.key in chosen else "· ") + o.label) for o in options
+            ]
             key = self.choose(prompt, rows)
             if key == "":
                 return frozenset(chosen)
@@ -187,8 +204,10 @@ class ScreenUi:
         words = "  ".join(f"!{w}" for w in WISHES if w in self.wishes.allowed)
         if hint:
             self.console.print(Text(hint, style="dim"), width=self.width)
-        if words:
+        if words and not self.offered:
+            # Once a page: the words hold for all its prompts.
             self.console.print(Text(f"or type  {words}", style="dim"), width=self.width)
+            self.offered = True
 
         def valid(text: str) -> bool | str:
             return True if text.strip() or empty else "Please type something."
@@ -205,7 +224,9 @@ class ScreenUi:
 
     def tell(self, *parts: object) -> None:
         for part in parts:
-            self.console.print(part, width=self.width)
+            # What a person or a file said is never read as markup.
+            shown = Text(part) if isinstance(part, str) else part
+            self.console.print(shown, width=self.width)
 
     def stop_sign(self, text: str) -> None:
         bar = " " * self.width
@@ -228,7 +249,7 @@ class ScreenUi:
             )
 
         try:
-            with Live(shown(), console=self.console, refresh_per_second=4) as live:
+            with unechoed(), Live(shown(), console=self.console, refresh_per_second=4) as live:
                 while left() > 0:
                     time.sleep(0.25)
                     live.update(shown())
@@ -236,10 +257,46 @@ class ScreenUi:
             raise Wish(PAUSE) from None
 
 
+def _before_style(before: str) -> str:
+    return next((COLOURS[v] for v, mark in MARKS.items() if before.startswith(mark)), "")
+
+
+def forget_typed() -> None:
+    """Drops keys pressed before the screen that they would answer was shown: a key that bounced,
+    or one pressed during a wait, must not answer a question nobody has read."""
+    try:
+        import termios
+    except ImportError:
+        return
+    with suppress(termios.error, OSError, ValueError):
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+
+
+@contextmanager
+def unechoed() -> Iterator[None]:
+    """Keys pressed meanwhile are neither shown nor kept."""
+    try:
+        import termios
+    except ImportError:
+        yield
+        return
+    try:
+        place = sys.stdin.fileno()
+        before = termios.tcgetattr(place)
+    except (termios.error, OSError, ValueError):
+        # No terminal that could echo.
+        yield
+        return
+    quiet = [*before[:3], before[3] & ~termios.ECHO, *before[4:]]
+    termios.tcsetattr(place, termios.TCSADRAIN, quiet)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(place, termios.TCSAFLUSH, before)
+
+
 def pick(force_lines: bool = False) -> ScreenUi | Any:
     """The screen where there is a terminal that can draw, else plain lines."""
-    import sys
-
     from verify.terminal.ui_lines import LineUi
 
     able = sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
