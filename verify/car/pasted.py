@@ -18,6 +18,7 @@ from typing import NamedTuple
 _HEX = re.compile(r"[0-9A-Fa-f]+\Z")
 _PAIR_WITH_O = re.compile(r"[0-9A-FOa-fo]{2}\Z")
 _NUMBERED = re.compile(r"([0-9A-Fa-f]):(.*)\Z", re.DOTALL)
+_JOINED = re.compile(r"[0-9A-Fa-f]{2}(?:[:.-][0-9A-Fa-f]{2})+\Z")
 _LINE_END = re.compile(r"\r\n|\r|\n")
 _LOG = re.compile(
     r"\((?P<time>[0-9]{1,12}(?:\.[0-9]{1,9})?)\)\s+\S+\s+"
@@ -28,7 +29,13 @@ _LISTED = re.compile(
     r"(?:\((?P<time>[0-9]{1,12}(?:\.[0-9]{1,9})?)\)\s+)?(?:[A-Za-z]+[0-9]+\s+)?"
     r"(?P<id>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})\s+\[\s*(?P<size>[0-9]{1,2})\]\s*(?P<data>[0-9A-Fa-f\s]*)\Z"
 )
+# Bus logs in columns: identifier, direction, sometimes a letter, number of bytes, bytes.
+_COLUMNS = re.compile(
+    r"(?:.*\s)?(?P<id>[0-9A-Fa-f]{3,8})(?P<long>x)?\s+(?:Rx|Tx)\s+(?:[d-]\s+)?"
+    r"(?P<size>[0-9]{1,2})\s+(?P<data>[0-9A-Fa-f]{2}(?:\s+[0-9A-Fa-f]{2})*)(?P<time>)\Z"
+)
 _MOST_IN_FRAME = 64  # bytes, CAN FD
+_LONGEST_LOGGED = 400  # characters; no bus log writes a longer line of one frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,10 +134,14 @@ class _Reader:
             return
         self.settle()
         self.length = None
-        log = _LOG.match(text) or _LISTED.match(text)
+        log = None
+        if len(text) <= _LONGEST_LOGGED:
+            log = _LOG.match(text) or _LISTED.match(text) or _COLUMNS.match(text)
         if log is not None:
             self._logged(line, text, log)
             return
+        if _JOINED.match(text):
+            text = re.sub(r"[:.-]", " ", text)
         words = re.sub(r"\b0[xX](?=[0-9A-Fa-f])", "", re.sub(r"[,;|]", " ", text)).split()
         self._tokens(line, text, words)
 
@@ -166,7 +177,10 @@ class _Reader:
             self._leave(line, text, f"{found['size']} bytes said, {len(data)} there")
             return
         time_s = float(found["time"]) if found["time"] else None
-        self._frame(line, text, found["id"].upper(), data, time_s)
+        source = found["id"].upper()
+        if found.re is _COLUMNS:
+            source = f"{int(source, 16):0{8 if found['long'] or len(source) > 4 else 3}X}"
+        self._frame(line, text, source, data, time_s)
 
     def _frame(
         self,
@@ -201,7 +215,9 @@ class _Reader:
                 self._leave(line, " ".join(label), "no bytes", words=True)
                 words = rest
             else:
-                self._leave(line, text, f'"{spoilt}" is no byte, so none of the line is read')
+                self._leave(
+                    line, text, f'"{_short(spoilt)}" is no byte, so none of the line is read'
+                )
                 return
         if len(words) == 1:
             self._run(line, text, words[0].upper())
@@ -243,7 +259,9 @@ class _Reader:
             words = words[:-1]
         half = [word for word in words if len(word) % 2]
         if half:
-            self._leave(line, text, f'"{half[0]}" is no whole byte, so none of the line is read')
+            self._leave(
+                line, text, f'"{_short(half[0])}" is no whole byte, so none of the line is read'
+            )
             return
         if cut:
             self.notes.append(Note(line, "the last byte is cut in half: not read"))
@@ -278,6 +296,11 @@ class _Reader:
         if keyword:
             source = f"{data[0]:02X}{'6A' if data[2] == 0xF1 else '6B'}{data[2]:02X}"
         self.pieces.append(Piece(line, "older", data[3:-1], source))
+
+
+def _short(word: str) -> str:
+    """The beginning of a word: a whole one might be a VIN, and reasons are shown unmasked."""
+    return word if len(word) <= 4 else f"{word[:3]}…"
 
 
 def _j1850_checksum(data: bytes) -> int:
