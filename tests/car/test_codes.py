@@ -46,9 +46,9 @@ def test_meanings_are_those_of_the_standard_and_not_of_the_row_beside(code: str,
 
 
 def test_each_class_is_reached_and_the_gravest_decides() -> None:
-    classes = {row["class"] for row in tables.rows("seeds/code_classes.csv")}
+    classes = {row["class"] for row in tables.rows("seeds/codes.csv")}
     assert classes == {"forbids", "wiring", "learn", "other"}
-    by_class = {row["class"]: row["code"] for row in tables.rows("seeds/code_classes.csv")}
+    by_class = {row["class"]: row["code"] for row in tables.rows("seeds/codes.csv")}
     reading = CodeReading((by_class["learn"],), (by_class["wiring"],), None, ("engine",))
     assert reading.label() == "wiring"
     assert CodeReading((by_class["forbids"],), (), None, ()).label() == "forbids"

@@ -1,95 +1,161 @@
-"""Fault codes as people type and paste them, and what a reading means for the close-out.
+"""Fault codes: what each says, who defines it, and what a reading means for the close-out.
 
-Structure of a code: SAE J2012 / ISO 15031-6 (letter P, C, B, U; a digit 0–3; three hexadecimal
-digits). Which class a code belongs to stands in seeds/code_classes.csv, each row with its source.
-A code may forbid; no code, and no absence of codes, allows anything by itself.
+Reading what people typed is code_text's; the facts stand in seeds/codes.csv, what to verify after
+a repair in seeds/code_checks.csv, each row with its source. A code may forbid; no code, and no
+absence of codes, allows anything by itself.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cache
 from typing import Any
 
 from verify import tables
+from verify.car.code_text import (
+    Parsed,
+    Read,
+    Unread,
+    code_to_word,
+    parse_codes,
+    says_none,
+    word_to_code,
+)
+
+__all__ = [
+    "CLASSES",
+    "CodeReading",
+    "Definer",
+    "Fact",
+    "Parsed",
+    "Read",
+    "Unread",
+    "class_of",
+    "code_to_word",
+    "compare",
+    "fact",
+    "is_maker_defined",
+    "meaning",
+    "notes_for",
+    "parse_codes",
+    "says_none",
+    "who_defines",
+    "word_to_code",
+]
 
 # From the gravest to the mildest; the gravest code of a reading decides its class.
 CLASSES = ("forbids", "wiring", "learn", "other")
+THROTTLE = ("throttle", "pedal")
 
-_CODE = re.compile(r"^([PCBU])([0-3O])([0-9A-FO]{3})(?:-([0-9A-F]{2}))?$", re.IGNORECASE)
-_WORD = re.compile(r"[^\s,;:/|()\[\]\"']+")
-# Words that say by themselves that a memory was read and held nothing.
-_NONE = frozenset({"none", "no", "keine", "nothing"})
-_NOTHING = _NONE | frozenset({"codes", "code", "-", "–", "and", "dtc"})
+
+class Definer(StrEnum):
+    """Who says what a code means."""
+
+    STANDARD = "the standard"
+    MAKER = "the vehicle's maker"
+    PARTLY = "partly the standard, partly the vehicle's maker"
+    RESERVED = "nobody yet: reserved by the standard"
+    UNKNOWN = "not known here"
 
 
 @dataclass(frozen=True, slots=True)
-class Parsed:
-    """codes: as the standard writes them, in the order given, each once; rest: words that are
-    neither code nor filler, so that nothing is dropped silently."""
+class Fact:
+    """One row of seeds/codes.csv, with what to verify in full.
 
-    codes: tuple[str, ...]
-    rest: tuple[str, ...]
-
-
-def parse_codes(text: str) -> Parsed:
-    """Reads "p2111", "P2111-00, u0100" or a pasted list. Never raises.
-
-    The letter O where only a digit can stand is read as zero. A failure-type suffix ("-00") is
-    left out: it says how the circuit failed, not what the close-out needs.
+    touches: the part of the close-out; relearn: "yes", "no" or "part" (points to wiring or part);
+    forbids: whether it forbids driving by itself, with why; sure: how far lists agree on it.
     """
-    codes: list[str] = []
-    rest: list[str] = []
-    for word in _WORD.findall(text):
-        bare = word.strip(".")
-        match = _CODE.match(bare)
-        if match is None:
-            if bare and bare.casefold() not in _NOTHING:
-                rest.append(word)
-            continue
-        letter, digit, tail, _ = match.groups()
-        code = letter.upper() + (digit + tail).upper().replace("O", "0")
-        if code not in codes:
-            codes.append(code)
-    return Parsed(tuple(codes), tuple(rest))
+
+    code: str
+    kind: str
+    meaning: str
+    touches: str
+    verify: str
+    relearn: str
+    forbids: bool
+    why: str
+    source: str
+    sure: str
 
 
-def says_none(text: str) -> bool:
-    """Whether a text says in so many words that there is no code."""
-    return any(word.strip(".").casefold() in _NONE for word in _WORD.findall(text))
+def who_defines(code: str) -> Definer:
+    """Who says what a code means, by its range. `code` as the standard writes it.
+
+    SAE J2012 / ISO 15031-6, from memory: P0, P2, P34–P39, U0, B0, C0 the standard, U3 in part;
+    P1, P30–P33, U1–U2, B1–B2, C1–C2 the maker; B3, C3 reserved. P3A–P3F are not known here.
+    """
+    if code[:2] == "P3":
+        if code[2] in "0123":
+            return Definer.MAKER
+        return Definer.STANDARD if code[2] in "456789" else Definer.UNKNOWN
+    if code[:2] == "U3":
+        return Definer.PARTLY
+    if code[:2] in ("B3", "C3"):
+        return Definer.RESERVED
+    return Definer.STANDARD if code[:2] in ("P0", "P2", "U0", "B0", "C0") else Definer.MAKER
 
 
 def is_maker_defined(code: str) -> bool:
-    """Whether the vehicle's maker, not the standard, says what the code means.
+    """Whether the vehicle's maker, not the standard, says what the code means."""
+    return who_defines(code) is Definer.MAKER
 
-    SAE J2012: P1, P30–P33, U1–U2, B1–B2, C1–C2 (from memory).
-    """
-    return code[:2] in ("P1", "U1", "U2", "B1", "B2", "C1", "C2") or (
-        code[:2] == "P3" and code[2] in "0123"
-    )
+
+def fact(code: str) -> Fact | None:
+    """What is known here about one code, or None."""
+    return _known().get(code)
 
 
 def meaning(code: str) -> str:
     """What the code says, in our words, or honestly that it is not known here."""
     row = _known().get(code)
     if row is not None:
-        return row["meaning"]
-    if is_maker_defined(code):
-        return "defined by the vehicle's maker: see the service information"
+        return row.meaning
+    match who_defines(code):
+        case Definer.MAKER:
+            return "defined by the vehicle's maker: see the service information"
+        case Definer.RESERVED:
+            return "reserved by the standard: no meaning is given to it"
     return "not in our table: see the service information"
 
 
 def class_of(code: str) -> str:
     """One of CLASSES; a code that is not in the table is `other`."""
     row = _known().get(code)
-    return row["class"] if row is not None else "other"
+    return row.kind if row is not None else "other"
+
+
+def notes_for(codes: Sequence[str]) -> tuple[str, ...]:
+    """What is to be said once about these codes together, from seeds/code_notes.csv."""
+    kinds = {note["applies"]: note["note"] for note in tables.rows("seeds/code_notes.csv")}
+    found = []
+    known = [row for code in codes if (row := fact(code)) is not None]
+    if any(row.touches in THROTTLE for row in known):
+        found.append(kinds["throttle"])
+    if any(code[0] == "C" for code in codes) or any(row.touches == "brakes" for row in known):
+        found.append(kinds["brakes"])
+    return tuple(found)
 
 
 @cache
-def _known() -> Mapping[str, Mapping[str, str]]:
-    return {row["code"]: row for row in tables.rows("seeds/code_classes.csv")}
+def _known() -> Mapping[str, Fact]:
+    checks = {row["check"]: row["verify"] for row in tables.rows("seeds/code_checks.csv")}
+    return {
+        row["code"]: Fact(
+            row["code"],
+            row["class"],
+            row["meaning"],
+            row["touches"],
+            checks[row["verify"]],
+            row["relearn"],
+            row["forbids"] == "yes",
+            row["why"],
+            row["source"],
+            row["sure"],
+        )
+        for row in tables.rows("seeds/codes.csv")
+    }
 
 
 @dataclass(frozen=True, slots=True)
