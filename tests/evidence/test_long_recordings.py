@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 import itertools
 import math
 from collections.abc import Callable
@@ -17,7 +19,9 @@ from verify.evidence import spans as sp
 from verify.evidence.checks.catalogue import CATALOGUE, judge
 from verify.evidence.checks.counted import Counted
 from verify.evidence.checks.engine_stops import states
+from verify.evidence.columns import LONG_ROWS, of_each
 from verify.evidence.genuine import _Track
+from verify.evidence.importers.port import read_recording
 from verify.evidence.series import spreads
 from verify.evidence.sharing import shared, shared_answers
 from verify.evidence.verdict import Rule
@@ -142,6 +146,26 @@ def test_distances_between_changes_are_counted_as_a_loop_counts_them(
     candidates = range(min(100, int(np.median(own))), 1, -1) if len(own) >= 30 else range(0)
     held = next((p for p in candidates if sum(d % p == 0 for d in own) >= 0.97 * len(own)), 1)
     assert track.held() == held
+
+
+@pytest.mark.parametrize("rows", [10, LONG_ROWS])
+def test_work_on_columns_keeps_their_order_and_raises_what_the_work_raises(rows: int) -> None:
+    assert of_each(lambda c: c * 2, iter(range(20)), rows) == list(range(0, 40, 2))
+    with pytest.raises(ZeroDivisionError):
+        of_each(lambda c: 1 // c, [2, 1, 0, 3], rows)
+
+
+def test_a_long_table_reads_as_a_short_one_does() -> None:
+    """Above LONG_ROWS columns are worked on side by side; what is read must not differ."""
+    times = np.arange(LONG_ROWS + 7) * 0.1
+    rpm = 700 + np.arange(len(times)) * 37 % 11
+    body = "".join(f"{t:.1f},{r},50\n" for t, r in zip(times.tolist(), rpm.tolist(), strict=True))
+    text = f"time [s],engine rpm [rpm],vehicle speed [km/h]\n{body}".encode()
+    read = read_recording(io.BytesIO(text), "long.csv")
+    assert np.array_equal(read.channels["engine_speed"].values, rpm)
+    assert np.array_equal(read.channels["vehicle_speed"].values, np.full(len(times), 50.0))
+    assert np.allclose(read.channels["engine_speed"].time_s, times, rtol=0, atol=1e-9)
+    assert read.sha256 == hashlib.sha256(text).hexdigest()
 
 
 # --- answers that are shared --------------------------------------------------------------

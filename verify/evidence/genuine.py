@@ -44,6 +44,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from verify.evidence.columns import of_each
+
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Rows = NDArray[np.int64]
@@ -279,7 +281,9 @@ def genuine_rows(columns: Sequence[Array], gap_rows: Rows) -> Genuine:
     filled = [i for i, c in enumerate(columns) if not np.isnan(c[0])]
     # A blank start: the first row shows who was asked first.
     shown = filled[0] if len(filled) == 1 else -1
-    tracks = [_Track(c, first_row_shows=i == shown) for i, c in enumerate(columns)]
+    tracks = of_each(_Track, columns, n)
+    if shown >= 0:
+        tracks[shown] = _Track(columns[shown], first_row_shows=True)
     masks, cycle = _one_after_the_other(n, tracks, gap_rows)
     held = 0
     for i, track in enumerate(tracks):

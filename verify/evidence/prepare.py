@@ -149,7 +149,8 @@ def mend_clock(
         repairs.append(f"{_many(n - len(kept), 'row')} without a readable time left out")
     if len(t) < 2:
         raise _no_clock(_many(len(t), "row with a time", "rows with a time"))
-    t = t - t[0]
+    if wrap_s or t[0] != 0:  # otherwise it can be taken as it is, and stays as it is
+        t = t - t[0]
     if float(np.ptp(t)) == 0:
         raise _no_clock("the same time in every row")
     if wrap_s:

@@ -32,9 +32,17 @@ def longest_step_s(channel: Channel, cap_s: float) -> float:
 
 
 @shared
+def since_last_s(time_s: Array) -> Array:
+    """Seconds since the time before, shape (n,), 0 for the first."""
+    result = np.empty_like(time_s)
+    result[:1] = 0.0
+    np.subtract(time_s[1:], time_s[:-1], out=result[1:])
+    return result
+
+
 def steps_s(time_s: Array) -> Array:
     """Seconds from each time to the next, shape (n − 1,)."""
-    return np.diff(time_s)
+    return since_last_s(time_s)[1:]
 
 
 @shared

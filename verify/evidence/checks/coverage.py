@@ -123,7 +123,7 @@ def drives(place: int, recording: Recording) -> list[Drive]:
     speed = recording.channels["vehicle_speed"]
     times = speed.time_s
     shown = _shown(recording, speed)
-    step = np.concatenate([[0.0], sp.steps_s(times)])
+    step = sp.since_last_s(times)
     joined = np.concatenate(
         [[False], sp.linked(times, sp.longest_step_s(speed, FAST_CAP_S), recording.gaps)]
     )
@@ -138,18 +138,20 @@ def drives(place: int, recording: Recording) -> list[Drive]:
         unseen = ~joined[part]
         at_speed = Counted.of(shown.at_speed[part], step[part], unseen)
         idle = Counted.of(shown.idle[part], step[part], unseen)
-        since, noted = _since_start(recording, times[part])
+        started_s, noted = _started(recording, times[part])
         assumed = (*shown.assumed, *noted)
         if bool(unseen[1:].any()):
             assumed = (*assumed, "the drive went on through the gaps of the recording")
-        found.append(_drive(place, times[part], since, at_speed, idle, assumed, speed.interval_s))
+        found.append(
+            _drive(place, times[part], started_s, at_speed, idle, assumed, speed.interval_s)
+        )
     return found
 
 
 def _drive(
     place: int,
     times: Array,
-    since: Array,
+    started_s: float | None,
     at_speed: Counted,
     idle: Counted,
     assumed: tuple[str, ...],
@@ -157,13 +159,15 @@ def _drive(
 ) -> Drive:
     longest_s, idled = idle.longest(IDLE_S - MARGIN_S)
     driven = at_speed.reached(AT_SPEED_S - MARGIN_S)
-    started = int(np.searchsorted(since, SINCE_START_S - MARGIN_S))
-    met_at_s = None
-    if idled is not None and driven is not None and started < len(times):
-        met_at_s = float(times[max(idled, driven, started)])
+    lasted_s, met_at_s = 0.0, None
+    if started_s is not None:
+        lasted_s = max(0.0, float(times[-1]) - started_s)
+        if idled is not None and driven is not None and lasted_s >= SINCE_START_S - MARGIN_S:
+            long_enough = _first_after(times, started_s, SINCE_START_S - MARGIN_S)
+            met_at_s = float(times[max(idled, driven, long_enough)])
     return Drive(
         Window(place, float(times[0]), float(times[-1])),
-        max(0.0, float(since[-1])),
+        lasted_s,
         at_speed.seconds,
         longest_s,
         met_at_s,
@@ -191,8 +195,19 @@ def _restarts(recording: Recording, times: Array) -> NDArray[np.intp]:
     return within
 
 
-def _since_start(recording: Recording, times: Array) -> tuple[Array, tuple[str, ...]]:
-    """Seconds since the engine was started, never more than is shown."""
+def _first_after(times: Array, from_s: float, seconds: float) -> int:
+    """The first reading whose time less `from_s` is no less than `seconds`; there is one."""
+    place = min(int(np.searchsorted(times, from_s + seconds)), len(times) - 1)
+    # The sum and the difference may round differently.
+    while place > 0 and times[place - 1] - from_s >= seconds:
+        place -= 1
+    while times[place] - from_s < seconds:
+        place += 1
+    return place
+
+
+def _started(recording: Recording, times: Array) -> tuple[float | None, tuple[str, ...]]:
+    """When the engine was started, no earlier than is shown; None where it never ran."""
     begin = float(times[0])
     noted: tuple[str, ...] = ()
     engine = recording.channels.get("engine_speed")
@@ -200,7 +215,7 @@ def _since_start(recording: Recording, times: Array) -> tuple[Array, tuple[str, 
         part = _between(engine, times[0], times[-1])
         own, runs = engine.time_s[part], engine.values[part] >= CRANKING_RPM
         if not bool(runs.any()):
-            return np.full(len(times), -1.0), ()
+            return None, ()
         begin = float(own[int(np.argmax(runs))])
         if not bool(runs[int(np.argmax(runs)) :].all()):
             noted = ("stops of the engine of up to 120 s were start-stop",)
@@ -210,7 +225,7 @@ def _since_start(recording: Recording, times: Array) -> tuple[Array, tuple[str, 
         if part.start < part.stop:
             at, value = float(clock.time_s[part.start]), float(clock.values[part.start])
             begin = min(begin, at - value)
-    return times - begin, noted
+    return begin, noted
 
 
 def _between(channel: Channel, from_s: float, to_s: float) -> slice:

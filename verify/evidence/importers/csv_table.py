@@ -16,6 +16,7 @@ import numpy as np
 from verify.errors import UserError
 from verify.evidence import channels as known
 from verify.evidence.channels import TIME, layout_key, recognise
+from verify.evidence.columns import of_each
 from verify.evidence.genuine import Array, Mask, Rows, genuine_rows
 from verify.evidence.importers.csv_columns import (
     Draft,
@@ -115,11 +116,10 @@ class CsvImporter:
                 draft.repairs.append(f"{time_header}: {times.note}")
         uses = decide(proposals, said, time_header, draft)
         numbers: dict[str, Array] = {}
-        for header in headers:
-            column = table.columns.pop(header)
-            if header == time_header:
-                continue
-            read = numbers_of(column)
+        table.columns.pop(time_header, None)
+        others = list(table.columns)
+        found = of_each(numbers_of, (table.columns.pop(h) for h in others), table.rows)
+        for header, read in zip(others, found, strict=True):
             if read is None:
                 not_numbers(header, uses, draft)
                 continue
