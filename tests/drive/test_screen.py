@@ -231,6 +231,45 @@ def test_what_failed_before_is_said_above_even_the_tallest_list_of_the_library()
         assert len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight <= 24
 
 
+def test_the_head_of_a_narrow_screen_stays_on_one_row() -> None:
+    from rich.console import Console
+
+    from verify.terminal.ui import Page
+    from verify.terminal.ui_screen import ScreenUi
+
+    console = Console(width=60, height=24, force_terminal=True, record=True, file=io.StringIO())
+    name = "Electronic throttle body replaced"
+    ScreenUi(console).page(Page("abcdef", name, "15 done · at least 7 to go", "The title", "Say."))
+    first, second, third = console.export_text().split("\n")[:3]
+    assert first.startswith("Electronic")
+    assert first.endswith("to go")
+    assert (len(first), set(second), third.strip()) == (60, {"━"}, "The title")
+
+
+def test_the_readme_shows_the_screen_of_the_program() -> None:
+    from rich.console import Console
+
+    from verify.job.catalogue import catalogue, caution
+    from verify.terminal.library import load_flow
+    from verify.terminal.say import prompt_rows
+    from verify.terminal.ui import Page
+    from verify.terminal.ui_screen import ScreenUi
+
+    graph = load_flow("throttle-body-replaced", catalogue()).graph
+    step = graph.steps["first-start"]
+    console = Console(width=80, height=24, force_terminal=True, record=True, file=io.StringIO())
+    page = Page(
+        "k7q2mx", graph.title, "14 done · at least 9 to go", step.title, step.say, step.why,
+        cautions=tuple(caution(h, "technician") for h in step.hazards),
+        prompt_rows=prompt_rows(step),
+    )  # fmt: skip
+    ScreenUi(console).page(page)
+    shown = "\n".join(line.rstrip() for line in console.export_text().rstrip().split("\n"))
+    readme = (ROOT / "README.md").read_text()
+    assert shown in readme
+    assert all(f" {words}\n" in readme for words in step.detail["answers"].values())
+
+
 def test_no_color_is_obeyed(store: Path) -> None:
     it = Terminal(
         "open", str(SMALL), "--as", "owner", "--units", "us", "--mode", "as-work",

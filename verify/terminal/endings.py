@@ -66,7 +66,7 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
             lines.append(f"  - {step.title}: {settle} By: {by}.")
     told = told_steps(session)
     if told and ending.kind.lets_go:
-        lines += ["", "Told, not measured: " + "; ".join(told) + "."]
+        lines += ["", "Told, not measured: " + sentence_end("; ".join(told))]
     if session.scripted and ending.kind.lets_go and not session.demo:
         lines += ["", REHEARSAL]
     if ending.kind.lets_go:
@@ -74,6 +74,10 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
     if session.demo:
         lines += ["", DEMO]
     return lines
+
+
+def sentence_end(text: str) -> str:
+    return text if text[-1:] in ".!?" else text + "."
 
 
 def failed_steps(session: ReadOnlySession) -> list[str]:

@@ -77,7 +77,11 @@ class ScreenUi:
         return max(1, len(part.wrap(self.console, self.width)))
 
     def _parts(self, page: Page) -> list[tuple[str, Text]]:
-        head = Text(f"{page.flow}  ·  job {page.job}", style="bold", no_wrap=True)
+        job = f"  ·  job {page.job}"
+        # One row, whatever the width: of the three, the name of the flow can be cut.
+        space = self.width - len(job) - len(page.progress) - 2
+        flow = page.flow if len(page.flow) <= space else page.flow[: max(1, space - 1)] + "…"
+        head = Text(flow + job, style="bold", no_wrap=True)
         room = self.width - len(head.plain) - len(page.progress)
         head.append(" " * max(2, room) + page.progress, style="dim")
         blank = ("blank", Text(""))
