@@ -125,15 +125,20 @@ def _line(line: str, only_bytes: bool) -> Iterator[Read | Unread]:
         return
     words = _WORD.findall(line)
     index = 0
+    # "C 1200" behind a number is more likely 95 °C and 1,200 rpm; P is no unit.
+    open_to_split = True
     while index < len(words):
         word = words[index]
-        joined = _joined(word, words[index + 1] if index + 1 < len(words) else "")
+        after = words[index + 1] if index + 1 < len(words) else ""
+        joined = _joined(word, after) if open_to_split or word in "Pp" else None
         if joined is not None:
             yield joined
             index += 2
             continue
+        found = list(_word(word))
+        yield from found
         index += 1
-        yield from _word(word)
+        open_to_split = not any(isinstance(f, Unread) for f in found)
 
 
 def _pairs(pairs: list[str], only_bytes: bool) -> Iterator[Read | Unread]:
@@ -277,6 +282,8 @@ def _chain(typed: str, plain: str, notes: tuple[str, ...]) -> list[Read | Unread
         notes = (*notes, f"taken apart from {typed}")
     if len(pieces) < 2:
         return []
+    if "-" in plain:
+        notes = (*notes, "a hyphen between codes was read as a comma, not as a range")
     found: list[Read | Unread] = []
     for piece in pieces:
         one = _one(piece, piece, notes)
