@@ -76,6 +76,8 @@ def test_gears_loads_and_temperatures_have_words(frame: FreezeFrame, words: str)
         (FreezeFrame(speed_kmh=0, rpm=2500, load_pct=25, coolant_c=90), {}, "stand", "2,500 rpm"),
         (FreezeFrame("P0300", 160, 4200, 60, 95), {"limit": 130}, "none", "No lawful drive"),
         (CRUISE, {"limit": 50}, "none", "No lawful drive"),
+        (CRUISE, {"limit": 63.9}, "none", "No lawful drive"),
+        (CRUISE, {"limit": 64}, "drive", "steady 59–64 km/h"),
         (CRUISE, {"for_code": "P2111"}, "none", "stored by P0171, not by P2111"),
         (FreezeFrame("0000"), {"for_code": "P0171"}, "none", "no freeze frame is stored"),
         (FreezeFrame("P0000"), {}, "none", "no freeze frame is stored"),

@@ -141,6 +141,9 @@ def test_whether_continuous_monitors_count_decides_only_where_the_source_says_so
 def test_a_reply_of_this_cycle_decides_nothing() -> None:
     status = status_from_text("41 41 00 07 E5 00")
     assert inspect(status, CAR, "federal").answer is Answer.UNDECIDED
+    # Nor is a car turned away for what this cycle has not run yet.
+    open_now = status_from_text("41 41 00 07 E5 E5")
+    assert inspect(open_now, CAR, "federal").answer is Answer.UNDECIDED
     assert left_open(status, ()).ending is EndingKind.PROOF_TO_FOLLOW
 
 
@@ -179,6 +182,13 @@ def test_what_is_surely_broken_decides_over_what_is_open() -> None:
     found = inspect(status, Car(2015, "gasoline"), "california")
     assert found.answer is Answer.FAIL
     assert found.settle == ()
+    # Federal guidance would turn it away, federal law fails it.
+    both = inspect(status, CAR, "federal")
+    assert {f.rule.if_not for f in both.findings if f.met is False} == {
+        Answer.FAIL,
+        Answer.TURNED_AWAY,
+    }
+    assert both.answer is Answer.FAIL
 
 
 def test_a_rule_is_a_row_and_another_programme_is_another_row() -> None:

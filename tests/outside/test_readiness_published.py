@@ -180,6 +180,10 @@ def test_counters_at_their_end_say_at_least_that_much() -> None:
         ((), None, 98, None, True),
         ((), None, None, 200, False),
         ((), None, None, 199, True),
+        # Not read: below 5 it is too few either way, from 5 to 14 it depends.
+        (None, 4, None, None, True),
+        (None, 10, None, None, False),
+        (None, 15, None, None, False),
         (("P0420",), 15, None, None, False),
         (("P0420",), 14, None, None, True),
         (("P0420",), None, 302, None, False),
@@ -189,7 +193,7 @@ def test_counters_at_their_end_say_at_least_that_much() -> None:
     ],
 )
 def test_the_heavy_duty_minima_since_a_clear(
-    permanent: tuple[str, ...],
+    permanent: tuple[str, ...] | None,
     warm_ups: int | None,
     miles: int | None,
     minutes: int | None,
