@@ -212,6 +212,7 @@ def test_the_three_colours_are_blue_orange_and_grey(monkeypatch: pytest.MonkeyPa
     monkeypatch.delenv("NO_COLOR", raising=False)
     # rich keeps the codes of a style as they were first drawn, perhaps for a poorer terminal.
     Style.parse.cache_clear()
+    Style._add.cache_clear()
     codes = {
         v: set(
             re.findall(

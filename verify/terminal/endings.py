@@ -109,7 +109,8 @@ def show_ending(session: ReadOnlySession, hands: Hands) -> None:
     if session.stopped:
         # The sign above has said it already.
         advice = ending_advice(session.ending, session.audience)
-        lines = [line for line in lines if line != advice]
+        if advice in lines[3:4]:
+            lines[2:4] = []
     hands.say("", *lines, "", *last_lines(session))
 
 

@@ -68,12 +68,13 @@ def sit(desk: Desk, hands: Hands) -> int:
 
 
 def report_script(session: Live) -> None:
-    from verify.terminal.endings import ending_lines
+    from verify.terminal.endings import ending_lines, last_lines
+    from verify.terminal.ui_lines import LineUi
 
-    print("\n".join(ending_lines(session)))
-    if not session.demo and REHEARSAL not in ending_lines(session):
-        print("\nSCRIPTED: the answers came from a file.")
-    print(f"\nThe whole account: keysback show {session.job}")
+    lines = ending_lines(session)
+    if not session.demo and REHEARSAL not in lines:
+        lines += ["", "SCRIPTED: the answers came from a file."]
+    LineUi().tell(*lines, "", *last_lines(session))
 
 
 def catch_up(answers: Answers, session: Live) -> None:

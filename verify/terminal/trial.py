@@ -20,6 +20,7 @@ from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import visit_line
 from verify.terminal.script import ScriptHands
 from verify.terminal.ui import Wish
+from verify.terminal.ui_lines import LineUi
 from verify.terminal.ui_screen import pick
 from verify.words import Audience
 
@@ -56,5 +57,5 @@ def try_flow(name: str, *, audience: str | None, answers: str | None, units: str
     session = desk.session()
     for visit in session.walk:
         print(visit_line(session, visit))
-    print("\n".join(["", *ending_lines(session)]))
+    LineUi().tell("", *ending_lines(session))
     return 0
