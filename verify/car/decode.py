@@ -243,7 +243,7 @@ class _Work:
                 why = "the second one left out" if same else "they differ, so neither is read"
                 self._say(part.lines[0], f"part {number} twice: {why}")
                 spoiled |= set() if same else {number}
-            elif number != len(found) + 1:
+            elif found and number < max(found):
                 self._say(part.lines[0], f"part {number} out of order: put where its number says")
             found.setdefault(number, data)
         size = information_size(kind) or 4

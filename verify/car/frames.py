@@ -254,7 +254,7 @@ class Reassembly:
                 del now.parts[place]
                 now.spoiled.add(place)
             return []
-        if place != now.latest + 1:
+        if place < now.latest:
             self._say(line, f"frame {number:X} out of order: put where its number says")
         now.parts[place] = part
         now.latest = place

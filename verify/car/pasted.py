@@ -142,6 +142,7 @@ class _Reader:
             return
         if _JOINED.match(text):
             text = re.sub(r"[:.-]", " ", text)
+        text = re.sub(r"(\.\.|…)(?=[0-9A-Fa-f])", r"\1 ", text)
         words = re.sub(r"\b0[xX](?=[0-9A-Fa-f])", "", re.sub(r"[,;|]", " ", text)).split()
         self._tokens(line, text, words)
 
