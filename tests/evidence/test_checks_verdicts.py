@@ -66,6 +66,7 @@ CASES: dict[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
     ("idle-speed", "near-limit"): (lambda: drive(idle_rpm=748.0, scatter_rpm=25.0), SPECS),
     ("idle-speed", "no-spec"): (drive, {}),
     ("idle-speed", "spec-implausible"): (drive, {"idle_speed": spec("7 rpm")}),
+    ("idle-steady", "spec-implausible"): (drive, {"warm_coolant": spec("20 °C")}),
     ("idle-speed", "channel-missing"): (lambda: without(drive(), "coolant"), SPECS),
     ("idle-speed", "too-slow-to-tell"): (lambda: kept(drive(), lambda t: t % 20 < 0.5), SPECS),
     ("idle-speed", "not-warm"): (lambda: drive(coolant_c=60.0), SPECS),
@@ -300,7 +301,10 @@ def test_start_stop_that_shows_itself_twice_is_no_stall() -> None:
 def test_one_stop_out_of_a_steady_idle_that_comes_back_stays_open() -> None:
     made = after_a_stop(("off", 12.0))
     assert stops(made) == ["open"]
-    assert "start-stop" in one("no-stall", made, {}).why
+    assert (
+        "stopped and was started again without the car having moved"
+        in one("no-stall", made, {}).why
+    )
 
 
 def test_a_stop_while_coming_to_rest_stays_open() -> None:

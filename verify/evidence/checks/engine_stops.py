@@ -8,8 +8,9 @@ speed; what stands around them tells them apart, or does not, and then it stays 
 - standing for seconds, revved, and engine speed fell right through idle after the pedal was let
   go, and the engine was started again: a stall. (While coming to rest, start-stop and a key turned
   at once look the same: open.)
-- standing after 2 s or more of steady idle: the key, if the engine does not come back in this
-  recording; start-stop, if it does and did so at least twice. Once alone is open.
+- standing after 2 s or more of steady idle, near its usual idle and with the pedal released: the
+  key, if the engine does not come back in this recording; start-stop, if it does, did so at least
+  twice, and the car had moved since the engine was last started. Otherwise open.
 - within 10 s of a start that is in the recording, across a gap, or without the speed known: open.
 - away for a single reading, or for less than a second: open (no engine restarts so fast, a logger
   drops readings).
@@ -186,9 +187,26 @@ def _judged(scene: _Scene, fall: int, back: int | None, young: bool, seen: bool)
     )
     if not steady:
         return stop("open", "the engine stopped at a standstill before it had settled to its idle")
+    if scene.idle_rpm > 0.0 and fell_from >= FELL_FROM_SHARE * scene.idle_rpm:
+        return stop("open", f"the engine stopped from {fell_from:.0f} rpm, well above its idle")
+    if len(scene.foot) and not bool(sp.inside(np.array([ran]), scene.foot)[0]):
+        return stop("open", "the engine stopped with the pedal pressed")
     if back is None:
         return stop("key-off", "the engine was switched off out of a steady idle")
+    if not _moved(scene, ran):
+        # Start-stop acts on a car that came to rest, not on one that has only stood.
+        return stop("open", "the engine stopped and was started again without the car having moved")
     return stop("start-stop", "the engine stopped out of a steady idle and came back")
+
+
+def _moved(scene: _Scene, until_s: float) -> bool:
+    """Whether the car rolled between the last start of the engine (or of the recording) and now."""
+    assert scene.speed is not None
+    ran = scene.values >= CRANKING_RPM
+    stopped = scene.times[(scene.times < until_s) & ~ran]
+    since = float(stopped[-1]) if len(stopped) else -np.inf
+    own = scene.speed.values[(scene.speed.time_s > since) & (scene.speed.time_s <= until_s)]
+    return bool(np.any(own >= MOVING_KMH))
 
 
 def _held(channel: Channel, at_s: Array) -> Array:

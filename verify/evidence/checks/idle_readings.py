@@ -22,7 +22,16 @@ UNDECIDED_WINDOWS: Mapping[str, Verdict] = {
     "frozen": Verdict.UNDECIDED,
     "no-idle": Verdict.UNDECIDED,
     "too-short": Verdict.UNDECIDED,
+    "spec-implausible": Verdict.UNDECIDED,
 }
+# Numbers of a vehicle that can be meant. A slip beyond these would widen what passes: an engine
+# called warm at 20 °C, an idle allowed to be 5,000 rpm off.
+PLAUSIBLE: Mapping[str, tuple[float, float, str, str]] = {
+    "idle_speed": (300.0, 2500.0, "rpm", "a warm idle speed"),
+    "idle_tolerance": (5.0, 300.0, "rpm", "a tolerance of the idle speed"),
+    "warm_coolant": (60.0, 100.0, "°C", "the coolant temperature of a warm engine"),
+}
+SETTLE_SPEC = "look the number up in the service information of this vehicle and give it again"
 SETTLE_LONGER = "let the warm engine idle 60 s more, standing, foot off the pedal, loads off"
 REQUIRED = (
     "engine_speed",
@@ -67,6 +76,21 @@ class IdleReadings:
             pieces=tuple(self.pieces[i] for i in kept),
             channels={r: c for r, c in self.channels.items() if r in recordings},
         )
+
+
+def implausible(check: Check, specs: Mapping[str, SpecValue]) -> CheckResult | None:
+    """The result where a number of the vehicle that this check uses cannot be meant."""
+    for name in check.uses:
+        low, high, unit, words = PLAUSIBLE[name]
+        value = spec_number(specs, name, unit)
+        if value is not None and not low <= value <= high:
+            return check.result(
+                "spec-implausible",
+                f"{value:.4g} {unit} cannot be meant as {words}, which lies between {low:.0f} and "
+                f"{high:.0f} {unit}.",
+                settle=SETTLE_SPEC,
+            )
+    return None
 
 
 @shared

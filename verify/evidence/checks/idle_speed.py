@@ -13,6 +13,7 @@ from verify.evidence.checks.idle_readings import (
     UNDECIDED_WINDOWS,
     IdleReadings,
     gather,
+    implausible,
     no_windows,
     too_short,
 )
@@ -43,7 +44,6 @@ LEAST_IDLE_S = 20.0
 # Worth fewer than this, a stated 95 % interval holds the truth clearly less often than it says.
 LEAST_EFFECTIVE = 3.0
 # A number outside this is a slip of the pen, not an idle speed.
-PLAUSIBLE_RPM = (300.0, 2500.0)
 
 
 def _measured(spread: Spread, resolution: float) -> Measurement:
@@ -108,17 +108,14 @@ def run_idle_speed(
     check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
 ) -> CheckResult:
     """Mean engine speed over all idle windows against the vehicle's idle speed ± its tolerance."""
+    wrong = implausible(check, specs)
+    if wrong is not None:
+        return wrong
     readings = gather(recordings, specs)
     if not readings.windows:
         return _with_what_was_seen(no_windows(check, readings), recordings)
     spread = mean_with_effective_size([v for _, v in readings.pieces])
     target = spec_number(specs, "idle_speed", "rpm")
-    if target is not None and not PLAUSIBLE_RPM[0] <= target <= PLAUSIBLE_RPM[1]:
-        return check.result(
-            "spec-implausible",
-            f"an idle speed of {target:.0f} rpm cannot be meant; warm idle lies between "
-            f"{PLAUSIBLE_RPM[0]:.0f} and {PLAUSIBLE_RPM[1]:.0f} rpm.",
-        )
     if target is not None:
         likely = _code_likely(check, readings, target, specs["idle_speed"].source, rule)
         if likely is not None:
@@ -174,7 +171,7 @@ def run_idle_speed(
 
 def _limits(target: float, specs: Mapping[str, SpecValue]) -> Limits:
     own = spec_number(specs, "idle_tolerance", "rpm")
-    tolerance = TOLERANCE_RPM if own is None or not own > 0.0 else own
+    tolerance = TOLERANCE_RPM if own is None else own
     band = COMMON_PRACTICE if tolerance == TOLERANCE_RPM else specs["idle_tolerance"].source
     source = f"idle speed: {specs['idle_speed'].source}; ±{tolerance:.0f} rpm: {band}"
     return Limits(target - tolerance, target + tolerance, "rpm", source)
@@ -251,7 +248,6 @@ IDLE_SPEED = Check(
         "code-likely": Verdict.FAIL,
         "near-limit": Verdict.UNDECIDED,
         "no-spec": Verdict.UNDECIDED,
-        "spec-implausible": Verdict.UNDECIDED,
         **UNDECIDED_WINDOWS,
     },
     run=run_idle_speed,
@@ -261,7 +257,6 @@ IDLE_SPEED = Check(
         "near-limit": SETTLE_LONGER,
         "no-spec": "look the warm idle speed up in the service information and give it as "
         "idle_speed",
-        "spec-implausible": "give the warm idle speed of this vehicle, in rpm",
         "too-short": SETTLE_LONGER,
     },
     blind_spots=(

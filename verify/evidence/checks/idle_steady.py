@@ -21,6 +21,7 @@ from verify.evidence.checks.idle_readings import (
     UNDECIDED_WINDOWS,
     IdleReadings,
     gather,
+    implausible,
     no_windows,
     too_short,
 )
@@ -169,6 +170,9 @@ def run_idle_steady(
     check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
 ) -> CheckResult:
     """Swing and hunting over all idle windows of 20 s and more."""
+    wrong = implausible(check, specs)
+    if wrong is not None:
+        return wrong
     everything = gather(recordings, specs)
     if not everything.windows:
         return no_windows(check, everything)
