@@ -15,6 +15,7 @@ COMMANDS = {
     "judge": ("cmd_judge", "put checks to a recording of the car's own data"),
     "ready": ("cmd_ready", "would an inspection turn the car away"),
     "code": ("cmd_code", "what fault codes say: meaning, class, what to verify"),
+    "decode": ("cmd_decode", "read raw lines of a car's answers, as pasted"),
     "flows": ("cmd_flows", "list, prove or try flows; print their schema"),
     "demo": ("cmd_demo", "play a whole close-out in an invented workshop"),
     "completion": ("cmd_completion", "print shell completion for bash, zsh or tcsh"),

@@ -69,7 +69,7 @@ def test_help_in_the_table_is_the_help_of_the_module() -> None:
 
 def test_the_changelog_names_every_command() -> None:
     changelog = (ROOT / "CHANGELOG.md").read_text()
-    for command in ("open", "resume", "jobs", "show", "flows", "judge", "ready", "note", "demo"):
+    for command in ("open", "resume", "jobs", "show", "flows", "judge", "ready", "decode", "note", "demo"):
         assert command in changelog
 
 

@@ -19,12 +19,14 @@ from verify.terminal.cmd_code import SURE_WORDS
 MAY_BE_EMPTY = {
     "activities": {"hazards"},  # some bring none
     "readiness_monitors": {"other_names"},
+    # What is no number has no scaling; only some are channels of a recording.
+    "parameters": {"unit", "scale", "offset", "signed", "low", "high", "channel", "states"},
     # Open ends of model years, and numbers that belong to other questions.
     "inspection_rules": {"first_year", "last_year", "allowed", "may_be_open", "counts"}
     | {"warm_ups", "distance_mi", "minutes"},
 }
 TABLES = ["hazards", "activities", "codes", "code_checks", "code_notes"]
-TABLES += ["readiness_monitors", "inspection_rules"]
+TABLES += ["readiness_monitors", "inspection_rules", "parameters"]
 
 
 @pytest.mark.parametrize("table", TABLES)

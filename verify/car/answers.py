@@ -14,6 +14,7 @@ from typing import Any
 
 from verify.car import parameters
 from verify.car.answer import ANSWERS, MEMORIES, PADDING, Answer, Value, answer, beyond, hexed, say
+from verify.car.code_text import word_to_code
 from verify.car.frames import Message, Remark
 
 # ISO 14229-1 Annex A / ISO 15031-5, from memory: response codes a car may refuse with.
@@ -181,13 +182,10 @@ def _status(body: bytes, *, cycle: bool) -> tuple[str, Mapping[str, object]]:
 
 
 def code_from_pair(high: int, low: int) -> str | None:
-    """The code in two bytes; None for 00 00, which is no code.
-
-    SAE J2012 / ISO 15031-6: two bits for the letter, two for the first digit, then three digits.
-    """
+    """The code in two bytes; None for 00 00, which is padding and no code."""
     if high == low == 0:
         return None
-    return f"{'PCBU'[high >> 6]}{high >> 4 & 3}{high & 0x0F:X}{low:02X}"
+    return word_to_code(high << 8 | low)
 
 
 def codes_fit(data: bytes) -> bool:
