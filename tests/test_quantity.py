@@ -71,7 +71,7 @@ def test_a_torque_without_its_unit_is_asked_for_and_not_guessed(bare: str) -> No
     number = bare.split()[0]
     assert refused(bare, "N·m") == (
         f'  found "{bare}"; expected a torque with its unit spelled out\n'
-        f'  write "{number} N·m", "{number} in·lbf" or "{number} ft·lbf": '
+        f'  write "{number} Nm", "{number} in-lbf" or "{number} ft-lbf": '
         "the last two differ by a factor of 12"
     )
 

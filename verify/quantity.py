@@ -54,9 +54,11 @@ _UNITS: tuple[Unit, ...] = (
     _u("mV", "voltage", Fraction(1, 1000)),
     _u("N·m", "torque", 1, "nm", "n.m", "n-m", "n m"),
     _u("ft·lbf", "torque", _LBF_N * _FOOT_M, "ft-lbf", "ft.lbf", "ftlbf", "ft lbf", "ft-lb",
-       "ft·lb", "ft lb", "lb-ft", "lbf-ft", "lbf·ft", "lb ft", "lb·ft"),
+       "ft·lb", "ft lb", "lb-ft", "lbf-ft", "lbf·ft", "lb ft", "lb·ft", "ft-lbs", "ft lbs",
+       "ftlbs", "ftlb", "lbft", "lbs-ft", "lbs ft", "foot-pounds", "foot pounds"),
     _u("in·lbf", "torque", _LBF_N * _INCH_M, "in-lbf", "in.lbf", "inlbf", "in lbf", "in-lb",
-       "in·lb", "in lb", "lb-in", "lbf-in", "lbf·in", "lb in", "lb·in"),
+       "in·lb", "in lb", "lb-in", "lbf-in", "lbf·in", "lb in", "lb·in", "in-lbs", "in lbs",
+       "inlbs", "inlb", "lbin", "lbs-in", "lbs in", "inch-pounds", "inch pounds"),
     _u("kgf·m", "torque", _GRAVITY, "kgf-m", "kgfm", "kgf m"),
     _u("kPa", "pressure", 1),
     _u("Pa", "pressure", Fraction(1, 1000)),
@@ -233,7 +235,7 @@ def parse(text: str, *, expect: str | None = None) -> Quantity:
             Problem(
                 found=f'"{text.strip()}"',
                 expected="a torque with its unit spelled out",
-                next=f'write "{shown} N·m", "{shown} in·lbf" or "{shown} ft·lbf": '
+                next=f'write "{shown} Nm", "{shown} in-lbf" or "{shown} ft-lbf": '
                 "the last two differ by a factor of 12",
             )
         )

@@ -154,12 +154,13 @@ def _reading(step: Step, text: str, specs: Mapping[str, SpecValue]) -> Judged:
 def _held_against(check: str, value: float, uncertainty: float, limits: Limits) -> CheckResult:
     p = probability_of_conformity(Measurement(value, limits.unit, uncertainty), limits)
     verdict = decide(p)
+    two_sided = limits.lower is not None and limits.upper is not None
     words = {
-        Verdict.PASS: ("within", "lies within", ""),
-        Verdict.FAIL: ("outside", "lies outside", ""),
+        Verdict.PASS: ("within", "lies within" if two_sided else "is", ""),
+        Verdict.FAIL: ("outside", "lies outside" if two_sided else "is not", ""),
         Verdict.UNDECIDED: (
             "near-limit",
-            "is too close to a limit to say for",
+            "is too close to the limit to say:",
             "Read again with a more accurate instrument.",
         ),
     }
