@@ -47,7 +47,7 @@ CHECKS = Catalogue(
     hazards={},
     activities={"remedy": ()},
 )
-LATER = {"group": Group.LEARNING, "later": ("Drive on.", "1 week")}
+LATER = {"group": Group.COMPLAINT, "later": ("Drive on.", "1 week")}
 
 
 def long_flow(steps: int, seed: int = 0) -> Graph:

@@ -183,7 +183,7 @@ steps:
     why: The learned position shows at idle.
     does: [runs-engine]
     group: still-learning
-    least: told
+    least: read
     least_reason: an owner may have no reader
     later: {settle: a recording of warm idle, by: 50 km}
     checks: [idle-speed, no-stall]

@@ -129,6 +129,7 @@ class Brute:
             name: list(outcomes_of(step, looks[name], catalogue))
             for name, step in graph.steps.items()
         }
+        self.asked = {s.group for s in graph.steps.values() if s.required and self._may_object(s)}
         self.violations: set[Violation] = set(self._alone())
         self.seen = 0
         self.taken: set[tuple[str, int]] = set()
@@ -141,6 +142,11 @@ class Brute:
     def rules(self) -> set[str]:
         return {rule for rule, _ in self.violations}
 
+    def _may_object(self, step: Step) -> bool:
+        """Whether some outcome, but for `cannot` and `stop`, is not among those that pass."""
+        labels = {outcome.label for outcome in self.outcomes[step.name]} - {CANNOT, STOP}
+        return any(label not in step.passes for label in labels)
+
     # each step alone
 
     def _alone(self) -> Iterator[Violation]:
@@ -152,7 +158,8 @@ class Brute:
                 yield "caution", step.name
             order = [Grade.TOLD, Grade.READ, Grade.RECORDED]
             least, natural = order.index(step.least), order.index(NATURAL_GRADE[step.kind])
-            if least > natural or (least < natural and not step.least_reason):
+            told_will_do = step.required and step.kind == "record" and least == 0
+            if least > natural or told_will_do or (least < natural and not step.least_reason):
                 yield "grade", step.name
             if step.required and step.group is None:
                 yield "group", step.name
@@ -252,6 +259,10 @@ class Brute:
             return
         if past.cleared:
             wrong(("drive-after-clearing", name))
+        if Group.SAFE not in self.asked:
+            wrong(("safe-unasked", name))
+        if ending.kind is EndingKind.HAND_BACK and Group.COMPLAINT not in self.asked:
+            wrong(("gone-unasked", name))
         for step in self.graph.steps.values():
             if not step.required or self._passed(past, step.name):
                 continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.flow.small import flow, go, look, step
+from tests.flow.small import closing, flow, go, look, step
 from verify.flow.graph import Graph
 from verify.words import Audience, Grade, Group
 
@@ -101,7 +101,7 @@ def assembly() -> Graph:
             hazards=("traffic",),
         ),
     )
-    return flow(
+    return closing(
         *steps,
         endings=("handed-back", "relearn", "diagnosis", "tow"),
         audiences=(Audience.TECHNICIAN, Audience.OWNER),

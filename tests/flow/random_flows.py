@@ -17,21 +17,31 @@ from verify.flow.graph import NOT_VISITED, Branch, Condition, Graph, Look, Step
 from verify.words import Audience, Grade, Group
 
 KINDS = ("do", "ask", "ask", "codes", "card", "reading", "record", "record", "fasten", "photo")
+ASKING = ("ask", "codes", "card", "record", "fasten")
 ACTIVITIES = ("remedy", "saves-codes", "clears-codes", "road-test")
 
 
 def random_flow(seed: int, *, gates: bool) -> Graph:
     """The flow of a seed; with `gates` it has at least one."""
     rng = random.Random(seed)
-    count = rng.randint(2, 4)
+    count = rng.randint(3 if gates else 2, 4)
     names = [f"s{i}" for i in range(count)]
     kinds = {name: rng.choice(KINDS) for name in names}
     if gates:
         kinds[names[-1] if rng.random() < 0.8 else rng.choice(names[1:])] = "gate"
+    # The two questions without which no car goes, so that the other rules are met too.
+    roles = {}
+    asking = [name for name in names if kinds[name] != "gate"]
+    if len(asking) > 1 and rng.random() < 0.85:
+        roles = dict(zip(rng.sample(asking, 2), (Group.SAFE, Group.COMPLAINT), strict=True))
+        kinds |= {name: rng.choice(ASKING) for name in roles if kinds[name] not in ASKING}
     share = rng.choice((0.05, 0.12, 0.3)) if gates else 0.09
     steps = {name: _bare(rng, name, kinds[name], share) for name in names}
+    for name, group in roles.items():
+        steps[name] = _asking(steps[name], group)
+    careful = bool(roles) and rng.random() < 0.35
     for index, name in enumerate(names):
-        branches = _branches(rng, steps, index)
+        branches = _branches(rng, steps, index, careful)
         steps[name] = replace(steps[name], branches=tuple(branches))
     used = {b.to for s in steps.values() for b in s.branches}
     endings = [e for e in ("handed-back", "to-follow", "diagnosis", "relearn") if e in used]
@@ -69,10 +79,18 @@ def _bare(rng: random.Random, name: str, kind: str, share: float) -> Step:
         over["told"] = rng.random() < 0.4
         over["checks"] = rng.choice((("idle-speed",), ("no-stall",), ("idle-speed", "no-stall")))
         if rng.random() < 0.3:
-            over["least"], over["least_reason"] = Grade.TOLD, "no recording can be made here"
+            lowered = Grade.TOLD if over["optional"] or rng.random() < 0.1 else Grade.READ
+            over["least"], over["least_reason"] = lowered, "no recording can be made here"
     does = [a for a in ACTIVITIES if rng.random() < (0.4 if a == "remedy" else share)]
     hazards = {h for a in does for h in CATALOGUE.activities[a]}
     return step(kind, name, does=does, hazards=tuple(sorted(hazards)), **over)
+
+
+def _asking(own: Step, group: Group) -> Step:
+    """The step as a required one of this group."""
+    later = None if group is Group.SAFE else ("Drive on as it used to come.", "4 weeks")
+    least = Grade.READ if own.kind == "record" and own.least is Grade.TOLD else own.least
+    return replace(own, required=True, optional_reason="", group=group, later=later, least=least)
 
 
 def _partition(rng: random.Random, own: Step) -> list[Look]:
@@ -114,9 +132,19 @@ def _halves(rng: random.Random, words: list[str]) -> tuple[list[str], list[str]]
     return words[:cut], words[cut:]
 
 
-def _branches(rng: random.Random, steps: dict[str, Step], index: int) -> list[Branch]:
+def _branches(
+    rng: random.Random, steps: dict[str, Step], index: int, careful: bool
+) -> list[Branch]:
+    """careful: mostly, whatever does not pass a required step ends the walk without keys."""
     names = list(steps)
     own = steps[names[index]]
+    if careful and own.kind != "gate" and rng.random() < 0.9:
+        rest = [*sorted(set(own.labels) - own.passes), "cannot"]
+        onward = names[index + 1] if index + 1 < len(names) else "handed-back"
+        return [
+            go(sorted(own.passes), onward),
+            go(rest, "diagnosis" if own.required else onward),
+        ]
     found: list[Branch] = []
     for part in _partition(rng, own):
         good = part.outcome is not None and bool(part.outcome & own.passes)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tests.flow.small import flow, go, look, step
+from tests.flow.small import closing, flow, go, look, step
 from verify.flow.graph import Branch, Graph, Step
 from verify.words import Grade, Group
 
 HB = ("handed-back", "diagnosis", "tow")
 LETTING = ("handed-back", "to-follow", "diagnosis", "tow")
+FOLLOWS = {"group": Group.COMPLAINT, "later": ("Drive on as it used to come.", "4 weeks")}
 LATER = {"group": Group.LEARNING, "later": ("Drive on and measure again.", "1 week")}
 
 
@@ -24,40 +25,46 @@ def done(name: str, to: str, bad: str = "diagnosis", **over: object) -> Step:
 
 
 def names() -> tuple[Graph, Graph]:
-    kept = flow(check("brakes", "handed-back"), endings=HB)
-    return kept, flow(check("brakes", "handed-over"), endings=HB)
+    kept = closing(check("brakes", "handed-back"), endings=HB)
+    return kept, closing(check("brakes", "handed-over"), endings=HB)
 
 
 def caution() -> tuple[Graph, Graph]:
     def driving(hazards: tuple[str, ...]) -> Graph:
-        return flow(check("drive", "handed-back", does=["road-test"], hazards=hazards), endings=HB)
+        drive = check("drive", "handed-back", does=["road-test"], hazards=hazards)
+        return closing(drive, endings=HB)
 
     return driving(("traffic",)), driving(())
 
 
 def grade() -> tuple[Graph, Graph]:
-    def measured(least: Grade, reason: str) -> Graph:
+    def measured(reason: str) -> Graph:
         idle = step(
             "record", "warm-idle", go("pass", "handed-back"),
-            go(["fail", "undecided", "cannot"], "diagnosis"), least=least, least_reason=reason,
+            go(["fail", "undecided", "cannot"], "diagnosis"), least=Grade.READ, least_reason=reason,
         )  # fmt: skip
-        return flow(idle, endings=HB)
+        return closing(idle, endings=HB)
 
-    return measured(Grade.TOLD, "no recorder fits this car"), measured(Grade.TOLD, "")
+    return measured("no recorder fits this car"), measured("")
 
 
 def group() -> tuple[Graph, Graph]:
-    kept = flow(check("brakes", "handed-back"), endings=HB)
-    return kept, flow(check("brakes", "handed-back", group=None), endings=HB)
+    def drawn(group: Group | None) -> Graph:
+        brakes = check("brakes", "lamps", group=group)
+        return closing(brakes, check("lamps", "handed-back"), endings=HB)
+
+    return drawn(Group.SAFE), drawn(None)
 
 
 def later() -> tuple[Graph, Graph]:
-    kept = flow(check("idle", "handed-back", **LATER), endings=HB)
-    return kept, flow(check("idle", "handed-back", group=Group.LEARNING), endings=HB)
+    def drawn(**over: object) -> Graph:
+        return closing(check("brakes", "idle"), check("idle", "handed-back", **over), endings=HB)
+
+    return drawn(**LATER), drawn(group=Group.LEARNING)
 
 
 def never_passes() -> tuple[Graph, Graph]:
-    kept = flow(check("brakes", "handed-back"), endings=HB)
+    kept = closing(check("brakes", "handed-back"), endings=HB)
     spoilt = check("brakes", "diagnosis", passes=())
     spoilt = replace(spoilt, branches=(go(["yes", "no", "cannot"], "diagnosis"),))
     return kept, flow(spoilt)
@@ -105,8 +112,8 @@ def no_branch() -> tuple[Graph, Graph]:
         )
 
     return (
-        flow(idle, drive(["pass", "undecided"]), endings=HB),
-        flow(idle, drive(["pass"]), endings=HB),
+        closing(idle, drive(["pass", "undecided"]), endings=HB),
+        closing(idle, drive(["pass"]), endings=HB),
     )
 
 
@@ -114,9 +121,9 @@ def two_branches() -> tuple[Graph, Graph]:
     def rpm(cut: int) -> Graph:
         idle = step(
             "reading", "idle", go(look(value=(None, 700)), "diagnosis"),
-            go(look(value=(cut, None)), "handed-back"), go("cannot", "diagnosis"), optional=True,
+            go(look(value=(cut, None)), "brakes"), go("cannot", "diagnosis"), optional=True,
         )  # fmt: skip
-        return flow(idle, endings=HB)
+        return closing(idle, check("brakes", "handed-back"), endings=HB)
 
     return rpm(700), rpm(650)
 
@@ -127,7 +134,7 @@ def endless_loop() -> tuple[Graph, Graph]:
             "ask", "leak", go("yes", "handed-back"), *again, go("cannot", "diagnosis"),
             unsure=["no"],
         )  # fmt: skip
-        return flow(leak, done("clamps", "leak"), endings=HB)
+        return closing(leak, done("clamps", "leak"), endings=HB)
 
     return (
         tried(
@@ -140,7 +147,7 @@ def endless_loop() -> tuple[Graph, Graph]:
 
 def unreachable() -> tuple[Graph, Graph]:
     def drawn(bad: str) -> Graph:
-        return flow(
+        return closing(
             check("brakes", "handed-back", bad),
             done("bleed", "refill"),
             done("refill", "relearn"),
@@ -152,7 +159,7 @@ def unreachable() -> tuple[Graph, Graph]:
 
 def branch_never_taken() -> tuple[Graph, Graph]:
     def drawn(asked: str) -> Graph:
-        return flow(
+        return closing(
             step("ask", "noise", go("yes", "brakes"), go(["no", "cannot"], "diagnosis"),
                  optional=True),
             step(
@@ -173,7 +180,7 @@ def branch_never_taken() -> tuple[Graph, Graph]:
 
 def promise_before() -> tuple[Graph, Graph]:
     def drawn(shortcut: str) -> Graph:
-        return flow(
+        return closing(
             check("complaint", "chock", shortcut, optional=True),
             done("chock", "start"),
             check("start", "handed-back"),
@@ -186,7 +193,7 @@ def promise_before() -> tuple[Graph, Graph]:
 
 def promise_never() -> tuple[Graph, Graph]:
     def drawn(shortcut: str) -> Graph:
-        return flow(
+        return closing(
             check("brakes", "drive", shortcut, optional=True),
             check("drive", "handed-back"),
             endings=HB,
@@ -199,7 +206,7 @@ def promise_never() -> tuple[Graph, Graph]:
 def codes_saved_first() -> tuple[Graph, Graph]:
     def drawn(without: str) -> Graph:
         drive = check("drive", "handed-back", does=["road-test"], hazards=("traffic",))
-        return flow(
+        return closing(
             done("save", "clear", without, does=["saves-codes"]),
             done("clear", "drive", does=["clears-codes"]),
             drive,
@@ -218,14 +225,14 @@ def drive_after_clearing() -> tuple[Graph, Graph]:
             "clear": done("clear", after["clear"], does=["clears-codes"]),
             "drive": check("drive", after["drive"], does=["road-test"], hazards=("traffic",)),
         }
-        return flow(*steps.values(), endings=HB)
+        return closing(*steps.values(), endings=HB)
 
     return drawn("clear first"), drawn("drive first")
 
 
 def hand_back() -> tuple[Graph, Graph]:
     def drawn(unclear: str) -> Graph:
-        return flow(
+        return closing(
             step("ask", "pedal", go("yes", "brakes"), go("no", "diagnosis"), go("cannot", unclear)),
             check("brakes", "handed-back"),
             endings=HB,
@@ -238,7 +245,7 @@ def proof_to_follow() -> tuple[Graph, Graph]:
     def drawn(unclear: str) -> Graph:
         return flow(
             step("ask", "pedal", go("yes", "idle"), go("no", "diagnosis"), go("cannot", unclear)),
-            step("ask", "idle", go("yes", "enough"), go(["no", "cannot"], "enough"), **LATER),
+            step("ask", "idle", go("yes", "enough"), go(["no", "cannot"], "enough"), **FOLLOWS),
             step("gate", "enough", go("hand-back", "handed-back"),
                  go("proof-to-follow", "to-follow"), go("neither", "diagnosis")),
             endings=LETTING,
@@ -247,13 +254,24 @@ def proof_to_follow() -> tuple[Graph, Graph]:
     return drawn("diagnosis"), drawn("to-follow")
 
 
+def safe_unasked() -> tuple[Graph, Graph]:
+    """A hot soak that was done shows nothing."""
+    kept = closing(done("soak", "brakes"), check("brakes", "handed-back"), endings=HB)
+    return kept, closing(done("soak", "handed-back", optional=False), endings=HB)
+
+
+def gone_unasked() -> tuple[Graph, Graph]:
+    brakes = check("brakes", "handed-back")
+    return closing(brakes, endings=HB), flow(brakes, endings=HB)
+
+
 def second_throw() -> tuple[Graph, Graph]:
     def drawn(does: list[str]) -> Graph:
         pedal = step(
             "ask", "pedal", go("yes", "handed-back"), go(look("no", attempts=(1, 2)), "connector"),
             go(look("no", attempts=(2, None)), "diagnosis"), go("cannot", "diagnosis"),
         )  # fmt: skip
-        return flow(pedal, done("connector", "pedal", does=does), endings=HB)
+        return closing(pedal, done("connector", "pedal", does=does), endings=HB)
 
     return drawn(["remedy"]), drawn([])
 
@@ -277,5 +295,7 @@ FLOWS = {
     "drive-after-clearing": drive_after_clearing,
     "hand-back": hand_back,
     "proof-to-follow": proof_to_follow,
+    "safe-unasked": safe_unasked,
+    "gone-unasked": gone_unasked,
     "second-throw": second_throw,
 }

@@ -7,6 +7,7 @@ the test says otherwise.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -171,3 +172,21 @@ def flow(
         specs={},
         promises=tuple(Promise(kind, first, then) for kind, first, then in promises),
     )
+
+
+def closing(*steps: Step, **over: Any) -> Graph:
+    """As `flow`; but before the keys go back, a last step "gone" asks whether the complaint is."""
+    ways = [replace(s, branches=tuple(_last_asked(branch) for branch in s.branches)) for s in steps]
+    gone = step(
+        "ask",
+        "gone",
+        go("yes", "handed-back"),
+        go(["no", "cannot"], "tow"),
+        group=Group.COMPLAINT,
+        later=("Drive on as the complaint used to come.", "4 weeks"),
+    )
+    return flow(*ways, gone, **over)
+
+
+def _last_asked(branch: Branch) -> Branch:
+    return replace(branch, to="gone") if branch.to == "handed-back" else branch

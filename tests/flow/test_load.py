@@ -67,7 +67,7 @@ def test_what_a_step_needs_and_yields_is_in_the_graph() -> None:
         "pass", "fail", "undecided", "told-pass", "told-fail", "told-undecided",
     )  # fmt: skip
     assert steps["idle"].detail["specs"] == ("idle_speed",)
-    assert (steps["idle"].group, steps["idle"].least) == (Group.LEARNING, Grade.TOLD)
+    assert (steps["idle"].group, steps["idle"].least) == (Group.LEARNING, Grade.READ)
     assert steps["bolts"].least is Grade.READ
     assert (steps["again"].required, steps["bolts"].required) == (False, True)
     assert steps["walk/first/see"].labels == ("yes", "no")

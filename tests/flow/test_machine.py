@@ -21,13 +21,15 @@ from verify.flow.machine import (
     replay_machine,
 )
 from verify.flow.proof import ProvenFlow, prove
-from verify.words import Audience, Grade
+from verify.words import Audience, Grade, Group
 
 VIEW = View(Audience.TECHNICIAN, {}, {})
 
 
 def proven_flow() -> ProvenFlow:
     graph = flow(
+        step("ask", "gone", go("yes", "smell"), go(["no", "cannot"], "diagnosis"),
+             group=Group.COMPLAINT, later=("Drive on.", "4 weeks")),
         step("ask", "smell", go("yes", "keys"), go(["no", "cannot"], "diagnosis")),
         step("gate", "keys", go("hand-back", "handed-back"),
              go(["proof-to-follow", "neither"], "diagnosis")),
@@ -139,9 +141,10 @@ def test_the_core_machine_can_go_only_where_the_flow_says() -> None:
     assert list(core.events) == ["answered"]
     assert core.models == []
     assert not core.has_queue
-    assert list(core.states) == ["smell", "keys", "handed-back", "diagnosis", "tow"]
+    assert list(core.states) == ["gone", "smell", "keys", "handed-back", "diagnosis", "tow"]
     ways = core.events["answered"].transitions
     assert {s: [t.dest for t in found] for s, found in ways.items()} == {
+        "gone": ["tow", "smell", "diagnosis"],
         "smell": ["tow", "keys", "diagnosis"],
         "keys": ["handed-back", "diagnosis"],
     }

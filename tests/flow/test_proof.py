@@ -10,7 +10,7 @@ from fractions import Fraction
 import pytest
 
 from tests.flow.rule_flows import check, done
-from tests.flow.small import CATALOGUE, flow, go, look, step
+from tests.flow.small import CATALOGUE, closing, flow, go, look, step
 from tests.flow.test_proof_rules import findings, shown
 from verify.flow.finding import MOST_OF_A_RULE
 from verify.flow.graph import Graph, Look, Outcome, look_holds
@@ -30,7 +30,7 @@ def said(graph: Graph) -> str:
 
 
 def test_nothing_but_prove_makes_a_proven_flow() -> None:
-    graph = flow(check("brakes", "handed-back"), endings=HB)
+    graph = closing(check("brakes", "handed-back"), endings=HB)
     proven = prove(graph, CATALOGUE)
     assert isinstance(proven, ProvenFlow)
     with pytest.raises(TypeError, match="only prove"):
@@ -57,7 +57,7 @@ def test_a_count_that_only_corrections_can_reach_needs_a_branch_too() -> None:
         "ask", "pedal", go(look("yes", attempts=(1, 3)), "handed-back"),
         go(["no", "cannot"], "diagnosis"),
     )  # fmt: skip
-    assert said(flow(pedal, endings=HB)) == (
+    assert said(closing(pedal, endings=HB)) == (
         "pedal: After “Pedal” answered “Yes” the 3rd time, no branch applies."
     )
 
@@ -67,9 +67,10 @@ def test_a_walk_says_where_it_counts_corrected_answers() -> None:
         "ask", "pedal", go(look("yes", attempts=(1, 2)), "brakes"),
         go(look("yes", attempts=(2, None)), "handed-back"), go(["no", "cannot"], "diagnosis"),
     )  # fmt: skip
-    assert said(flow(pedal, check("brakes", "handed-back"), endings=HB)) == (
+    assert said(closing(pedal, check("brakes", "handed-back"), endings=HB)) == (
         "handed-back: “Hand back” can be reached although “Brakes” has not passed.\n"
-        "  Pedal (2nd time, corrected answers counted): “Yes”"
+        "  Pedal (2nd time, corrected answers counted): “Yes”\n"
+        "  Gone: “Yes”"
     )
 
 
@@ -84,10 +85,10 @@ def test_attempts_at_another_step_may_be_left_though_the_walk_never_went_there()
         go(look("yes"), "diagnosis", earlier={"leak": look("not-visited")}),
         go(["no", "cannot"], "diagnosis"),
     )
-    assert said(flow(noise, leak, idle, endings=HB)) == (
+    assert said(closing(noise, leak, idle, endings=HB)) == (
         "idle: After “Idle” answered “Yes”, “Leak” having been entered 1×, "
         "with “Leak” not visited, "
-        "branch 1 (to “Hand back”) and branch 2 (to “Back to diagnosis”) both apply.\n"
+        "branch 1 (to “Gone”) and branch 2 (to “Back to diagnosis”) both apply.\n"
         "  Noise: “No”"
     )
 
@@ -97,7 +98,7 @@ def test_attempts_at_another_step_may_be_left_though_the_walk_never_went_there()
 
 def test_all_outcomes_without_a_branch_are_named_in_one_finding() -> None:
     codes = step("codes", "codes", go("none", "handed-back"))
-    assert said(flow(codes, endings=("handed-back", "tow"))) == (
+    assert said(closing(codes, endings=("handed-back", "tow"))) == (
         "codes: After “Codes” partly read, no branch applies. "
         "Nor, there or on another way, after: cannot be done, learn or other."
     )
@@ -109,10 +110,10 @@ def test_the_audience_is_said_where_it_decides() -> None:
         go(["no", "cannot"], "diagnosis"),
     )  # fmt: skip
     both = (Audience.TECHNICIAN, Audience.OWNER)
-    assert said(flow(start, endings=HB, audiences=both)) == (
+    assert said(closing(start, endings=HB, audiences=both)) == (
         "scope: After “Scope” answered “Yes”, by an owner, no branch applies."
     )
-    assert isinstance(prove(flow(start, endings=HB), CATALOGUE), ProvenFlow)
+    assert isinstance(prove(closing(start, endings=HB), CATALOGUE), ProvenFlow)
 
 
 def test_told_recordings_and_cards_are_put_in_words() -> None:
@@ -124,7 +125,7 @@ def test_told_recordings_and_cards_are_put_in_words() -> None:
         "card", "card", go("ok", "handed-back"), go(look("exceptions", fine=["seal"]), "diagnosis"),
         go("cannot", "diagnosis"),
     )  # fmt: skip
-    assert said(flow(idle, card, endings=HB)) == (
+    assert said(closing(idle, card, endings=HB)) == (
         "idle: After “Idle” told, fail, no branch applies. "
         "Nor, there or on another way, after: told, undecided.\n"
         "card: After “Card” wrong: Seal, no branch applies.\n"
@@ -146,22 +147,23 @@ def test_numbers_and_lists_read_as_people_write_them() -> None:
 
 def test_findings_stand_in_the_order_of_the_file() -> None:
     first = replace(check("brakes", "lamps", group=None), line=40)
-    second = replace(check("lamps", "handed-back", group=None), line=20)
-    found = findings(prove(flow(first, second, endings=HB), CATALOGUE))
+    second = replace(check("lamps", "pedal", group=None), line=20)
+    last = check("pedal", "handed-back")
+    found = findings(prove(closing(first, second, last, endings=HB), CATALOGUE))
     assert [(f.line, f.step) for f in found] == [(20, "lamps"), (40, "brakes")]
 
 
 def test_a_flood_of_the_same_rule_is_cut_off_and_counted() -> None:
     steps = [check(f"s{i}", f"s{i + 1}", group=None) for i in range(MOST_OF_A_RULE + 5)]
     last = check(f"s{MOST_OF_A_RULE + 5}", "handed-back")
-    found = findings(prove(flow(*steps, last, endings=HB), CATALOGUE))
+    found = findings(prove(closing(*steps, last, endings=HB), CATALOGUE))
     assert len(found) == MOST_OF_A_RULE
     assert found[-1].message.endswith("And 5 more like this.")
 
 
 def test_many_open_steps_are_one_finding() -> None:
     steps = [check(f"s{i}", f"s{i + 1}", f"s{i + 1}") for i in range(9)]
-    graph = flow(*steps, check("s9", "handed-back"), endings=HB)
+    graph = closing(*steps, check("s9", "handed-back"), endings=HB)
     (finding,) = findings(prove(graph, CATALOGUE))
     assert finding.message == (
         "“Hand back” can be reached although “S0” has not passed. The same is so, there or on "
@@ -218,7 +220,7 @@ def test_what_names_nothing_is_said_before_anything_is_proven(graph: Graph, mess
 def test_evidence_better_than_the_kind_can_yield_is_refused() -> None:
     from verify.words import Grade
 
-    assert said(flow(check("brakes", "handed-back", least=Grade.READ), endings=HB)).startswith(
+    assert said(closing(check("brakes", "handed-back", least=Grade.READ), endings=HB)).startswith(
         "brakes: “Brakes” asks for evidence that is read, but its kind is only ever told, "
         "so it can never pass."
     )
@@ -231,7 +233,7 @@ def gate(name: str, proof: str = "to-follow", neither: str = "diagnosis") -> Gra
     later = ("Drive on.", "1 week")
     return flow(
         step("ask", "pedal", go("yes", "idle"), go("no", "diagnosis"), go("cannot", "idle")),
-        step("ask", "idle", go(["yes", "no", "cannot"], name), group=Group.LEARNING, later=later),
+        step("ask", "idle", go(["yes", "no", "cannot"], name), group=Group.COMPLAINT, later=later),
         step("gate", name, go("hand-back", "handed-back"), go("proof-to-follow", proof),
              go("neither", neither)),
         endings=("handed-back", "to-follow", "diagnosis", "tow") if proof == "to-follow" else HB,
@@ -275,7 +277,9 @@ def driven_and_gated(first: str, then: str) -> Graph:
                  optional=True)  # fmt: skip
     enough = step("gate", "enough", go("hand-back", "handed-back"),
                   go(["proof-to-follow", "neither"], "diagnosis"))  # fmt: skip
-    return flow(done("save", first, does=["saves-codes"]), drive, clear, enough, endings=HB)
+    gone = check("gone", "save", group=Group.COMPLAINT, later=("Drive on.", "4 weeks"))
+    save = done("save", first, does=["saves-codes"])
+    return flow(gone, save, drive, clear, enough, endings=HB)
 
 
 def test_a_gate_that_sees_the_road_test_passed_knows_that_it_came_after_the_clearing() -> None:
@@ -286,6 +290,7 @@ def test_a_gate_does_not_know_that_codes_were_not_cleared_after_the_road_test() 
     assert said(driven_and_gated("drive", "clear")) == (
         "handed-back: “Hand back” can be reached although no road test passed since codes were "
         "cleared.\n"
+        "  Gone: “Yes”\n"
         "  Save: done\n"
         "  Drive: “Yes”\n"
         "  Clear: done\n"
@@ -361,5 +366,5 @@ def test_a_condition_on_attempts_alone_holds_of_a_step_not_visited() -> None:
 
 
 def test_helpers_of_these_tests_are_proven_flows_themselves() -> None:
-    chain = flow(done("save", "brakes"), check("brakes", "handed-back"), endings=HB)
+    chain = closing(done("save", "brakes"), check("brakes", "handed-back"), endings=HB)
     assert isinstance(prove(chain, CATALOGUE), ProvenFlow)

@@ -15,7 +15,7 @@ from verify.flow.proof import RULES, Finding, ProvenFlow, prove
 SAID = {
     "names": "brakes: “Brakes” leads to “handed-over”, which is no step or ending.",
     "caution": "drive: “Drive” means “road-test”, but does not name the hazard “traffic”.",
-    "grade": "warm-idle: “Warm idle” is satisfied with told instead of recorded, without a reason.",
+    "grade": "warm-idle: “Warm idle” is satisfied with read instead of recorded, without a reason.",
     "group": (
         "brakes: “Brakes” is required, but does not say which question about the car it answers."
     ),
@@ -36,7 +36,7 @@ SAID = {
     ),
     "two-branches": (
         "idle: After “Idle” 650 rpm, branch 1 (to “Back to diagnosis”) "
-        "and branch 2 (to “Hand back”) both apply."
+        "and branch 2 (to “Brakes”) both apply."
     ),
     "endless-loop": (
         "leak: “Leak” and “Clamps” can be gone round without end: no count of attempts ends it.\n"
@@ -64,17 +64,30 @@ SAID = {
         "cleared.\n"
         "  Save: done\n"
         "  Drive: “Yes”\n"
-        "  Clear: done"
+        "  Clear: done\n"
+        "  Gone: “Yes”"
     ),
     "hand-back": (
         "handed-back: “Hand back” can be reached although “Pedal” has not passed.\n"
         "  Pedal: cannot be done\n"
-        "  Brakes: “Yes”"
+        "  Brakes: “Yes”\n"
+        "  Gone: “Yes”"
     ),
     "proof-to-follow": (
         "to-follow: “Proof to follow” can be reached although “Pedal” has not passed, "
         "without which the car is not safe to drive.\n"
         "  Pedal: cannot be done"
+    ),
+    "safe-unasked": (
+        "handed-back: “Hand back” can be reached, but no required step shows that the car is safe "
+        "to drive. “Soak” can never speak against the car.\n"
+        "  Soak: done\n"
+        "  Gone: “Yes”"
+    ),
+    "gone-unasked": (
+        "handed-back: “Hand back” can be reached, but no required step asks whether the complaint "
+        "is gone.\n"
+        "  Brakes: “Yes”"
     ),
     "second-throw": (
         "pedal: “Pedal” can be asked again after it failed, although nothing was done to the car "

@@ -162,9 +162,20 @@ class Interpreter:
         return self.offered(self.walk, self.at)
 
     def offered(self, walk: Sequence[Answer], step: str) -> Answer | None:
+        holds = self.standing(walk, step)
         waiting = [a for a in self.set_aside(step) if a.place == "waiting"]
-        choice = waiting or self.standing(walk, step)
+        choice = [a for a in waiting if a in holds or not self.outdated(walk, a)] or holds
         return sorted(choice, key=lambda a: a.attempt)[0] if choice else None
+
+    def outdated(self, walk: Sequence[Answer], old: Answer) -> bool:
+        """Whether the car of this walk was mended, or its codes cleared, after `old` was given."""
+        changes = [
+            new.rank
+            for new in walk
+            if {"remedy", "clears-codes"} & set(self.graph.steps[new.step].does)
+            and self.result(new.step, new.outcome) == "pass"
+        ]
+        return not old.gate and max(changes, default=0) > old.rank
 
     def locked(self) -> bool:
         return not self.end and bool(self.standing(self.walk, self.at))
@@ -326,8 +337,9 @@ class Interpreter:
                 raise Refused
             for a in self.standing(self.walk, step):
                 a.answered_for = True
-        if ready is not None:
-            ready.place = "passed"
+        for a in self.set_aside(step):
+            if a is ready or (a.place == "waiting" and self.outdated(self.walk, a)):
+                a.place = "passed"
         self.countdown = None
         self.made[step] = body["attempt"]
         new = Answer(seq, step, body["attempt"], outcome, seq, seq, waited=waited)

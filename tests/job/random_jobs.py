@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import Any
 
 from tests.flow.small import CATALOGUE, flow, go, look, step
-from verify.flow.graph import REMEDY, Branch, Condition, Graph, Look, Spec, Step
+from verify.flow.graph import CLEARS_CODES, REMEDY, Branch, Condition, Graph, Look, Spec, Step
 from verify.words import Audience, Grade, Group
 
 KINDS = ("ask", "ask", "do", "do", "record", "record", "record", "reading", "card", "codes")
@@ -61,7 +61,7 @@ def _bare(rng: random.Random, name: str, kind: str) -> Step:
         over["group"] = rng.choice(list(Group))
         over["later"] = rng.choice([None, ("drive on", "100 km")])
     if kind == "do":
-        over["does"] = [REMEDY] if rng.random() < 0.5 else []
+        over["does"] = rng.choice([[REMEDY], [REMEDY], [CLEARS_CODES], []])
     if kind == "ask":
         over["answers"] = {"yes": "Yes", "no": "No", "unsure": "Not sure"}
         over["unsure"] = ["unsure"]

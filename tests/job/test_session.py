@@ -11,6 +11,7 @@ from tests.job.play import HIDDEN, Job, judged, machine_for, workshop_flow
 from verify.errors import UserError
 from verify.flow.graph import Outcome
 from verify.flow.machine import draft_machine
+from verify.job import bodies
 from verify.job.session import fold
 from verify.words import EndingKind, Grade, Group
 
@@ -181,7 +182,7 @@ def test_a_new_answer_takes_a_new_number_and_the_ready_one_is_offered_no_more() 
     job = failed_once()
     job.correct(job.seq("seal"), "yes")
     job.take()
-    job.clean()
+    job.take()
     assert job.where == "idle 3, ready 2 pass"
     job.idle("undecided")
     assert job.where == "road 1"
@@ -326,7 +327,7 @@ def test_after_a_remedy_on_the_live_walk_the_fail_is_not_locked() -> None:
     job.correct(job.seq("seal"), "yes")
     job.take()
     job.clean()
-    assert job.where == "idle 3, ready 2 pass"
+    assert job.where == "idle 3"
     job.idle("pass")
     assert job.where == "road 1"
 
@@ -342,7 +343,7 @@ def test_a_remedy_done_anew_after_the_last_fail_unlocks_it() -> None:
     job.take()
     assert job.where == "clean 2, ready 1 done"
     job.clean()
-    assert job.where == "idle 3, ready 2 fail"
+    assert job.where == "idle 3"
     job.idle("pass")
     assert job.where == "road 1"
 
@@ -359,7 +360,7 @@ def test_a_fail_passed_over_after_a_remedy_is_offered_again_when_that_is_taken_b
     job.idle("fail")
     job.correct(job.seq("first"), "no")
     job.answer("done")
-    assert job.where == "idle 2, ready 1 fail"
+    assert job.where == "idle 2"
     job.idle("pass")
     job.correct(job.seq("fix", 2), "cannot")
     assert job.where == "idle 3, ready 2 pass, locked"
@@ -369,6 +370,73 @@ def test_a_fail_passed_over_after_a_remedy_is_offered_again_when_that_is_taken_b
     job.take()
     assert job.walk == "first1:no fix2:cannot idle2:pass more1:no idle1:fail"
     assert job.where == "more 2"
+
+
+def stale_pass(does: list[str], says: str = "done") -> Job:
+    """It passed; then an answer further up was corrected, and on that way the car was changed."""
+    first = step("ask", "first", go("yes", "idle"), go(["no", "cannot"], "fix"), optional=True)
+    fix = step("do", "fix", go(["done", "cannot"], "idle"), does=does, optional=True)
+    idle = step("record", "idle", go(["pass", "fail", "undecided", "cannot"], "more"))
+    more = step("ask", "more", go(["yes", "no", "cannot"], "diagnosis"), optional=True)
+    job = Job(draft_machine(flow(first, fix, idle, more)))
+    job.answer("yes")
+    job.idle("pass")
+    job.correct(job.seq("first"), "no")
+    job.answer(says)
+    return job
+
+
+@pytest.mark.parametrize("does", ["remedy", "clears-codes"])
+def test_an_answer_from_before_the_car_was_changed_is_neither_offered_nor_taken(does: str) -> None:
+    job = stale_pass([does])
+    assert job.where == "idle 2"
+    with pytest.raises(UserError, match="no ready answer here"):
+        bodies.ready_body(job.now)
+    (old,) = (a.visit for a in job.now.aside if a.visit.step == "idle")
+    body = {"step": "idle", "attempt": 1, "from": old.seq, "outcome": old.outcome.to_json()}
+    with pytest.raises(UserError, match="from before “Fix”"):
+        job.put("outcome", body)
+
+
+@pytest.mark.parametrize(
+    ("does", "says"), [([], "done"), (["saves-codes"], "done"), (["remedy"], "cannot")]
+)
+def test_an_answer_after_which_nothing_was_changed_is_offered(does: list[str], says: str) -> None:
+    job = stale_pass(does, says)
+    assert job.where == "idle 2, ready 1 pass"
+    job.take()
+    assert job.where == "more 1"
+
+
+def test_an_answer_is_offered_again_once_the_change_is_taken_back() -> None:
+    job = stale_pass(["remedy"])
+    job.correct(job.seq("fix"), "cannot")
+    assert job.where == "idle 2, ready 1 pass"
+
+
+def test_what_was_outdated_when_another_answer_was_given_is_offered_no_more() -> None:
+    job = stale_pass(["remedy"])
+    job.idle("undecided")
+    job.correct(job.seq("fix"), "cannot")
+    assert job.where == "idle 3, ready 2 undecided"
+
+
+def test_a_fail_that_stands_is_offered_though_codes_were_cleared_and_an_older_pass_is_not() -> None:
+    first = step("ask", "first", go(["yes", "no", "cannot"], "fix"), optional=True)
+    fix = step("do", "fix", go(["done", "cannot"], "idle"), does=["clears-codes"], optional=True)
+    idle = step("record", "idle", go(["pass", "fail", "undecided", "cannot"], "more"))
+    more = step("ask", "more", go("yes", "diagnosis"), go(["no", "cannot"], "idle"), optional=True)
+    job = Job(draft_machine(flow(first, fix, idle, more)))
+    job.answer("yes")
+    job.answer("cannot")
+    job.idle("pass")
+    job.answer("no")
+    job.idle("fail")
+    job.correct(job.seq("first"), "no")
+    job.answer("done")
+    assert job.where == "idle 3, ready 2 fail, locked"
+    job.take()
+    assert job.walk == "first1:no fix2:done idle2:fail"
 
 
 def test_a_ready_answer_is_taken_up_unchanged_or_not_at_all() -> None:

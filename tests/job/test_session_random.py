@@ -160,8 +160,10 @@ def random_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str,
                 ("wait-skipped", here | {"reason": HIDDEN}),
             ]
         )
-    if pending.ready is not None and rng.random() < 0.6:
-        old = pending.ready
+    waiting = [a.visit for a in s.aside if a.visit.step == pending.step]
+    if (pending.ready is not None and rng.random() < 0.6) or (waiting and rng.random() < 0.1):
+        old = rng.choice(waiting) if waiting and rng.random() < 0.1 else pending.ready
+        old = old or rng.choice(waiting)
         body = {"step": old.step, "attempt": old.attempt, "from": old.seq}
         body["outcome"] = old.outcome.to_json()
         if rng.random() < 0.05:
@@ -314,6 +316,10 @@ def note_what_happened(
         tally["ready taken"] += 1
     elif kind == "outcome" and pending is not None and pending.ready is not None:
         tally["ready passed over"] += 1
+    elif kind == "outcome" and any(
+        a.visit.step == body["step"] and not a.discarded for a in before.aside
+    ):
+        tally["outdated answered anew"] += 1
     if kind == "outcome" and pending is not None and pending.locked:
         tally["locked answered"] += 1
     if now.stopped:
@@ -339,9 +345,9 @@ def note_what_happened(
 EXPECTED = (
     "refused", "outcome", "correction", "rejudged", "wait-started", "wait-ended", "wait-skipped",
     "note", "paused", "sitting", "spec", "closed", "ready taken", "ready passed over",
-    "locked answered", "stopped", "rejudged and cut", "gate again", "settled",
-    "open by a fail set aside", "ended hand-back", "ended proof-to-follow", "ended relearn",
-    "ended back-to-diagnosis", "ended do-not-drive",
+    "outdated answered anew", "locked answered", "stopped", "rejudged and cut", "gate again",
+    "settled", "open by a fail set aside", "ended hand-back", "ended proof-to-follow",
+    "ended relearn", "ended back-to-diagnosis", "ended do-not-drive",
 )  # fmt: skip
 
 

@@ -11,8 +11,9 @@ from tests.terminal.walks import START, idle_csv, play, small_desk
 from verify.errors import UserError
 from verify.flow.graph import Step
 from verify.flow.machine import compile_flow
+from verify.flow.proof import ProvenFlow, prove
 from verify.job.answers import CodesRead, Fastened, answer_from_tree, strict_codes
-from verify.job.bodies import opened_body, spec_body
+from verify.job.bodies import opened_body, ready_body, spec_body
 from verify.job.catalogue import catalogue
 from verify.job.judge import judge_answer
 from verify.job.memory import MemoryJournal
@@ -89,6 +90,12 @@ EMPTY_PASSES = {
         JUDGED,
         "nothing but road-coverage behind a step of safe-to-drive",
     ),
+    "a required recording for which words will do, whatever the reason": (
+        "kind: record, checks: [idle-speed], least: told, least_reason: owners have no recorder, "
+        "told: {question: How is it?, passes: Even, fails: Uneven}",
+        ("pass, told-pass", "fail, undecided, told-fail, told-undecided, cannot"),
+        "a required recording that may pass on what is told",
+    ),
     "a torque that may be ten times too much": (
         'kind: fasten, spec: torque, tolerance: "1000 %"',
         JUDGED,
@@ -136,6 +143,74 @@ def test_an_answer_is_no_remedy_after_which_a_failed_step_may_be_asked_again(
     assert problems_of(tmp_path, steps) == ["a remedy in a step of kind ask"]
 
 
+def said_of(tmp_path: Path, steps: str, endings: str) -> list[tuple[str, str]]:
+    """The rules that a flow is refused for, each with the ending or step."""
+    path = tmp_path / "tried.yaml"
+    path.write_text(HEAD + steps + endings)
+    found = prove(load_flow(str(path), catalogue()).graph, catalogue())
+    return [] if isinstance(found, ProvenFlow) else [(f.rule, f.step) for f in found]
+
+
+def lets(kind: str) -> str:
+    return ENDINGS.replace("kind: hand-back", f"kind: {kind}").replace(
+        "  back: {kind: back-to-diagnosis, title: Back, advice: Look again.}\n", ""
+    )
+
+
+LEARNING = """
+  first: {kind: ask, title: First, say: Look., group: still-learning, answers: {a: A, b: B},
+    passes: [a], later: {settle: x, by: y}, branches: [{when: [a, b, cannot], to: gone}]}
+"""
+OPTIONAL = """
+  first: {kind: do, title: First, say: Do it., optional: so,
+    branches: [{when: [done, cannot], to: gone}]}
+"""
+
+
+@pytest.mark.parametrize(
+    ("steps", "kind", "rules"),
+    [
+        (OPTIONAL, "hand-back", ["safe-unasked", "gone-unasked"]),
+        (OPTIONAL, "proof-to-follow", ["safe-unasked"]),
+        (LEARNING, "proof-to-follow", ["safe-unasked"]),
+    ],
+)
+def test_where_nothing_is_asked_of_the_car_it_is_not_let_go(
+    tmp_path: Path, steps: str, kind: str, rules: list[str]
+) -> None:
+    assert said_of(tmp_path, steps, lets(kind)) == [(rule, "gone") for rule in rules]
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        "kind: do, branches: [{when: done, to: gone}, {when: cannot, to: back}]",
+        "kind: photo, branches: [{when: taken, to: gone}, {when: cannot, to: back}]",
+    ],
+)
+def test_something_done_or_a_picture_alone_does_not_show_that_a_car_is_safe(
+    tmp_path: Path, step: str
+) -> None:
+    steps = f"  first: {{title: First, say: Do it., group: safe-to-drive, {step}}}\n"
+    assert said_of(tmp_path, steps, ENDINGS) == [
+        ("safe-unasked", "gone"),
+        ("gone-unasked", "gone"),
+    ]
+
+
+def test_a_car_is_handed_back_only_where_somebody_asks_whether_the_complaint_is_gone(
+    tmp_path: Path,
+) -> None:
+    steps = one_step("kind: ask, answers: {good: G, bad: B}, passes: [good]", "good", "bad, cannot")
+    assert said_of(tmp_path, steps, ENDINGS) == [("gone-unasked", "gone")]
+    asked = """
+  last: {kind: ask, title: Last, say: Look., group: complaint-gone, answers: {a: A, b: B},
+    passes: [a], later: {settle: x, by: y},
+    branches: [{when: a, to: gone}, {when: [b, cannot], to: back}]}
+"""
+    assert said_of(tmp_path, steps.replace("to: gone", "to: last") + asked, ENDINGS) == []
+
+
 # Codes
 
 
@@ -145,12 +220,20 @@ def test_what_names_neither_a_code_nor_none_is_not_taken_for_no_codes(text: str)
         strict_codes(text)
 
 
-@pytest.mark.parametrize(
-    "text", ["P 0507", "lP0507", "P0l07", "\u04200507", "P05O7x", "P-0507", "P05070", "none, P05"]
-)
-def test_a_code_spelt_with_lookalikes_is_refused_and_never_read_as_none(text: str) -> None:
+@pytest.mark.parametrize("text", ["lP0507", "P05O7x", "P05070", "none, P05"])
+def test_what_may_be_a_code_is_refused_and_never_read_as_none(text: str) -> None:
     with pytest.raises(UserError):
         strict_codes(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [("P 0507", "P0507"), ("P0l07", "P0107"), ("\u04200507", "P0507"), ("P-0507", "P0507")],
+)
+def test_a_code_spelt_with_lookalikes_is_read_as_a_code_and_never_as_none(
+    text: str, code: str
+) -> None:
+    assert strict_codes(text).codes == (code,)
 
 
 def codes_step(*passes: str) -> Step:
@@ -269,7 +352,8 @@ TWICE = """
     kind: ask
     title: The last look
     say: Look once more.
-    group: safe-to-drive
+    group: complaint-gone
+    later: {settle: Look again., by: within a week}
     answers: {good: Good, bad: Bad}
     passes: [good]
     branches: [{when: good, to: gone}, {when: [bad, cannot], to: back}]
@@ -329,6 +413,8 @@ def test_an_answer_from_before_the_remedy_is_not_offered_again_after_it(tmp_path
     with suppress(Paused):
         play(desk, "!pause")
     assert "It still holds" not in play.shown.getvalue()
+    with pytest.raises(UserError, match="no ready answer here"):
+        ready_body(session)  # nor by any other front end
     with suppress(Paused):
         play(desk, "1", old, "!pause")
     assert "expected one made after “Mend it”" in " ".join(play.shown.getvalue().split())

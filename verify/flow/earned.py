@@ -10,7 +10,7 @@ from collections.abc import Callable
 from verify.errors import Problem
 from verify.flow import model as m
 from verify.flow.graph import REMEDY
-from verify.words import Group
+from verify.words import Grade, Group
 
 # It judges the drive and not the car, so it is never by itself a ground for letting a car go.
 OF_THE_DRIVE = frozenset({"road-coverage"})
@@ -30,6 +30,21 @@ def empty_remedy(step: Judgeable, say: Complain) -> None:
                 "let a step of its own say what is done to the car",
             ),
         )
+
+
+def told_for_recorded(step: Judgeable, say: Complain) -> bool:
+    """Complains where a required recording could be replaced by words. No reason makes it good."""
+    if not isinstance(step, m.Record) or step.least != Grade.TOLD:
+        return False
+    say(
+        ("least",),
+        Problem(
+            "a required recording that may pass on what is told",
+            "recorded: told instead of recorded is no pass",
+            "take `least` out; told leaves the step open, and with `later` the proof can follow",
+        ),
+    )
+    return True
 
 
 def unjudged(step: Judgeable, say: Complain) -> None:

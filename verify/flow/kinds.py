@@ -11,7 +11,7 @@ from typing import Any
 
 from verify.errors import Problem, UserError, unknown
 from verify.flow import model as m
-from verify.flow.earned import Complain, empty_remedy, unjudged
+from verify.flow.earned import Complain, empty_remedy, told_for_recorded, unjudged
 from verify.flow.graph import GATE_OUTCOMES, NATURAL_GRADE, Catalogue, Spec, Step
 from verify.flow.inline import negative_width
 from verify.quantity import convert_span, parse, unit
@@ -305,7 +305,9 @@ def resolve(
         )
     natural = NATURAL_GRADE[step.kind]
     least = Grade(step.least) if step.least is not None else natural
-    if least.rank < natural.rank and not step.least_reason:
+    if required and told_for_recorded(step, say):
+        pass
+    elif least.rank < natural.rank and not step.least_reason:
         say(
             ("least",),
             Problem(

@@ -17,7 +17,7 @@ from verify.flow.graph import (
 )
 from verify.flow.phrases import branch_words, listed, titled
 from verify.flow.spaces import atoms
-from verify.words import EndingKind, Group, Verdict
+from verify.words import EndingKind, Grade, Group, Verdict
 
 MOST_ATTEMPTS = 20
 
@@ -120,6 +120,8 @@ def _demands(step: Step, catalogue: Catalogue) -> Iterator[tuple[str, str]]:
     if step.least.rank > natural.rank:
         message = f"asks for evidence that is {step.least}, but its kind is only ever {natural}"
         yield "grade", f"{message}, so it can never pass"
+    elif step.required and step.kind == "record" and step.least is Grade.TOLD:
+        yield "grade", "would pass on what is told instead of recorded, and that is no pass"
     elif step.least.rank < natural.rank and not step.least_reason:
         yield "grade", f"is satisfied with {step.least} instead of {natural}, without a reason"
     if not step.required:
@@ -136,3 +138,12 @@ def _demands(step: Step, catalogue: Catalogue) -> Iterator[tuple[str, str]]:
 def can_pass(step: Step, catalogue: Catalogue) -> bool:
     outcomes: Iterator[Outcome] = iter(atoms(step, (), catalogue))
     return any(step.counts(outcome) is Verdict.PASS for outcome in outcomes)
+
+
+def shows_something(step: Step) -> bool:
+    """Whether what comes of a step can speak against the car.
+
+    A thing done or a picture taken passes whatever the car is like; so does an answer in free
+    words, or one of a list that is all good.
+    """
+    return not set(step.labels) <= step.passes

@@ -24,8 +24,9 @@ from verify.flow.phrases import (
     titled,
 )
 from verify.flow.product import Product
+from verify.flow.statics import shows_something
 from verify.flow.walks import Move, Walk, Walker
-from verify.words import EndingKind, Verdict
+from verify.words import EndingKind, Group, Verdict
 
 
 class Ways:
@@ -52,6 +53,7 @@ class Ways:
             self.codes_saved_first,
             self.drive_after_clearing,
             self.letting_go,
+            self.unasked,
             self.second_throw,
         ):
             yield from rule()
@@ -296,6 +298,30 @@ class Ways:
             if others:
                 message += f" The same is so, there or on another way, of {listed(others)}."
             yield self._finding(ending.kind.value, ending.name, message, walk)
+
+    def unasked(self) -> Iterator[Finding]:
+        """Nothing open is not the same as something shown: where nobody asks, nothing is open.
+
+        With what must pass before either ending (above), one step that asks is enough.
+        """
+        graph = self.graph
+        for ending in graph.endings.values():
+            if not ending.kind.lets_go or not self.states_at[ending.name]:
+                continue
+            asked = [("safe-unasked", Group.SAFE, "shows that the car is safe to drive")]
+            if ending.kind is EndingKind.HAND_BACK:
+                gone = "asks whether the complaint is gone"
+                asked.append(("gone-unasked", Group.COMPLAINT, gone))
+            for rule, group, what in asked:
+                of_group = [s for s in graph.required() if s.group is group]
+                if any(shows_something(step) for step in of_group):
+                    continue
+                message = f"{titled(ending.title)} can be reached, but no required step {what}."
+                if of_group:
+                    idle = listed(sorted_titles(graph, (s.name for s in of_group)))
+                    message += f" {idle} can never speak against the car."
+                walk = self.walker.to(set(self.states_at[ending.name]))
+                yield self._finding(rule, ending.name, message, walk)
 
     def second_throw(self) -> Iterator[Finding]:
         def found(name: str, shown: bool) -> Finding:

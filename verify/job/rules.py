@@ -1,4 +1,4 @@
-"""What one answer may be, whatever the walk: the outcomes of a step, and what may be corrected.
+"""What one answer may be: the outcomes of a step, what may be corrected, what is out of date.
 
 Stands below `walk`, which says when an answer may be given. A proof speaks only of the outcomes a
 step can have; so one that it cannot have never gets as far as a branch.
@@ -6,7 +6,18 @@ step can have; so one that it cannot have never gets as far as a branch.
 
 from __future__ import annotations
 
-from verify.flow.graph import CANNOT, NATURAL_GRADE, STOP, Outcome, Step
+from collections.abc import Iterable
+
+from verify.flow.graph import (
+    CANNOT,
+    CLEARS_CODES,
+    NATURAL_GRADE,
+    REMEDY,
+    STOP,
+    Graph,
+    Outcome,
+    Step,
+)
 from verify.job.visits import Misfit, Visit, computed
 from verify.words import Grade, Verdict
 
@@ -72,4 +83,32 @@ def check_correctable(step: Step, visit: Visit) -> None:
             f"a correction of the verdict at {step.name}",
             "an answer that a person typed",
             "measure again where the flow asks for it",
+        )
+
+
+def changed_since(graph: Graph, live: Iterable[Visit], old: Visit) -> Visit | None:
+    """The first live answer with which the car became another one after `old` was given.
+
+    Something was done to it, or its codes were cleared: what was seen before shows nothing of it.
+    None for a gate, as what that finds is found anew.
+    """
+    if old.gate:
+        return None
+    for visit in live:
+        step = graph.steps[visit.step]
+        changes = bool(step.does & {REMEDY, CLEARS_CODES})
+        if changes and visit.rank > old.rank and step.counts(visit.outcome) is Verdict.PASS:
+            return visit
+    return None
+
+
+def check_not_outdated(graph: Graph, live: Iterable[Visit], old: Visit) -> None:
+    """Raises Misfit where an answer set aside says nothing of the car as it is now."""
+    changed = changed_since(graph, live, old)
+    if changed is not None:
+        raise Misfit(
+            f"the answer of entry {old.seq}, from before “{graph.steps[changed.step].title}”, "
+            f"taken up again at {old.step}",
+            "a new answer: an older one shows nothing of what was done to the car",
+            "look, or measure, again",
         )

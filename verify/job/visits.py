@@ -98,6 +98,8 @@ class Pending:
 
     attempt: the number a new answer gets.
     ready: the answer given before a correction cut this stretch off; with it nothing is asked anew.
+        None where the car became another one since (a remedy, codes cleared): such an answer is
+        neither offered nor taken, unless it is the fail that locks the step.
     locked: this step failed there and nothing was done to the car since, so the ready answer is
         the only one, but for `stop`; where no computation stands behind it, another may be given
         with a reason (`reason` among its private fields).

@@ -25,7 +25,13 @@ from verify.flow.graph import (
     still_open,
 )
 from verify.flow.machine import Machine, MachineBroken
-from verify.job.rules import check_correctable, check_outcome, judged_by_computation
+from verify.job.rules import (
+    changed_since,
+    check_correctable,
+    check_not_outdated,
+    check_outcome,
+    judged_by_computation,
+)
 from verify.job.visits import Misfit, Pending, SetAside, Stamp, Visit, Wait, computed
 from verify.words import Audience, EndingKind, Group, Verdict
 
@@ -107,11 +113,17 @@ class Walk:
         return tuple(sorted(kept, key=lambda v: v.rank))
 
     def _ready(self, step: str) -> Visit | None:
-        waiting = [a.visit for a in self.aside.get(step, {}).values() if not a.discarded]
+        fails = self._standing_fails(step)
+        waiting = [v for v in self._waiting(step) if v in fails or self._changed_since(v) is None]
         # A fail that was passed over when something had been done to the car, and stands again
         # because that too was set aside.
-        waiting = waiting or self._standing_fails(step)
-        return min(waiting, key=lambda v: v.attempt, default=None)
+        return min(waiting or fails, key=lambda v: v.attempt, default=None)
+
+    def _waiting(self, step: str) -> list[Visit]:
+        return [a.visit for a in self.aside.get(step, {}).values() if not a.discarded]
+
+    def _changed_since(self, visit: Visit) -> Visit | None:
+        return changed_since(self.graph, self.visits, visit)
 
     def _standing_fails(self, step: str) -> list[Visit]:
         """Fails of a required step that are set aside, unless something was done to the car since.
@@ -165,9 +177,10 @@ class Walk:
                 )
             for fail in self._standing_fails(visit.step):
                 there[fail.attempt] = replace(there[fail.attempt], settled=True)
-        if pending.ready is not None:
-            attempt = pending.ready.attempt
-            there[attempt] = replace(there[attempt], discarded=True)
+        # With the answer that is passed over goes what nobody could have taken up any more.
+        for old in self._waiting(visit.step):
+            if old is pending.ready or self._changed_since(old) is not None:
+                there[old.attempt] = replace(there[old.attempt], discarded=True)
         self.made[visit.step] = visit.attempt
         self.wait = None
         self._go(visit, stamp)
@@ -175,6 +188,9 @@ class Walk:
     def take_ready(self, step: str, attempt: int, outcome: Outcome, of: int, stamp: Stamp) -> None:
         """The ready answer is taken up again, unchanged and with its own time."""
         ready = self._asked(step).ready
+        for old in self._waiting(step):
+            if (old.attempt, old.seq) == (attempt, of) and old != ready:
+                check_not_outdated(self.graph, self.visits, old)
         if ready is None or (ready.attempt, ready.seq, ready.outcome) != (attempt, of, outcome):
             raise Misfit(
                 f"the answer of entry {of}, attempt {attempt}, taken up again at {step}",
