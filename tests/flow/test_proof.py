@@ -17,7 +17,7 @@ from verify.flow.graph import Graph, Look, Outcome, look_holds
 from verify.flow.phrases import listed, number_words, times
 from verify.flow.proof import ProvenFlow, prove
 from verify.flow.spaces import MAX_CELLS, TooMany, cells, cut_values
-from verify.words import Audience, Group, Verdict
+from verify.words import Audience, Grade, Group, Verdict
 
 HB = ("handed-back", "diagnosis", "tow")
 
@@ -218,11 +218,25 @@ def test_what_names_nothing_is_said_before_anything_is_proven(graph: Graph, mess
 
 
 def test_evidence_better_than_the_kind_can_yield_is_refused() -> None:
-    from verify.words import Grade
-
     assert said(closing(check("brakes", "handed-back", least=Grade.READ), endings=HB)).startswith(
         "brakes: “Brakes” asks for evidence that is read, but its kind is only ever told, "
         "so it can never pass."
+    )
+
+
+@pytest.mark.parametrize("optional", [False, True])
+def test_no_reason_lets_a_required_recording_pass_on_what_is_told(optional: bool) -> None:
+    idle = step(
+        "record", "idle", go(["pass", "told-pass"], "brakes"),
+        go(["fail", "undecided", "told-fail", "told-undecided", "cannot"], "diagnosis"),
+        told=True, optional=optional, least=Grade.TOLD, least_reason="owners have no recorder",
+    )  # fmt: skip
+    graph = closing(idle, check("brakes", "handed-back"), endings=HB)
+    if optional:
+        assert isinstance(prove(graph, CATALOGUE), ProvenFlow)
+        return
+    assert said(graph) == (
+        "idle: “Idle” would pass on what is told instead of recorded, and that is no pass."
     )
 
 
