@@ -231,6 +231,11 @@ def test_parts_of_an_older_bus_are_joined_by_their_numbers() -> None:
     assert not decode("\n".join(different)).answers[0].complete
 
 
+def test_a_line_longer_than_any_answer_is_said_to_be_one() -> None:
+    line = "41 " + "05 7B " * 50_000
+    assert told(decode(line)) == ["! 1 100001 bytes: longer than any answer of these services"]
+
+
 def test_a_refusal_says_why() -> None:
     assert told(decode("7E8 03 7F 0A 11 00 00 00 00")) == [
         "1 7E8 service 0A refused: this service is not supported"

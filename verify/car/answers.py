@@ -36,6 +36,7 @@ _INFO: Mapping[int, tuple[str, int]] = {
     0x0A: ("name of the control unit", 20),
 }
 VIN_LENGTH = 17
+_LONGEST = 4095  # bytes, the most that ISO 15765-2 carries on a classic CAN bus
 _VIN_SIGNS = frozenset("ABCDEFGHJKLMNPRSTUVWXYZ0123456789")
 
 
@@ -47,6 +48,9 @@ def message_to_answers(message: Message, bus: str, remarks: list[Remark]) -> lis
     """
     payload = message.payload
     if not payload:
+        return []
+    if len(payload) > _LONGEST:
+        say(message, remarks, f"{len(payload)} bytes: longer than any answer of these services")
         return []
     service = payload[0]
     if service in (0x41, 0x42):

@@ -226,7 +226,8 @@ class _Work:
     def _part(self, message: Message) -> None:
         key, number = (message.source, message.payload[1]), message.payload[2]
         held = self.parts.get(key, [])
-        if number == 1 and held and (1, message.payload) not in [(n, m.payload) for n, m in held]:
+        again = any(n == 1 and m.payload == message.payload for n, m in held)
+        if number == 1 and held and not again:
             self._join(key)
         self.parts.setdefault(key, []).append((number, message))
 
