@@ -319,8 +319,7 @@ def test_a_job_closed_by_hand_keeps_its_keys() -> None:
 def unknown_columns_csv(path: Path) -> Path:
     """Headers nobody has in a table: a person must say which column is what."""
     lines = ["time_s,kanal 1,kanal 2,kanal 3"]
-    for i in range(600):
-        lines.append(f"{i / 5:.1f},{750 + (i * 7) % 5},0,90")
+    lines += [f"{i / 5:.1f},{750 + (i * 7) % 5},0,90" for i in range(600)]
     path.write_text("\n".join(lines) + "\n")
     return path
 
