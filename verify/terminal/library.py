@@ -56,23 +56,19 @@ class Parts:
                     text = read_text(path)
                     if "keysback_part" in text:
                         return text, str(path)
-        if name in part_names():
-            file = f"flows/parts/{name}.yaml"
-            return tables.read_bytes(file).decode("utf-8"), file
-        return None
+        return packaged(f"flows/parts/{name}.yaml") if name in part_names() else None
+
+
+def packaged(file: str) -> tuple[str, str]:
+    """(text, name to show) of a packaged file."""
+    return tables.read_bytes(file).decode("utf-8"), file
 
 
 def load_flow(name: str, catalogue: Catalogue) -> Loaded:
     """A packaged flow by its id, or a flow file by its path. Raises UserError."""
     if name in flow_names():
-        file = f"flows/{name}.yaml"
-        return text_to_flow(
-            tables.read_bytes(file).decode("utf-8"),
-            file,
-            Parts(),
-            catalogue,
-            known_parts=part_names(),
-        )
+        text, file = packaged(f"flows/{name}.yaml")
+        return text_to_flow(text, file, Parts(), catalogue, known_parts=part_names())
     path = Path(name)
     if path.suffix in (".yaml", ".yml") or path.exists():
         return text_to_flow(
@@ -84,14 +80,8 @@ def load_flow(name: str, catalogue: Catalogue) -> Loaded:
 def load_any(name: str, catalogue: Catalogue) -> Graph:
     """As `load_flow`, and parts too: a part comes as a graph of its own."""
     if name in part_names():
-        file = f"flows/parts/{name}.yaml"
-        return text_to_part(
-            tables.read_bytes(file).decode("utf-8"),
-            file,
-            Parts(),
-            catalogue,
-            known_parts=part_names(),
-        )
+        text, file = packaged(f"flows/parts/{name}.yaml")
+        return text_to_part(text, file, Parts(), catalogue, known_parts=part_names())
     path = Path(name)
     if name not in flow_names() and path.is_file():
         text = read_text(path)
