@@ -131,3 +131,14 @@ class Job:
     @property
     def walk(self) -> str:
         return " ".join(f"{v.step}{v.attempt}:{v.outcome.label}" for v in self.now.walk)
+
+
+def failed_once(**opened: str) -> Job:
+    """odometer, seal, idle failed, cleaned, idle passed; the road test is asked."""
+    job = Job(**opened)
+    job.answer("yes")
+    job.answer("yes")
+    job.idle("fail", evidence=["first"])
+    job.clean()
+    job.idle("pass", evidence=["second"])
+    return job
