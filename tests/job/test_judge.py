@@ -116,6 +116,53 @@ def test_torque_against_the_service_information(
     assert (judged.outcome.label, judged.results[0].finding) == (label, finding)
 
 
+@pytest.mark.parametrize(
+    ("wrench", "label", "finding"),
+    [
+        ("", "pass", "within"),
+        ("25 N·m", "pass", "within"),
+        # A fifth of the scale is still in range: 20 % of 45 N·m is 9 N·m, exactly.
+        ("45 N·m", "pass", "within"),
+        ("45.1 N·m", "undecided", "tool-range"),
+        ("150 ft·lbf", "undecided", "tool-range"),
+        ("8 N·m", "undecided", "tool-range"),
+    ],
+)
+def test_a_wrench_out_of_its_range_proves_nothing(wrench: str, label: str, finding: str) -> None:
+    """Below 20 % of its largest torque: common practice, no source."""
+    judged = judge_answer(FASTEN, Fastened("9 N·m", True, wrench), SPECS)
+    (result,) = judged.results
+    assert (judged.outcome.label, result.finding) == (label, finding)
+    if wrench == "150 ft·lbf":
+        assert "use a smaller wrench" in result.settle
+
+
+def test_no_wrench_excuses_what_was_done_wrong() -> None:
+    wrong_order = judge_answer(FASTEN, Fastened("9 N·m", False, "200 N·m"), SPECS)
+    assert wrong_order.results[0].finding == "wrong-order"
+    wrong_torque = judge_answer(FASTEN, Fastened("14 N·m", True, "200 N·m"), SPECS)
+    assert wrong_torque.results[0].finding == "outside"
+
+
+def test_a_wrench_that_goes_up_to_nothing_is_asked_about_again() -> None:
+    with pytest.raises(UserError, match="the largest torque on its scale"):
+        judge_answer(FASTEN, Fastened("9 N·m", True, "0 N·m"), SPECS)
+
+
+def test_the_order_in_words_is_kept_apart_and_the_wrench_on_record() -> None:
+    judged = judge_answer(FASTEN, Fastened("9 N·m", True, "25 N·m", "crosswise, two rounds"), SPECS)
+    assert judged.private == {"order": "crosswise, two rounds"}
+    assert judged.values == {"text": "9", "unit": "N·m", "order": True, "wrench": "25 N·m"}
+
+
+@pytest.mark.parametrize(("typed", "newton_metres"), [("65 in·lbf", 7.344), ("18 ft·lbf", 24.405)])
+def test_torques_of_the_trade_convert_to_the_last_digit(typed: str, newton_metres: float) -> None:
+    """The pair of values: common practice, no source; the factors are exact by definition."""
+    assert float(parse(typed).to("N·m").value) == pytest.approx(newton_metres, abs=5e-4)
+    figure = {"torque": SpecValue(parse(f"{newton_metres} N·m"), "service information")}
+    assert judge_answer(FASTEN, Fastened(typed, True), figure).outcome.label == "pass"
+
+
 def test_inch_pounds_taken_for_foot_pounds_are_asked_about() -> None:
     specs = {"torque": SpecValue(parse("9 ft·lbf"), "service information")}
     judged = judge_answer(FASTEN, Fastened("9 in·lbf", True), specs)
@@ -164,6 +211,8 @@ def test_an_answer_of_another_kind_is_refused() -> None:
         ("codes", {"modules": ("engine",)}, {"storde": []}),
         ("fasten", {}, {"torque": "9 N·m", "order": "maybe"}),
         ("fasten", {}, {"torque": 9}),
+        ("fasten", {}, {"torque": "9 N·m", "wrench": 25}),
+        ("fasten", {}, {"torque": "9 N·m", "wrnech": "25 N·m"}),
         ("record", {}, {"file": 3}),
         ("record", {}, {"told": "fine"}),
         ("card", {"items": {"plug": "Plug"}}, {"wrong": ["plugg"]}),

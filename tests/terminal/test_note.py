@@ -28,7 +28,7 @@ from verify.words import Audience
 # Up to the idle of the small flow: story, card, torque, voltage, codes, wait skipped, start.
 TO_IDLE = [
     "none",
-    *("9 N·m", "1", "1", "9 N·m", "sheet 4"),
+    *("9 N·m", "", "1", "", "1", "9 N·m", "sheet 4"),
     *("12.6 V", "3"),
     *("P0507", "none", "?", "1"),
     *("2", "hurry", "1", "1"),

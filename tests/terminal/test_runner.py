@@ -17,7 +17,7 @@ from verify.words import Audience, EndingKind
 TO_REST = [
     "It hunts when warm",
     "none",
-    *("9 N·m", "1"),
+    *("9 N·m", "", "1", ""),
     *("1", "9 N·m", "sheet 4"),
     *("12.6 V", "3"),
     *("none", "none", "?", "1"),
@@ -80,7 +80,7 @@ def test_stop_is_on_every_page_and_ends_in_do_not_drive() -> None:
 
 def test_stop_works_while_a_number_of_the_car_is_asked() -> None:
     desk = small_desk()
-    play(desk, "x", "none", "9 N·m", "1", "!stop")
+    play(desk, "x", "none", "9 N·m", "", "1", "", "!stop")
     assert desk.session().stopped
 
 
@@ -110,7 +110,7 @@ def test_a_correction_sets_the_rest_aside_and_offers_it_again() -> None:
     desk = small_desk()
     with pytest.raises(Paused):
         # After the codes, correct the torque; the voltage comes back as the ready answer.
-        play(desk, *TO_REST, "!correct", "3", "8,9 N·m", "1", "misread", "1", "1", "!pause")
+        play(desk, *TO_REST, "!correct", "3", "8,9 N·m", "", "1", "", "misread", "1", "1", "!pause")
     session = desk.session()
     assert [(c.step, c.attempt) for c in session.corrections] == [("bolt", 1)]
     assert [v.step for v in session.walk] == ["story", "list", "bolt", "volts", "codes"]
@@ -216,7 +216,7 @@ def test_a_change_of_a_number_says_what_it_was_what_it_is_and_what_was_judged_ag
     with pytest.raises(Paused):
         play(
             desk,
-            *("x", "none", "9 N·m", "1", "1", "9 N·m", "sheet 4"),
+            *("x", "none", "9 N·m", "", "1", "", "1", "9 N·m", "sheet 4"),
             *("!spec", "1", "1", "9.5 Nm", "", "!pause"),
         )
     shown = play.shown.getvalue()  # type: ignore[attr-defined]
@@ -283,10 +283,51 @@ def test_personal_words_never_stand_in_an_entry() -> None:
 def test_wrong_input_is_asked_again_with_the_reason() -> None:
     desk = small_desk()
     with pytest.raises(Paused):
-        play(desk, "x", "none", "9", "9 N·m", "1", "1", "9 N·m", "", "!pause")
+        play(desk, "x", "none", "9", "9 N·m", "", "1", "", "1", "9 N·m", "", "!pause")
     shown = play.shown.getvalue()
     assert "the last two differ by a factor of 12" in " ".join(shown.split())
     assert desk.session().last("bolt").outcome.label == "pass"
+
+
+SLIPPED = ("x", "none", "80 ft·lbf", "50 N·m", "1", "crosswise", "1", "80 in·lbf", "sheet 4")
+
+
+def test_a_torque_twelve_times_off_is_asked_about_at_once() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *SLIPPED, "1", "!pause")
+    shown = " ".join(play.shown.getvalue().split())  # type: ignore[attr-defined]
+    assert "in·lbf or ft·lbf?" in shown
+    assert "The wrench was set to 80 in·lbf" in shown
+    visit = desk.session().last("bolt")
+    assert (visit.outcome.label, visit.values["unit"]) == ("undecided", "in·lbf")
+    assert visit.results[0]["finding"] == "tool-range", "9 N·m with a wrench up to 50 N·m"
+    assert desk.secret(visit.private["order"]) == "crosswise"
+    assert desk.session().made["bolt"] == 1
+
+
+def test_a_torque_twelve_times_off_may_stay_open_or_lie_in_the_figure() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *SLIPPED, "4", "1", "!pause")
+    assert desk.session().last("bolt").results[0]["finding"] == "unit-slip"
+    desk = small_desk()
+    with pytest.raises(Paused):
+        # The figure was copied wrong: it is changed, and the torque asked again.
+        play(
+            desk, *SLIPPED, "3", "1", "1", "80 ft·lbf", "sheet 4",
+            "80 ft·lbf", "200 N·m", "1", "", "!pause",
+        )  # fmt: skip
+    session = desk.session()
+    assert session.specs["bolt_torque"].unit == "ft·lbf"
+    assert session.last("bolt").outcome.label == "pass"
+
+
+def test_another_torque_typed_after_the_slip_is_judged_as_it_is() -> None:
+    desk = small_desk()
+    with pytest.raises(Paused):
+        play(desk, *SLIPPED, "2", "80 in·lbf", "1", "!pause")
+    assert desk.session().last("bolt").values["unit"] == "in·lbf"
 
 
 def test_a_file_that_is_no_recording_is_refused_and_nothing_is_lost(tmp_path: Path) -> None:
@@ -304,7 +345,7 @@ def test_a_file_that_is_no_recording_is_refused_and_nothing_is_lost(tmp_path: Pa
 def test_us_units_are_shown_and_taken() -> None:
     desk = small_desk(units="us")
     with pytest.raises(Paused):
-        play(desk, "x", "none", "80 in·lbf", "1", "1", "80 in·lbf", "", "!pause")
+        play(desk, "x", "none", "80 in·lbf", "", "1", "", "1", "80 in·lbf", "", "!pause")
     assert desk.session().last("bolt").outcome.label == "pass"
     assert "With its unit: ft-lb, in-lb or Nm." in play.shown.getvalue()
 

@@ -302,7 +302,7 @@ def test_a_torque_of_nothing_or_less_is_no_figure_to_hold_a_torque_against(
 def test_a_number_of_the_car_at_or_below_zero_is_asked_again() -> None:
     desk = small_desk()
     with suppress(Paused):
-        play(desk, "It hunts", "none", "9 N·m", "1", "1", "-9 N·m", "sheet 4", "!pause")
+        play(desk, "It hunts", "none", "9 N·m", "", "1", "", "1", "-9 N·m", "sheet 4", "!pause")
     assert "bolt_torque" not in desk.session().specs
     assert "expected a number above zero" in " ".join(play.shown.getvalue().split())
     assert desk.session().pending.step == "bolt"

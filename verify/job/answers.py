@@ -43,10 +43,13 @@ class CodesRead:
 
 @dataclass(frozen=True, slots=True)
 class Fastened:
-    """order_kept: None where the service information gives no order."""
+    """order_kept: None where the service information gives no order; order_done: how it was done,
+    in words, or ""; wrench_max: the wrench's largest torque, as typed, "" where not known."""
 
     torque: str
     order_kept: bool | None
+    wrench_max: str = ""
+    order_done: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +105,14 @@ Answer = (
     | StopNow
 )
 
+_FASTEN_MORE = frozenset({"order", "wrench", "done"})
+
 FORMS: Mapping[str, str] = {
     "do": "done",
     "ask": "one of the answers, or the text",
     "reading": 'the number with its unit, such as "12.6 V"',
     "codes": "{stored: [P0507], pending: [], permanent: not read, modules: [engine]}",
-    "fasten": '{torque: "9 N·m", order: yes}',
+    "fasten": '{torque: "9 N·m", order: yes, wrench: "25 N·m"}',
     "record": "{file: idle.csv}, or {told: told-pass}",
     "photo": "{file: connector.jpg}",
     "card": "ok, or {wrong: [item, …]}",
@@ -135,11 +140,11 @@ def answer_from_tree(step: Step, value: Any) -> Answer:
             return Number(str(value))
         case "codes", dict():
             return _codes(step, value)
-        case "fasten", {"torque": str() as torque, **more} if set(more) <= {"order"}:
+        case "fasten", {"torque": str() as torque, **more} if set(more) <= _FASTEN_MORE:
             order = {"yes": True, "no": False, True: True, False: False, None: None}
-            said = more.get("order")
-            if said in order:
-                return Fastened(torque, order[said])
+            said, wrench, done = more.get("order"), more.get("wrench", ""), more.get("done", "")
+            if said in order and isinstance(wrench, str) and isinstance(done, str):
+                return Fastened(torque, order[said], wrench, done)
         case "record", {"file": str() as path, **more} if set(more) <= {"map", "every"}:
             mapping = more.get("map") or {}
             if isinstance(mapping, dict):

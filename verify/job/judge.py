@@ -44,7 +44,10 @@ from verify.words import Grade, Verdict
 # A click wrench in calibration holds ±4 % (±6 % below 10 N·m). ISO 6789-1, from memory.
 WRENCH_SHARE = 0.04
 WRENCH_SHARE_SMALL = 0.06
+# Below this share of its largest torque a wrench says little. Common practice, no source.
+WRENCH_LEAST_SHARE = Fraction(20, 100)
 NUMBER_CHECK_VERSION = 1
+TORQUE_CHECK_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +77,8 @@ def judge_answer(step: Step, answer: Answer, specs: Mapping[str, SpecValue]) -> 
             return _reading(step, text, specs)
         case "codes", CodesRead(reading):
             return _codes(step, reading)
-        case "fasten", Fastened(torque, order_kept):
-            return _fasten(step, torque, order_kept, specs)
+        case "fasten", Fastened() as fastened:
+            return _fasten(step, fastened, specs)
         case "record", ToldInstead(label) if label in step.labels:
             return Judged(Outcome(label, Grade.TOLD))
         case "photo", PhotoFile():
@@ -151,7 +154,13 @@ def _reading(step: Step, text: str, specs: Mapping[str, SpecValue]) -> Judged:
     return Judged(outcome, values, (result,))
 
 
-def _held_against(check: str, value: float, uncertainty: float, limits: Limits) -> CheckResult:
+def _held_against(
+    check: str,
+    value: float,
+    uncertainty: float,
+    limits: Limits,
+    version: int = NUMBER_CHECK_VERSION,
+) -> CheckResult:
     p = probability_of_conformity(Measurement(value, limits.unit, uncertainty), limits)
     verdict = decide(p)
     two_sided = limits.lower is not None and limits.upper is not None
@@ -167,7 +176,7 @@ def _held_against(check: str, value: float, uncertainty: float, limits: Limits) 
     finding, phrase, settle = words[verdict]
     return CheckResult(
         check,
-        NUMBER_CHECK_VERSION,
+        version,
         verdict,
         finding,
         f"{value:.4g} {limits.unit} {phrase} {band(limits)}.",
@@ -218,55 +227,124 @@ def _codes(step: Step, reading: CodeReading) -> Judged:
     return Judged(Outcome(label, Grade.READ), values=reading.to_json())
 
 
-def _fasten(
-    step: Step, torque: str, order_kept: bool | None, specs: Mapping[str, SpecValue]
-) -> Judged:
-    typed = parse(torque, expect="N·m")
-    applied = float(typed.to("N·m").value)
-    values = {"text": typed.text, "unit": typed.unit, "order": order_kept}
+def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Judged:
+    typed = parse(answer.torque, expect="N·m")
+    newton_metres = typed.to("N·m")
+    applied = float(newton_metres.value)
+    wrench = parse(answer.wrench_max, expect="N·m") if answer.wrench_max else None
+    if wrench is not None and not wrench.value > 0:
+        raise UserError(
+            Problem(
+                found=f"a torque wrench that goes up to {wrench}",
+                expected="the largest torque on its scale",
+                next="read it off the wrench, or leave it out where it is not known",
+            )
+        )
+    values: dict[str, Any] = {"text": typed.text, "unit": typed.unit, "order": answer.order_kept}
+    if wrench is not None:
+        values["wrench"] = str(wrench)
+    private = {"order": answer.order_done} if answer.order_done else {}
+
+    def judged(result: CheckResult) -> Judged:
+        return Judged(Outcome(result.verdict.value, Grade.READ), values, (result,), private)
+
     spec = specs.get(step.detail["spec"])
     if spec is None or not spec.quantity.value > 0:
         why = "is not known" if spec is None else f"cannot be {spec.quantity}"
-        result = CheckResult(
-            "torque",
-            NUMBER_CHECK_VERSION,
-            Verdict.UNDECIDED,
-            "no-spec",
-            f"{typed} was set, but the figure of the service information {why}.",
-            settle="Look the torque up in the service information and enter it.",
-            value=applied,
-            unit="N·m",
+        return judged(
+            _torque_result(
+                Verdict.UNDECIDED,
+                "no-spec",
+                f"{typed} was set, but the figure of the service information {why}.",
+                applied,
+                settle="Look the torque up in the service information and enter it.",
+            )
         )
-        return Judged(Outcome("undecided", Grade.READ), values, (result,))
     wanted = float(spec.quantity.to("N·m").value)
     half = wanted * float(step.detail["tolerance"]) / 100
     limits = Limits(wanted - half, wanted + half, "N·m", f"torque: {spec.source}")
+    if unit_slip(typed, spec.quantity):
+        return judged(
+            _torque_result(
+                Verdict.UNDECIDED,
+                "unit-slip",
+                f"{typed} is twelve times off {spec.quantity}: one may be in·lbf, the other "
+                "ft·lbf.",
+                applied,
+                limits,
+                "Look at the unit on the wrench and in the service information, enter it again.",
+            )
+        )
+    if answer.order_kept is False:
+        return judged(
+            _torque_result(
+                Verdict.FAIL,
+                "wrong-order",
+                "The fasteners were not tightened in the order of the service information.",
+                applied,
+                limits,
+            )
+        )
     share = WRENCH_SHARE if applied >= 10 else WRENCH_SHARE_SMALL
-    rounding = float(typed.to("N·m").last_place) / 2 / math.sqrt(3)
+    rounding = float(newton_metres.last_place) / 2 / math.sqrt(3)
     u = max(math.hypot(applied * share / math.sqrt(3), rounding), 1e-9)
-    result = _held_against("torque", applied, u, limits)
-    ratio = applied / wanted if wanted else math.nan
-    if any(abs(ratio / slip - 1) < 0.15 for slip in (12.0, 1 / 12)):
-        result = CheckResult(
-            "torque",
-            NUMBER_CHECK_VERSION,
-            Verdict.UNDECIDED,
-            "unit-slip",
-            f"{typed} is twelve times off {spec.quantity}: one may be in·lbf, the other ft·lbf.",
-            settle="Look at the unit on the wrench and in the service information, enter it again.",
-            value=applied,
-            unit="N·m",
-            limits=limits,
+    result = _held_against("torque", applied, u, limits, TORQUE_CHECK_VERSION)
+    # What was set wrong stays wrong with any wrench; but one out of its range proves nothing right.
+    if result.verdict is not Verdict.FAIL and wrench is not None:
+        outside = _outside_its_range(newton_metres, wrench)
+        if outside:
+            why, settle = outside
+            result = _torque_result(
+                Verdict.UNDECIDED, "tool-range", f"{typed} {why}", applied, limits, settle
+            )
+    return judged(result)
+
+
+def unit_slip(torque: Quantity, wanted: Quantity) -> bool:
+    """Whether a torque is twelve times its figure, or a twelfth: a foot is twelve inches.
+
+    Within 15 %, so that a tolerance on top of the slip does not hide it.
+    """
+    applied, figure = torque.to("N·m").value, wanted.to("N·m").value
+    if figure <= 0 or applied <= 0:
+        return False
+    ratio = applied / figure
+    return any(abs(ratio / slip - 1) < Fraction(15, 100) for slip in (12, Fraction(1, 12)))
+
+
+def _outside_its_range(torque: Quantity, wrench: Quantity) -> tuple[str, str] | None:
+    """(why, settle) where a wrench cannot be believed at this torque."""
+    most = wrench.to("N·m").value
+    if torque.value > most:
+        return (
+            f"is more than the {wrench} this wrench goes up to.",
+            "Look at the scale and its unit again, or use a larger wrench, and enter it again.",
         )
-    elif order_kept is False:
-        result = CheckResult(
-            "torque",
-            NUMBER_CHECK_VERSION,
-            Verdict.FAIL,
-            "wrong-order",
-            "The fasteners were not tightened in the order of the service information.",
-            value=applied,
-            unit="N·m",
-            limits=limits,
+    if torque.value < WRENCH_LEAST_SHARE * most:
+        return (
+            f"is less than a fifth of the {wrench} this wrench goes up to: so low it says little "
+            "(common practice, no source).",
+            "Loosen, use a smaller wrench, tighten again and enter it again.",
         )
-    return Judged(Outcome(result.verdict.value, Grade.READ), values, (result,))
+    return None
+
+
+def _torque_result(
+    verdict: Verdict,
+    finding: str,
+    why: str,
+    applied: float,
+    limits: Limits | None = None,
+    settle: str = "",
+) -> CheckResult:
+    return CheckResult(
+        "torque",
+        TORQUE_CHECK_VERSION,
+        verdict,
+        finding,
+        why,
+        settle=settle,
+        value=applied,
+        unit="N·m",
+        limits=limits,
+    )

@@ -98,6 +98,11 @@ def judge_taken(
     if isinstance(answer, RecordingFile) and step.kind == "record":
         return _recording(desk, session, step, answer, hands)
     judged = judge_answer(step, answer, spec_values(session))
+    if isinstance(answer, Fastened) and any(r.finding == "unit-slip" for r in judged.results):
+        wanted = spec_values(session)[step.detail["spec"]].quantity
+        torque = hands.unit_slip(answer.torque, str(wanted))
+        if torque:
+            return judge_taken(desk, session, step, replace(answer, torque=torque), hands)
     if isinstance(answer, PhotoFile):
         sha256 = recordings.keep_picture(desk.journal, answer.path)
         # A photo can show a face or a plate: its hash stands apart with the personal data.

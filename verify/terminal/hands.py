@@ -24,7 +24,18 @@ from verify.terminal.clock import local
 from verify.terminal.columns import ask_columns
 from verify.terminal.marks import MARKS
 from verify.terminal.say import outcome_words, spec_words
-from verify.terminal.ui import CANNOT, PAUSE, STOP, WISHES, Option, Page, PlainWishes, Ui, Wish
+from verify.terminal.ui import (
+    CANNOT,
+    PAUSE,
+    SPEC,
+    STOP,
+    WISHES,
+    Option,
+    Page,
+    PlainWishes,
+    Ui,
+    Wish,
+)
 from verify.words import Verdict
 
 if TYPE_CHECKING:
@@ -37,6 +48,7 @@ CLASS_WORDS = {
     "learn": " (a leak check and relearn can cure it)",
     "forbids": " (FORBIDS DRIVING)",
 }
+_SLIPS = {"in·lbf": "ft·lbf", "ft·lbf": "in·lbf"}
 TORQUE_UNITS = {"metric": "Nm, ft-lb or in-lb", "us": "ft-lb, in-lb or Nm"}
 # A verdict has been written: what cannot be done any more is to refuse the question.
 _AFTER_A_VERDICT = tuple(w for w in WISHES if w != CANNOT)
@@ -50,6 +62,10 @@ class Hands(Protocol):
     ) -> bool: ...
     def reason(self, prompt: str, *, back: bool = False) -> str:
         """back: an empty line is allowed, and takes back what was asked for."""
+
+    def unit_slip(self, torque: str, wanted: str) -> str:
+        """Asked where a torque is twelve times off its figure. Returns the torque as it should have
+        been typed, or "" where it stands. Raises Wish where the figure is to be changed."""
 
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]: ...
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]: ...
@@ -194,6 +210,13 @@ class PersonHands:
             hint=f"Unit: {TORQUE_UNITS[session.units]}.",
         )
         parse(torque, expect="N·m")
+        wrench = self.ui.ask(
+            "Largest torque of that wrench, with its unit (may stay empty)",
+            hint="The end of its scale. Below a fifth of it a wrench says little.",
+            empty=True,
+        )
+        if wrench:
+            parse(wrench, expect="N·m")
         order = self.ui.choose(
             "Was the order of the service information kept?",
             [
@@ -202,7 +225,34 @@ class PersonHands:
                 Option("none", "The service information gives no order"),
             ],
         )
-        return a.Fastened(torque, {"yes": True, "no": False, "none": None}[order])
+        done = self.ui.ask("The order it was done in, in words (may stay empty)", empty=True)
+        kept = {"yes": True, "no": False, "none": None}[order]
+        return a.Fastened(torque, kept, wrench, done)
+
+    def unit_slip(self, torque: str, wanted: str) -> str:
+        typed = parse(torque, expect="N·m")
+        figure = parse(wanted, expect="N·m")
+        self.ui.tell(f"{typed} is twelve times off the {figure} of the service information.")
+        options, other = [], ""
+        if typed.unit in _SLIPS:
+            other = f"{typed.text} {_SLIPS[typed.unit]}"
+            options.append(Option("other", f"The wrench was set to {other}"))
+        options += [
+            Option("again", "The wrench was set to something else: enter it again"),
+            Option("spec", "The figure of the service information is wrong: change it"),
+            Option("keep", "Both are as they were entered: leave it open"),
+        ]
+        choice = self.ui.choose("in·lbf or ft·lbf? Look at the wrench and the document.", options)
+        match choice:
+            case "other":
+                return other
+            case "again":
+                again = self.ui.ask("Torque the wrench was set to, with its unit")
+                parse(again, expect="N·m")
+                return again
+            case "spec":
+                raise Wish(SPEC)
+        return ""
 
     def _record(self, step: Step) -> Answer:
         options = [Option("file", "I have the recording: give the file")]

@@ -88,5 +88,7 @@ def _again(desk: Desk, session: Live, step: Step, visit: Visit) -> Judged | None
     if step.kind == "reading":
         return judge_answer(step, Number(typed), specs)
     if step.kind == "fasten":
-        return judge_answer(step, Fastened(typed, values.get("order")), specs)
+        return judge_answer(
+            step, Fastened(typed, values.get("order"), values.get("wrench", "")), specs
+        )
     return None

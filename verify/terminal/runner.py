@@ -31,7 +31,6 @@ from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
 from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
 from verify.terminal.say import answer_words, choice_page, outcome_words, spec_words, step_page
-from verify.terminal.since import changed_since
 from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, SPEC, Option, Wish
 from verify.terminal.ui import STOP as STOP_WISH
 
@@ -66,9 +65,7 @@ class Runner:
         step, pending = session.step(), session.pending
         assert pending is not None
         self.hands.page(step_page(session))
-        if pending.ready is not None and (
-            pending.locked or changed_since(session, pending.ready) is None
-        ):
+        if pending.ready is not None:
             return self._ready(session, step, pending.ready)
         if pending.wait_s is not None and not (pending.wait and pending.wait.over):
             return self._wait(session, step, pending.wait_s)

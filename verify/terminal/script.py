@@ -54,6 +54,9 @@ class ScriptHands:
     def reason(self, prompt: str, *, back: bool = False) -> str:
         return "scripted"
 
+    def unit_slip(self, torque: str, wanted: str) -> str:
+        return ""
+
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]:
         given: Any = self.answers.specs().get(spec.name)
         if given is None:

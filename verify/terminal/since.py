@@ -1,6 +1,7 @@
-"""What an answer given earlier can still show: nothing of what was done to the car after it.
+"""What a recording handed in earlier can still show: nothing of what was done to the car after it.
 
-Between the runner, which offers and takes answers, and the session, which knows their order. Pure.
+Between the desk, which takes files, and the session, which knows their order. Which answers from
+before a correction may be taken up again the fold itself decides (`job.rules`). Pure.
 """
 
 from __future__ import annotations
@@ -8,21 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from verify.errors import Problem, UserError
-from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, Step
+from verify.flow.graph import CANNOT, Step
 from verify.job.session import ReadOnlySession, Visit
-from verify.words import Verdict
-
-
-def changed_since(session: ReadOnlySession, visit: Visit) -> Visit | None:
-    """The first live answer after `visit` with which the car became another one.
-
-    Something was done to it, or its codes were cleared: what was seen before says nothing now.
-    """
-    for later in _after(session, visit):
-        step = session.graph.steps[later.step]
-        if step.does & {REMEDY, CLEARS_CODES} and step.counts(later.outcome) is Verdict.PASS:
-            return later
-    return None
 
 
 def check_not_from_before(session: ReadOnlySession, step: Step, sha256: str) -> None:
