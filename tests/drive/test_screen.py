@@ -283,7 +283,7 @@ def test_no_color_is_obeyed(store: Path) -> None:
 def test_without_a_terminal_plain_lines_are_spoken(store: Path) -> None:
     run = keysback(
         "open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric",
-        "--store", str(store), stdin="job card 7\nIt hunts\nnone\n",
+        "--store", str(store), stdin="job card 7\n\nIt hunts\nnone\n",
     )  # fmt: skip
     assert run.returncode == 0, run.stderr
     assert "\x1b" not in run.stdout

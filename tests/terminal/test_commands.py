@@ -239,11 +239,11 @@ def test_resume_without_a_job_takes_the_only_open_one_or_names_those_there_are(
     assert "no open jobs" in none.stderr
     assert "keysback open FLOW" in none.stderr
     start = ("open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric")
-    keysback(*start, "--store", store, stdin="card 7\nIt hunts\n")
+    keysback(*start, "--store", store, stdin="card 7\n\nIt hunts\n")
     alone = keysback("resume", "--store", store, stdin="")
     assert alone.returncode == 0, alone.stderr
     assert "THE LIST" in alone.stdout
-    keysback(*start, "--store", store, stdin="card 8\n")
+    keysback(*start, "--store", store, stdin="card 8\n\n")
     several = keysback("resume", "--store", store)
     assert several.returncode == 2
     assert "2 open jobs to choose from" in several.stderr
@@ -253,7 +253,7 @@ def test_a_job_that_has_ended_says_why_and_breaks_between_words(tmp_path: Path) 
     store = str(tmp_path / "store")
     keysback(
         "open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric",
-        "--store", store, stdin="card 7\nIt hunts\n1\n!cannot\nno tools at home\n",
+        "--store", store, stdin="card 7\n\nIt hunts\n1\n!cannot\nno tools at home\n",
     )  # fmt: skip
     keysback("resume", "--store", store, stdin="!cannot\nnothing to mend it with\n")
     job = json.loads(keysback("jobs", "--json", "--store", store).stdout)[0]["job"]

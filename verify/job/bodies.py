@@ -88,8 +88,10 @@ def opened_body(
     scripted: bool = False,
     demo: bool = False,
     car: Mapping[str, str] | None = None,
+    model: str = "",
 ) -> Body:
-    """The first entry of a job. mode: "as-work" or "afterwards"; car: field → salted digest."""
+    """The first entry of a job. mode: "as-work" or "afterwards"; car: field → salted digest; model:
+    what many cars share, so not personal."""
     if not isinstance(machine, FlowMachine | DraftMachine):
         raise TypeError("a job is opened on a proven flow, or in memory on a draft")
     body: Body = {
@@ -102,6 +104,7 @@ def opened_body(
     body |= {"scripted": True} if scripted else {}
     body |= {"demo": True} if demo else {}
     body |= {"car": _hidden(car)} if car else {}
+    body |= {"model": model} if model else {}
     fold("new", (seal("new", 1, _draft("opened", body), GENESIS),), machine)
     return body
 
@@ -113,11 +116,22 @@ def sitting_body(session: ReadOnlySession, *, mode: str, scripted: bool = False)
 
 
 def spec_body(
-    session: ReadOnlySession, *, name: str, text: str, unit: str, source: str, detail: str = ""
+    session: ReadOnlySession,
+    *,
+    name: str,
+    text: str,
+    unit: str,
+    source: str,
+    detail: str = "",
+    reused: Mapping[str, str] | None = None,
 ) -> Body:
-    """A spec as typed (`text`), with its source. A later one of the same name corrects it."""
+    """A spec as typed (`text`), with its source. A later one of the same name corrects it.
+
+    reused: time, person and job of the entry it was taken over from, of another car of the model.
+    """
     body: Body = {"name": name, "text": text, "unit": unit, "source": source}
-    return _live(session, "spec", body | ({"detail": detail} if detail else {}))
+    body |= {"detail": detail} if detail else {}
+    return _live(session, "spec", body | ({"reused": dict(reused)} if reused else {}))
 
 
 def outcome_body(

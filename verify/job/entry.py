@@ -37,13 +37,15 @@ GENESIS = "0" * 64
 # kind → (version, required fields, optional fields). A new field is a new version; an old version
 # stays readable for ever.
 KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
+    # 2: model, which is not personal.
     "opened": (
-        1,
+        2,
         frozenset({"flow", "edition", "audience", "mode", "units"}),
-        frozenset({"scripted", "demo", "car"}),
+        frozenset({"scripted", "demo", "car", "model"}),
     ),
     "sitting": (1, frozenset({"mode"}), frozenset({"scripted"})),
-    "spec": (1, frozenset({"name", "text", "unit", "source"}), frozenset({"detail"})),
+    # 2: reused, where a number of another car of the model was taken: its time, person and job.
+    "spec": (2, frozenset({"name", "text", "unit", "source"}), frozenset({"detail", "reused"})),
     "outcome": (
         1,
         frozenset({"step", "attempt", "outcome"}),

@@ -170,7 +170,9 @@ class _Fold:
                 "name a spec of this flow",
             )
         typed = body["name"], body["text"], body["unit"], body["source"], body.get("detail", "")
-        self.specs[body["name"]] = StoredSpec(*typed, stamp.seq, stamp.time, stamp.person)
+        self.specs[body["name"]] = StoredSpec(
+            *typed, *(stamp.seq, stamp.time, stamp.person), body.get("reused", {})
+        )
 
     def outcome(self, body: Mapping[str, Any], stamp: Stamp) -> None:
         if "from" in body:
@@ -314,6 +316,7 @@ class _Fold:
             scripted=self.scripted,
             demo=bool(body.get("demo", False)),
             car=body.get("car") or {},
+            model=body.get("model", ""),
             at=walk.at,
             ending=self.ending,
             stopped=walk.ended == "stop",

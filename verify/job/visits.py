@@ -117,7 +117,7 @@ class Pending:
 
 @dataclass(frozen=True, slots=True)
 class StoredSpec:
-    """A spec as typed; the last one of a name counts."""
+    """A spec as typed; the last one of a name counts. reused: where it was taken over from."""
 
     name: str
     text: str
@@ -127,6 +127,7 @@ class StoredSpec:
     seq: int
     time: str
     person: str
+    reused: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +177,8 @@ BY_HAND = (EndingKind.BACK_TO_DIAGNOSIS, EndingKind.DO_NOT_DRIVE)
 class ReadOnlySession:
     """Where a job stands, and everything that led there.
 
-    mode: "as-work" or "afterwards", of the present sitting. at: name of a step or an ending.
+    mode: "as-work" or "afterwards", of the present sitting. model: as the shop writes it, or "".
+    at: name of a step or an ending.
     ending: None while the job goes on; stopped: it ended with `stop`; closed: by hand.
     walk: the live visits, gates among them. made: step → attempts ever made, never less.
     aside: answers on stretches that corrections cut off, in the order the work was done.
@@ -194,6 +196,7 @@ class ReadOnlySession:
     scripted: bool
     demo: bool
     car: Mapping[str, Any]
+    model: str
     at: str
     ending: Ending | None
     stopped: bool

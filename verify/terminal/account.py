@@ -25,6 +25,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     lines = [
         f"Job {session.job}: {session.graph.title}",
         *[f"Car: {desk.secret(digest)}" for digest in session.car.values()],
+        *([f"Model: {desk.shown(session.model)}"] if session.model else []),
         f"For the {session.audience.value}; opened {local(session.opened)}, "
         f"last written {local(session.updated)}; {MODES.get(session.mode, session.mode)}",
         f"Flow edition {session.edition[:16]}…",
@@ -44,7 +45,10 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     if session.specs:
         lines += ["", "Numbers of this car:"]
         for name in session.specs:
-            lines.append(f"  {session.graph.specs[name].title}: {spec_words(session, name)}")
+            words = desk.shown(spec_words(session, name)) + taken_over(session, name)
+            lines.append(f"  {session.graph.specs[name].title}: {words}")
+        if without := undocumented(session):
+            lines.append(f"  Numbers without a document: {'; '.join(without)}.")
     if session.corrections:
         lines += ["", "Corrections:"]
         for c in session.corrections:
@@ -73,7 +77,7 @@ def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]
         lines.append(f"    typed: {typed}")
     if step.kind == "codes" and visit.values:
         lines.append(f"    {codes_words(visit.values)}")
-    for name, words in (("answer", "said"), ("reason", "because")):
+    for name, words in (("answer", "said"), ("order", "order done"), ("reason", "because")):
         if name in visit.private:
             lines.append(f"    {words}: {desk.secret(visit.private[name])}")
     for result in results_of(visit):
@@ -86,6 +90,31 @@ def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]
     return lines
 
 
+def taken_over(session: ReadOnlySession, name: str) -> str:
+    """Where a number was entered for another car of the model and used again here."""
+    reused = session.specs[name].reused
+    if not reused:
+        return ""
+    return (
+        f", entered {str(reused.get('time', ''))[:10]} by {reused.get('person', '?')} for another "
+        "car of this model"
+    )
+
+
+def undocumented(session: ReadOnlySession) -> list[str]:
+    """The numbers of this car that no document stands behind, each with why."""
+    found = []
+    for name, spec in session.specs.items():
+        why = "" if spec.detail.strip() else "no document named"
+        if not spec.text:
+            why = "not found"
+        elif spec.source == "common practice":
+            why = "common practice"
+        if why:
+            found.append(f"{session.graph.specs[name].title} ({why})")
+    return found
+
+
 def aside_lines(session: ReadOnlySession) -> list[str]:
     if not session.aside:
         return []
@@ -95,11 +124,13 @@ def aside_lines(session: ReadOnlySession) -> list[str]:
 
 
 def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
-    """The same for programs: no personal text, only what the entries hold."""
+    """The same for programs: what the entries hold, and of personal texts only the car's."""
     return {
         "job": session.job,
         "flow": session.flow,
         "edition": session.edition,
+        "car": {name: desk.secret(digest) for name, digest in session.car.items()},
+        "model": desk.shown(session.model),
         "audience": session.audience.value,
         "mode": session.mode,
         "scripted": session.scripted,
@@ -130,9 +161,18 @@ def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
             for v in session.walk
         ],
         "specs": {
-            n: {"text": s.text, "unit": s.unit, "source": s.source, "detail": s.detail}
+            n: {
+                "text": s.text,
+                "unit": s.unit,
+                "source": s.source,
+                "detail": desk.shown(s.detail),
+                "entered": s.time,
+                "person": s.person,
+                "reused": dict(s.reused) or None,
+            }
             for n, s in session.specs.items()
         },
+        "without_document": undocumented(session),
         "corrections": len(session.corrections),
         "set_aside": len(session.aside),
         "notes": len(session.notes),

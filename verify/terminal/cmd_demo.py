@@ -191,11 +191,12 @@ def _end(desk: Desk, session: ReadOnlySession, store: str, walk: bool) -> int:
     """The ending, the summary file, and what to try next."""
     from verify import tables
     from verify.terminal.endings import ending_lines
+    from verify.terminal.identity import masking
     from verify.terminal.ui_lines import LineUi
 
     name = "demo-walk-summary.txt" if walk else "demo-summary.txt"
     path = Path(store).expanduser() / name
-    _write(path, summary_lines(desk, session))
+    _write(path, summary_lines(masking(desk), session))
     ui = LineUi()
     for line in ending_lines(session):
         ui.write(line.strip(), " " * (len(line) - len(line.lstrip())))

@@ -13,9 +13,10 @@ def parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(
         description="Prints complaint, cause and correction in at most 1,000 characters, with "
         "codes and numbers before and after, what was not tested, and how it ended. It holds the "
-        "customer's own words."
+        "customer's own words; plate and VIN in them are hidden."
     )
     p.add_argument("job", help="the job's id, or its beginning")
+    p.add_argument("--unmask", action="store_true", help="with plate and VIN in full")
     add_store_option(p)
     return p
 
@@ -23,9 +24,10 @@ def parser() -> argparse.ArgumentParser:
 def run(args: argparse.Namespace) -> int:
     """Raises UserError for a job or store that is not there."""
     from verify.terminal.desk import desk_for, open_store
+    from verify.terminal.identity import masking
     from verify.terminal.note_text import note_text
 
     with open_store(args.store, readonly=True) as journal:
         desk = desk_for(journal, args.job)
-        print(note_text(desk, desk.session()))
+        print(note_text(desk if args.unmask else masking(desk), desk.session()))
     return 0

@@ -6,12 +6,15 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from verify.errors import Problem, UserError
+
 if TYPE_CHECKING:
     from verify.flow.graph import Graph
     from verify.terminal.ui import Ui
     from verify.words import Audience
 
 HELP = "open a job: walk the close-out of a repair"
+LONGEST_MODEL = 80
 
 
 def parser() -> argparse.ArgumentParser:
@@ -25,6 +28,12 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("flow", help="the kind of repair: a name from keysback flows, or a flow file")
     p.add_argument("--as", dest="audience", choices=["technician", "owner"])
     p.add_argument("--car", metavar="WORDS", help="plate, VIN or words by which to find the car")
+    p.add_argument(
+        "--model",
+        metavar="WORDS",
+        help="year, model and engine as the shop writes them: numbers entered for one car are "
+        "offered again for the next of the same model",
+    )
     add_sitting_options(p)
     add_store_option(p)
     return p
@@ -56,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         ui = pick(args.lines)
         try:
             audience, units, mode = _ask(args, ui, journal, loaded.graph, answers is not None)
-            car = args.car or ("" if answers else _which_car(ui))
+            car, model = _which_car(args, ui, scripted=answers is not None)
         except Wish:
             print("Nothing was opened.")
             return 0
@@ -71,22 +80,63 @@ def run(args: argparse.Namespace) -> int:
             units=units,
             scripted=answers is not None,
             car=secrets.digests,
+            model=model,
         )
         desk.open(body, secrets)
         print(f"Job {desk.job} is open. If you break off: keysback resume {desk.job}")
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock))
 
 
-def _which_car(ui: Ui) -> str:
-    """Kept apart from the record like every personal word; may stay empty."""
-    return ui.ask("Which car? Plate, VIN or job card number (may stay empty)", empty=True)
+def _which_car(args: argparse.Namespace, ui: Ui, *, scripted: bool) -> tuple[str, str]:
+    """(car, model), as given or asked; either may stay empty.
+
+    The car is kept apart from the record like every personal word. What its VIN says is said and
+    decides nothing.
+    """
+    from verify.terminal.identity import vin_in, vin_lines
+
+    ask = not scripted and not args.car
+    car = args.car or ""
+    if ask:
+        car = ui.ask("Which car? Plate, VIN or job card number (may stay empty)", empty=True)
+    if lines := vin_lines(car):
+        ui.tell(*lines)
+    model = " ".join((args.model or "").split())
+    while True:
+        if not model and ask and args.model is None:
+            text = ui.ask(
+                "Year, model and engine, as you always write them (may stay empty)",
+                hint="Numbers entered for this car are offered for the next of the same model.",
+                empty=True,
+            )
+            model = " ".join(text.split())
+        try:
+            _check_model(model, vin_in(model))
+            return car, model
+        except UserError as error:
+            if args.model is not None or not ask:
+                raise
+            ui.tell(str(error))
+            model = ""
+
+
+def _check_model(model: str, vin: str) -> None:
+    """A model stands in the record for good, so nothing personal may. Raises UserError."""
+    if vin or len(model) > LONGEST_MODEL:
+        raise UserError(
+            Problem(
+                found="a VIN in the model" if vin else f"a model of {len(model)} characters",
+                expected=f"what many cars share, in at most {LONGEST_MODEL} characters",
+                next="write year, model and engine; plate and VIN belong to the car",
+                field="--model",
+            )
+        )
 
 
 def _ask(
     args: argparse.Namespace, ui: Ui, journal: Any, graph: Graph, scripted: bool
 ) -> tuple[Audience, str, str]:
     """(audience, units, mode): from the options, from what is remembered, else asked."""
-    from verify.errors import Problem, UserError
     from verify.terminal.sitting import ask_mode
     from verify.terminal.ui import Option, Page
     from verify.words import Audience

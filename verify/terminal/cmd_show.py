@@ -19,7 +19,10 @@ def parser() -> argparse.ArgumentParser:
 
     p = argparse.ArgumentParser(description=HELP.capitalize() + ".")
     p.add_argument("job", help="the job's id, or its beginning")
-    p.add_argument("--json", action="store_true", help="as JSON, without personal texts")
+    p.add_argument(
+        "--json", action="store_true", help="as JSON, without personal texts but the car's"
+    )
+    p.add_argument("--unmask", action="store_true", help="with plate and VIN in full")
     p.add_argument("--plots", action="store_true", help="with a small plot of each recording")
     add_store_option(p)
     return p
@@ -28,10 +31,12 @@ def parser() -> argparse.ArgumentParser:
 def run(args: argparse.Namespace) -> int:
     from verify.terminal.account import account_json, account_lines
     from verify.terminal.desk import desk_for, open_store
+    from verify.terminal.identity import masking
     from verify.terminal.ui_lines import LineUi
 
     with open_store(args.store, readonly=True) as journal:
         desk = desk_for(journal, args.job)
+        desk = desk if args.unmask else masking(desk)
         session = desk.session()
         if args.json:
             json.dump(account_json(desk, session), sys.stdout, indent=2, ensure_ascii=False)

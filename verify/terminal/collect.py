@@ -17,6 +17,7 @@ from verify.job.session import ReadOnlySession
 from verify.quantity import Quantity, SpecValue, parse, unit
 from verify.terminal import recordings
 from verify.terminal.since import check_not_from_before
+from verify.terminal.spec_memory import remember, remembered
 
 if TYPE_CHECKING:
     from verify.terminal.desk import Desk, Live
@@ -48,14 +49,40 @@ def spec_values(session: ReadOnlySession) -> dict[str, SpecValue]:
 
 
 def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> Live:
-    """Asks for one number of the car and writes it down."""
-    live = desk.live()
-    given = hands.spec(session, session.graph.specs[name])
-    if given["text"]:
-        _check_above_zero(
-            parse(f"{given['text']} {given['unit']}"), session.graph.specs[name].title
+    """Asks for one number of the car and writes it down.
+
+    What was entered for another car of the model is offered first, unless it is to be changed.
+    """
+    spec = session.graph.specs[name]
+    known = remembered(desk.journal, session, name) if name not in session.specs else None
+    if known is not None and hands.offer_spec(session, spec, known):
+        return desk.write(
+            "spec",
+            spec_body(
+                desk.live(),
+                name=name,
+                text=known.text,
+                unit=known.unit,
+                source=known.source,
+                detail=known.detail,
+                reused=known.origin,
+            ),
         )
-    return desk.write("spec", spec_body(live, **given))
+    given = hands.spec(session, spec)
+    if given["text"]:
+        _check_above_zero(parse(f"{given['text']} {given['unit']}"), spec.title)
+    live = desk.live()
+    body = spec_body(
+        live,
+        name=given["name"],
+        text=given["text"],
+        unit=given["unit"],
+        source=given["source"],
+        detail=given.get("detail", ""),
+    )
+    live = desk.write("spec", body)
+    remember(desk.journal, live, name)
+    return live
 
 
 def _check_above_zero(quantity: Quantity, title: str) -> None:

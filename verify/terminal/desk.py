@@ -147,6 +147,10 @@ class Desk:
         found = self.journal.private(digest)
         return found if found is not None else "(erased on request)"
 
+    def shown(self, text: str) -> str:
+        """Words that are not personal by their kind but may hold a VIN; a masking desk hides it."""
+        return text
+
 
 class Secrets:
     """Personal values on their way into an entry: field → digest for the body, the rest apart."""

@@ -19,16 +19,14 @@ from verify.job import answers as a
 from verify.job.answers import Answer, RecordingFile, strict_codes
 from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse, shown_unit
-from verify.quantity import unit as unit_of
+from verify.terminal import ask_numbers
 from verify.terminal.clock import local
 from verify.terminal.columns import ask_columns
 from verify.terminal.marks import MARKS
-from verify.terminal.say import outcome_words, spec_words
+from verify.terminal.say import outcome_words
+from verify.terminal.spec_memory import Remembered
 from verify.terminal.ui import (
     CANNOT,
-    PAUSE,
-    SPEC,
-    STOP,
     WISHES,
     Option,
     Page,
@@ -48,8 +46,6 @@ CLASS_WORDS = {
     "learn": " (a leak check and relearn can cure it)",
     "forbids": " (FORBIDS DRIVING)",
 }
-_SLIPS = {"in·lbf": "ft·lbf", "ft·lbf": "in·lbf"}
-TORQUE_UNITS = {"metric": "Nm, ft-lb or in-lb", "us": "ft-lb, in-lb or Nm"}
 # A verdict has been written: what cannot be done any more is to refuse the question.
 _AFTER_A_VERDICT = tuple(w for w in WISHES if w != CANNOT)
 
@@ -66,6 +62,9 @@ class Hands(Protocol):
     def unit_slip(self, torque: str, wanted: str) -> str:
         """Asked where a torque is twelve times off its figure. Returns the torque as it should have
         been typed, or "" where it stands. Raises Wish where the figure is to be changed."""
+
+    def offer_spec(self, session: ReadOnlySession, spec: Spec, known: Remembered) -> bool:
+        """Whether a number that was entered for another car of the model is used here."""
 
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]: ...
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]: ...
@@ -129,7 +128,7 @@ class PersonHands:
             case "codes":
                 return self._codes(step)
             case "fasten":
-                return self._fasten(session, step)
+                return ask_numbers.fasten(self.ui, session, step)
             case "record":
                 return self._record(step)
             case "card":
@@ -201,58 +200,8 @@ class PersonHands:
             except UserError as error:
                 self.trouble(error)
 
-    def _fasten(self, session: ReadOnlySession, step: Step) -> Answer:
-        stored = session.specs.get(step.detail["spec"])
-        if stored is not None and stored.text:
-            self.ui.tell(f"Service information: {stored.text} {stored.unit}")
-        torque = self.ui.ask(
-            "Torque the wrench was set to, with its unit",
-            hint=f"Unit: {TORQUE_UNITS[session.units]}.",
-        )
-        parse(torque, expect="N·m")
-        wrench = self.ui.ask(
-            "Largest torque of that wrench, with its unit (may stay empty)",
-            hint="The end of its scale. Below a fifth of it a wrench says little.",
-            empty=True,
-        )
-        if wrench:
-            parse(wrench, expect="N·m")
-        order = self.ui.choose(
-            "Was the order of the service information kept?",
-            [
-                Option("yes", "Yes"),
-                Option("no", "No"),
-                Option("none", "The service information gives no order"),
-            ],
-        )
-        done = self.ui.ask("The order it was done in, in words (may stay empty)", empty=True)
-        kept = {"yes": True, "no": False, "none": None}[order]
-        return a.Fastened(torque, kept, wrench, done)
-
     def unit_slip(self, torque: str, wanted: str) -> str:
-        typed = parse(torque, expect="N·m")
-        figure = parse(wanted, expect="N·m")
-        self.ui.tell(f"{typed} is twelve times off the {figure} of the service information.")
-        options, other = [], ""
-        if typed.unit in _SLIPS:
-            other = f"{typed.text} {_SLIPS[typed.unit]}"
-            options.append(Option("other", f"The wrench was set to {other}"))
-        options += [
-            Option("again", "The wrench was set to something else: enter it again"),
-            Option("spec", "The figure of the service information is wrong: change it"),
-            Option("keep", "Both are as they were entered: leave it open"),
-        ]
-        choice = self.ui.choose("in·lbf or ft·lbf? Look at the wrench and the document.", options)
-        match choice:
-            case "other":
-                return other
-            case "again":
-                again = self.ui.ask("Torque the wrench was set to, with its unit")
-                parse(again, expect="N·m")
-                return again
-            case "spec":
-                raise Wish(SPEC)
-        return ""
+        return ask_numbers.unit_slip(self.ui, torque, wanted)
 
     def _record(self, step: Step) -> Answer:
         options = [Option("file", "I have the recording: give the file")]
@@ -297,50 +246,11 @@ class PersonHands:
         prompt = f"Answered before the correction, {local(ready.time)}:"
         return self.ui.choose(prompt, options) == "keep"
 
+    def offer_spec(self, session: ReadOnlySession, spec: Spec, known: Remembered) -> bool:
+        return ask_numbers.offer_spec(self.ui, session, spec, known)
+
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]:
-        unit = shown_unit(spec.unit, session.units)
-        self.ui.page(
-            Page(
-                job=session.job,
-                flow=session.graph.title,
-                progress="a number of this car",
-                title=spec.title,
-                say=spec.say or "Look it up in the service information of this very car.",
-                before=f"Until now: {spec_words(session, spec.name)}"
-                if spec.name in session.specs
-                else "",
-                wishes=(PAUSE, STOP),
-            )
-        )
-        options = [
-            Option("service information", "I have it from the service information"),
-            Option("standard", "From a law or standard"),
-        ]
-        if spec.default:
-            options.append(
-                Option("common practice", f"Not found: use the usual figure, {spec.default}")
-            )
-        options.append(Option("not found", "Not found, and no figure to use"))
-        source = self.ui.choose("Where is it from?", options)
-        body = {"name": spec.name, "text": "", "unit": spec.unit, "source": source}
-        if source == "not found":
-            return body
-        if source == "common practice":
-            quantity = parse(spec.default or "", expect=spec.unit)
-            return {**body, "text": quantity.text, "unit": quantity.unit}
-        hint = f"A number; without a unit it counts as {unit}."
-        if unit_of(spec.unit).dimension == "torque":
-            # Never without a unit: in·lbf and ft·lbf differ by a factor of 12.
-            hint = f"With its unit: {TORQUE_UNITS[session.units]}."
-        while True:
-            text = self.ui.ask(spec.title, hint=hint)
-            try:
-                quantity = parse(text, expect=unit)
-                break
-            except UserError as error:
-                self.trouble(error)
-        detail = self.ui.ask("Document and page (may stay empty)", empty=True)
-        return {**body, "text": quantity.text, "unit": quantity.unit, "detail": detail}
+        return ask_numbers.spec(self.ui, session, spec, self.trouble)
 
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]:
         if answer.mapping:

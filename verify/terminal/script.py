@@ -13,6 +13,7 @@ from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse
 from verify.terminal.answers_file import Answers
 from verify.terminal.clock import Clock
+from verify.terminal.spec_memory import Remembered
 from verify.terminal.ui import Option, Page
 
 if TYPE_CHECKING:
@@ -56,6 +57,9 @@ class ScriptHands:
 
     def unit_slip(self, torque: str, wanted: str) -> str:
         return ""
+
+    def offer_spec(self, session: ReadOnlySession, spec: Spec, known: Remembered) -> bool:
+        return False
 
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]:
         given: Any = self.answers.specs().get(spec.name)
