@@ -83,7 +83,8 @@ def test_the_demo_ends_handed_back_with_proof_to_follow(unbroken: Unbroken) -> N
     assert session.ending.kind is EndingKind.PROOF_TO_FOLLOW
     assert session.demo
     assert session.scripted
-    assert {s.name for s in session.open_steps()} == {"road/recorded", "complaint-gone"}
+    open_steps = {s.name for s in session.open_steps()}
+    assert open_steps == {"road/recorded", "codes-after", "complaint-gone"}
     assert "THE KEYS CAN GO BACK, WITH PROOF TO FOLLOW" in unbroken.done.stdout
     assert "No real car was let go." in unbroken.done.stdout
 
@@ -99,6 +100,24 @@ def test_it_hunts_then_leak_check_and_relearn_then_it_passes(unbroken: Unbroken)
     assert ("idle-steady", Verdict.FAIL, "hunting") in before.outcome.checks
     assert after.outcome.label == "pass"
     assert unbroken.session.last("hot-idle").outcome.label == "pass"
+
+
+def test_a_code_that_came_back_as_pending_is_told_and_stays_open(unbroken: Unbroken) -> None:
+    session = unbroken.session
+    last = session.last("codes-after")
+    assert last.outcome.label == "other"
+    assert session.last("other-codes").outcome.label == "unrelated"
+    shown = unbroken.done.stdout
+    assert "since before: returned after clearing, pending only: P0128" in shown
+    assert "since before: gone: P2119" in shown
+    assert "✓ PASS  since-clear" in shown
+    # Told in the flow's own order: read, then asked what it is about, then left open.
+    places = [shown.index(t) for t in ("pending P0128", "A code that is not", "Hand back, with")]
+    assert places == sorted(places)
+    text = (unbroken.store / "demo-summary.txt").read_text(encoding="utf-8")
+    assert "CODES CHANGED: returned after clearing, pending only: P0128; gone: P2119" in text
+    assert "Since the readings before: returned after clearing, pending only: P0128" in text
+    assert "keysback ready" in text
 
 
 def test_the_verdicts_of_the_demo_do_not_hang_by_a_hair(unbroken: Unbroken) -> None:
@@ -122,7 +141,8 @@ def test_it_shows_numbers_with_doubt_and_limits_and_the_idle_before_and_after(
     assert "(k = 2)" in shown
     assert "limits      at most 25 rpm" in shown
     assert shown.index("FAIL  idle-steady") < shown.index("PASS  idle-steady")
-    assert all(len(line) <= 80 for line in shown.split("To try next:")[0].splitlines())
+    # How long the path of the summary is, is for whoever chose the store.
+    assert all(len(line) <= 80 for line in shown.split("\nSummary: ")[0].splitlines())
 
 
 def test_each_screen_has_its_line_and_all_of_them_are_read_in_under_a_minute(
@@ -271,15 +291,16 @@ def test_killed_again_and_again_it_still_ends_in_the_same_place(
 # the page before it names (FILE).
 TYPED = [
     *("84212 km", "up and down at every red light", "the plate stuck", "2 3"),
-    *("P2119", "none", "?", "all", "on-symptoms"),
+    *("P2119 P0128", "none", "?", "all", "on-symptoms"),
     *("none", "9.0 N·m", "", "yes", "", "1", "9 N·m", "sheet 31", "!cannot", "no camera"),
-    *("12.6 V", "common practice", "none", "P2119", "none", "?", "all", "done", "runs"),
+    *("12.6 V", "common practice", "none", "P2119 P0128", "none", "?", "all", "done", "runs"),
     *("file", "FILE", "1", "750 rpm", "sheet 12", "on"),
     *("none", "here", "none", "done", "done", "settled"),
     *("none", "none", "none", "?", "all", "done", "runs", "file", "FILE", "on"),
     *("follows", "firm", "good", "none", "file", "FILE", "on"),
     *("done", "good", "file", "FILE", "on"),
-    *("none", "none", "?", "all", "too-short"),
+    *("none", "P0128", "?", "all", "9 km", "61 min", "1", "41 01 00 07 65 05"),
+    *("unrelated", "too-short"),
 ]
 BREAK = 28  # after the first start
 FILES = iter(("idle-hunting.csv", "idle-settled.csv", "road.csv", "hot-idle.csv"))

@@ -266,7 +266,8 @@ def test_the_van_of_the_demo_with_all_its_numbers(demo: bool) -> None:
     assert lines[""] == "Job tester, 2031-03-04, 84212 km"
     assert "Then: Do the relearn." in lines["CORRECTION"]
     assert "before: stored P2119" in lines["CODES"]
-    assert "after: stored none, pending none, permanent not read" in lines["CODES"]
+    assert "after: stored none, pending P0128, permanent not read" in lines["CODES"]
+    assert lines["CODES CHANGED"].startswith("returned after clearing, pending only: P0128")
     assert "rpm fail (hunting) → 1" in lines["MEASURED"]
     assert "road-coverage undecided (not-yet)" in lines["MEASURED"]
     assert "The recording of the drive (road-coverage not-yet)" in lines["NOT TESTED"]

@@ -14,6 +14,7 @@ from functools import cache
 from typing import Any
 
 from verify import tables
+from verify.car.code_places import is_brake_module, parse_placed
 from verify.car.code_text import (
     Parsed,
     Read,
@@ -36,10 +37,12 @@ __all__ = [
     "code_to_word",
     "compare",
     "fact",
+    "is_brake_module",
     "is_maker_defined",
     "meaning",
     "notes_for",
     "parse_codes",
+    "parse_placed",
     "says_none",
     "who_defines",
     "word_to_code",
@@ -120,8 +123,14 @@ def meaning(code: str) -> str:
     return "not in our table: see the service information"
 
 
-def class_of(code: str) -> str:
-    """One of CLASSES; a code that is not in the table is `other`."""
+def class_of(code: str, modules: Sequence[str] = ()) -> str:
+    """One of CLASSES; a code that is not in the table is `other`.
+
+    modules: where it was read, as far as that was said; whatever was read in a brake module
+    forbids driving, the maker's own codes too.
+    """
+    if any(is_brake_module(m) for m in modules):
+        return "forbids"
     row = _known().get(code)
     return row.kind if row is not None else "other"
 
@@ -160,32 +169,60 @@ def _known() -> Mapping[str, Fact]:
 
 @dataclass(frozen=True, slots=True)
 class CodeReading:
-    """What was read, kept apart by memory. None means not read or not supported, never "none"."""
+    """What was read, kept apart by memory. None means not read or not supported, never "none".
+
+    modules: those that were read. where: (code, module) where somebody said which module a code
+    came from. by_work: codes that the work itself set (unplugged with the key on), as somebody
+    says; it changes no class. notes: what was read otherwise than it was typed.
+    """
 
     stored: tuple[str, ...]
     pending: tuple[str, ...] | None
     permanent: tuple[str, ...] | None
     modules: tuple[str, ...]
+    where: tuple[tuple[str, str], ...] = ()
+    by_work: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def present(self) -> tuple[str, ...]:
+        """Stored and pending codes, each once."""
+        return tuple(dict.fromkeys((*self.stored, *(self.pending or ()))))
+
+    def modules_of(self, code: str) -> tuple[str, ...]:
+        """The modules a code is said to have been read in; empty where nobody said."""
+        return tuple(module for found, module in self.where if found == code)
 
     def label(self) -> str:
         """The outcome of a codes step: the gravest class among stored and pending codes.
 
         `none` needs both memories read; with pending unread it is `partly-read`. Permanent codes
-        alone decide nothing here: they clear themselves over drives to come.
+        alone decide nothing here: they clear themselves over drives to come. But a permanent code
+        read in a brake module forbids like any other fault read there.
         """
-        found = {class_of(c) for c in (*self.stored, *(self.pending or ()))}
+        found = {class_of(c, self.modules_of(c)) for c in self.present}
+        if any(is_brake_module(m) for c in self.permanent or () for m in self.modules_of(c)):
+            found.add("forbids")
         for name in CLASSES:
             if name in found:
                 return name
         return "none" if self.pending is not None else "partly-read"
 
     def to_json(self) -> dict[str, Any]:
-        return {
+        value: dict[str, Any] = {
             "stored": list(self.stored),
             "pending": list(self.pending) if self.pending is not None else "not read",
             "permanent": list(self.permanent) if self.permanent is not None else "not read",
             "modules": list(self.modules),
         }
+        # Left out where empty, so that a reading of before these were asked is the same reading.
+        if self.where:
+            value["where"] = [list(pair) for pair in self.where]
+        if self.by_work:
+            value["by_work"] = list(self.by_work)
+        if self.notes:
+            value["notes"] = list(self.notes)
+        return value
 
     @staticmethod
     def from_json(body: Mapping[str, Any]) -> CodeReading:
@@ -197,6 +234,9 @@ class CodeReading:
             memory(body["pending"]),
             memory(body["permanent"]),
             tuple(body["modules"]),
+            tuple((str(code), str(module)) for code, module in body.get("where", ())),
+            tuple(body.get("by_work", ())),
+            tuple(body.get("notes", ())),
         )
 
 

@@ -303,3 +303,46 @@ def _has_own(status: Status) -> bool:
         state not in (State.NOT_SUPPORTED, State.NOT_READ) and status.monitor(name).kind == "once"
         for name, state in status.states.items()
     )
+
+
+def status_from_typed(text: str, ignition: Ignition | None = None) -> Status:
+    """One line as a person types it: replies to 01 01 ("41 01 00 07 65 04", several modules parted
+    by semicolons), or boxes as the reader shows them ("catalyst: complete, evap: incomplete").
+
+    ignition: for boxes, which kind of engine; spark where not said. Raises UserError.
+    """
+    if ":" in text and re.search(r"[g-z]", text, flags=re.I):
+        boxes: dict[str, str] = {}
+        for item in re.split(r"[;,]", text):
+            name, _, state = item.partition(":")
+            if not item.strip():
+                continue
+            if name.strip() in boxes:
+                raise UserError(
+                    Problem(f'"{name.strip()}" twice', "each monitor once", "give it once")
+                )
+            boxes[name.strip()] = state.strip()
+        return status_from_boxes(boxes, ignition or Ignition.SPARK)
+    parts = [part for part in text.split(";") if part.strip()] or [text]
+    status = combine(status_from_text(part) for part in parts)
+    if status.cycle:
+        raise UserError(
+            Problem(
+                found="the reply to 01 41, which tells of this driving cycle only",
+                expected="the reply to 01 01: the monitors since the codes were cleared",
+                next="read 01 01",
+            )
+        )
+    return status
+
+
+def not_complete_words(status: Status) -> tuple[str, ...]:
+    """A line for each monitor that has not shown itself complete, with the drive that makes it."""
+    lines = []
+    for name, state in status.states.items():
+        monitor = status.monitor(name)
+        if state is State.NOT_COMPLETE:
+            lines.append(f"{monitor.title}: not complete. {monitor.settles}")
+        elif state is State.NOT_READ:
+            lines.append(f"{monitor.title}: not read")
+    return tuple(lines)

@@ -8,11 +8,18 @@ an odometer: within their last places nothing is claimed.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from verify.car.whole_counts import ONE_BYTE_FULL, TWO_BYTES_FULL, Span, counter_span
-from verify.errors import Problem, UserError
-from verify.quantity import Quantity
+from verify.car.whole_counts import (
+    ONE_BYTE_FULL,
+    TWO_BYTES_FULL,
+    Span,
+    counter_span,
+    typed_span,
+)
+from verify.errors import Problem, UserError, unknown
+from verify.quantity import Quantity, parse
 from verify.words import Verdict
 
 
@@ -20,11 +27,12 @@ from verify.words import Verdict
 class Counters:
     """What the car counts since the clear; None where not read or not supported.
 
-    Raises ValueError outside what the counters carry.
+    A span where the reader showed another unit (miles, hours) than the counter's own. Raises
+    ValueError outside what the counters carry.
     """
 
-    distance_km: int | None = None
-    minutes: int | None = None
+    distance_km: int | Span | None = None
+    minutes: int | Span | None = None
     warm_ups: int | None = None
 
     def __post_init__(self) -> None:
@@ -34,7 +42,27 @@ class Counters:
             (self.warm_ups, ONE_BYTE_FULL),
         ):
             if value is not None:
-                counter_span(value, full)
+                _as_span(value, full)
+
+    def to_json(self) -> dict[str, object]:
+        def plain(value: int | Span | None) -> object:
+            if value is None:
+                return "not read"
+            return [value.low, value.high] if isinstance(value, Span) else value
+
+        return {
+            "distance_km": plain(self.distance_km),
+            "minutes": plain(self.minutes),
+            "warm_ups": plain(self.warm_ups),
+        }
+
+
+def _as_span(value: int | Span, full: int) -> Span:
+    if not isinstance(value, Span):
+        return counter_span(value, full)
+    if not 0 <= value.low <= full:
+        raise ValueError(f"a counter lies between 0 and {full}")
+    return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +135,7 @@ def covers_drive(counters: Counters, drive: Drive) -> Proof:
             missing = "since the clear was not read" if value is None else "of the drive is unknown"
             why.append(f"the {name} {missing}")
             continue
-        span = counter_span(value, TWO_BYTES_FULL)
+        span = _as_span(value, TWO_BYTES_FULL)
         result = span.covers(need)
         found.append(result)
         said = {True: "covers", False: "does not cover", None: "is too close to tell against"}
@@ -119,7 +147,7 @@ def covers_drive(counters: Counters, drive: Drive) -> Proof:
                 f": a clear in its first {max(need.high - span.low, 0.0):.3g} {unit} would not show"
             )
         why.append(
-            f"{least}{value} {unit} since the clear {said[result]} {_span(need, unit)}"
+            f"{least}{_counted(value)} {unit} since the clear {said[result]} {_span(need, unit)}"
             f"{full}{unseen}"
         )
     if counters.warm_ups is not None and drive.warm_ups:
@@ -154,6 +182,10 @@ def _proof(finding: str, why: list[str], settle: str = "") -> Proof:
     return Proof(FINDINGS[finding], finding, tuple(why), settle)
 
 
+def _counted(value: int | Span) -> str:
+    return f"about {(value.low + value.high) / 2:.4g}" if isinstance(value, Span) else str(value)
+
+
 def _span(span: Span, unit: str) -> str:
     if span.low == span.high:
         return f"a drive of {span.low:g} {unit}"
@@ -165,5 +197,73 @@ def cleared_since(counters: Counters, driven_since_km: Span) -> bool | None:
     since it was told means that it did not. None: not read."""
     if counters.distance_km is None:
         return None
-    span = counter_span(counters.distance_km, TWO_BYTES_FULL)
+    span = _as_span(counters.distance_km, TWO_BYTES_FULL)
     return span.low <= driven_since_km.high
+
+
+# A distance or a time that somebody remembers. Common practice, no source.
+TOLD_SHARE = 0.25
+UNREAD = frozenset({"", "?", "-", "not read", "not supported", "n/a"})
+# How an answer names the counters, each with its own unit and its end.
+COUNTED: Mapping[str, tuple[str, int]] = {
+    "distance": ("km", TWO_BYTES_FULL),
+    "time": ("min", TWO_BYTES_FULL),
+    "warm-ups": ("", ONE_BYTE_FULL),
+}
+
+
+def counters_from_typed(values: Mapping[str, str]) -> Counters:
+    """distance ("23 km"), time ("41 min"), warm-ups ("2"), each may be "not read" or left out.
+
+    Raises UserError for other names, unlike units, numbers that the counter cannot carry.
+    """
+    found: dict[str, int | Span | None] = dict.fromkeys(COUNTED)
+    for name, text in values.items():
+        if name not in COUNTED:
+            raise UserError(unknown(name, COUNTED, "count since the clear"))
+        unit, full = COUNTED[name]
+        if text.strip().casefold() in UNREAD:
+            continue
+        quantity = parse(text, expect=unit) if unit else parse(text)
+        own = quantity.to(unit) if unit else quantity
+        whole = own.value.denominator == 1 and quantity.unit == own.unit
+        if own.value < 0 or own.value > full or not (unit or (whole and own.unit == "1")):
+            raise UserError(
+                Problem(
+                    found=f'"{text.strip()}"',
+                    expected=f"a count from 0 to {full} {unit}".strip(),
+                    next="read it again",
+                    field=name,
+                )
+            )
+        found[name] = int(own.value) if whole else typed_span(quantity, unit)
+    warm_ups = found["warm-ups"]
+    assert not isinstance(warm_ups, Span)
+    return Counters(found["distance"], found["time"], warm_ups)
+
+
+def drive_from_told(values: Mapping[str, str]) -> Drive:
+    """The drive as somebody remembers it: distance, time, each may be left out or "not read".
+
+    Open by a quarter to both sides beside the last place typed. Raises UserError.
+    """
+    found: dict[str, Span | None] = {"distance": None, "time": None}
+    for name, text in values.items():
+        if name not in found:
+            raise UserError(unknown(name, found, "size of a drive"))
+        if text.strip().casefold() in UNREAD:
+            continue
+        unit, _ = COUNTED[name]
+        quantity = parse(text, expect=unit)
+        if not quantity.value > 0:
+            raise UserError(
+                Problem(
+                    found=f'"{text.strip()}"',
+                    expected="a drive longer than nothing",
+                    next="say about how far or how long it was, or ? if nobody knows",
+                    field=name,
+                )
+            )
+        span = typed_span(quantity, unit)
+        found[name] = Span(span.low * (1 - TOLD_SHARE), span.high * (1 + TOLD_SHARE))
+    return Drive(found["distance"], found["time"])

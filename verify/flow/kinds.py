@@ -33,7 +33,8 @@ def labels_of(step: m.AnyStep) -> tuple[str, ...]:
         case m.Reading():
             return JUDGED if step.limits else ("taken",)
         case m.Codes():
-            return m.CODE_CLASSES
+            cleared = ("cleared",) if step.since_clear else ()
+            return (*m.CODE_CLASSES, *cleared, *(("not-ready",) if step.readiness else ()))
         case m.Fasten():
             return JUDGED
         case m.Record():
@@ -54,7 +55,8 @@ def _passes(step: m.AnyStep) -> tuple[frozenset[str], frozenset[str]]:
             passes = step.passes if step.answers else ["answered"]
             return frozenset(passes), frozenset(step.unsure)
         case m.Codes():
-            return frozenset(step.passes), frozenset({"partly-read"} - set(step.passes))
+            unsure = {"partly-read", "not-ready"} & set(labels_of(step))
+            return frozenset(step.passes), frozenset(unsure - set(step.passes))
         case m.Card():
             return frozenset({"ok"}), frozenset()
         case m.Gate():
@@ -195,7 +197,8 @@ class _Resolve:
                         detail["specs"] = (step.limits.spec,)
                 return detail
             case m.Codes():
-                return {"modules": tuple(step.modules)}
+                asked = {"since_clear": step.since_clear, "readiness": step.readiness}
+                return {"modules": tuple(step.modules), **{k: True for k, v in asked.items() if v}}
             case m.Fasten():
                 self.spec(("spec",), step.spec, "N·m", "fasteners are tightened to a torque")
                 tolerance = self.span(("tolerance",), step.tolerance, "%")

@@ -257,6 +257,15 @@ class Codes(StepBase):
         min_length=1, description="modules that must have been read"
     )
     passes: Annotated[list[CodeClass], AfterValidator(each_once)] = Field(default=["none"])
+    since_clear: Literal[True] | None = Field(
+        default=None,
+        description="asks what the car counts since codes were cleared, and holds it against the "
+        "drive: adds the outcome `cleared` (a fail), and passes only where the drive is covered",
+    )
+    readiness: Literal[True] | None = Field(
+        default=None,
+        description="asks for the monitors: adds the outcome `not-ready`, which leaves it open",
+    )
 
 
 class Fasten(StepBase):

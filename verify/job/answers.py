@@ -5,13 +5,15 @@ The edge between words and outcomes: front ends make these, `judge` turns them i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from verify.car.codes import CodeReading, Parsed, parse_codes, says_none
 from verify.errors import Problem, UserError, unknown
 from verify.flow.graph import Step
+from verify.job.codes_answer import FORM, codes_from_tree
+from verify.job.codes_answer import CodesRead as CodesRead
+from verify.job.codes_answer import strict_codes as strict_codes
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +36,6 @@ class Number:
     """As typed, with or without unit."""
 
     text: str
-
-
-@dataclass(frozen=True, slots=True)
-class CodesRead:
-    reading: CodeReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +108,7 @@ FORMS: Mapping[str, str] = {
     "do": "done",
     "ask": "one of the answers, or the text",
     "reading": 'the number with its unit, such as "12.6 V"',
-    "codes": "{stored: [P0507], pending: [], permanent: not read, modules: [engine]}",
+    "codes": FORM,
     "fasten": '{torque: "9 N·m", order: yes, wrench: "25 N·m"}',
     "record": "{file: idle.csv}, or {told: told-pass}",
     "photo": "{file: connector.jpg}",
@@ -139,7 +136,7 @@ def answer_from_tree(step: Step, value: Any) -> Answer:
         case "reading", str() | int():
             return Number(str(value))
         case "codes", dict():
-            return _codes(step, value)
+            return codes_from_tree(step, value)
         case "fasten", {"torque": str() as torque, **more} if set(more) <= _FASTEN_MORE:
             order = {"yes": True, "no": False, True: True, False: False, None: None}
             said, wrench, done = more.get("order"), more.get("wrench", ""), more.get("done", "")
@@ -168,70 +165,3 @@ def answer_from_tree(step: Step, value: Any) -> Answer:
             next="write the answer in this form",
         )
     )
-
-
-def _codes(step: Step, value: Mapping[str, Any]) -> CodesRead:
-    foreign = set(value) - {"stored", "pending", "permanent", "modules"}
-    if foreign:
-        raise UserError(
-            unknown(sorted(foreign)[0], ["stored", "pending", "permanent", "modules"], "memory")
-        )
-
-    def memory(name: str) -> tuple[str, ...] | None:
-        given = value.get(name, "not read")
-        if given == "not read":
-            return None
-        if given == []:
-            return ()
-        text = " ".join(map(str, given)) if isinstance(given, list) else str(given or "")
-        return strict_codes(text).codes
-
-    stored = memory("stored")
-    if stored is None:
-        raise UserError(
-            Problem(
-                found="stored codes that were not read",
-                expected="at least the stored codes",
-                next='if no reader is at hand, answer {cannot: "no code reader"}',
-            )
-        )
-    # Modules that nobody names were not read, as far as anybody knows.
-    modules = value.get("modules", [])
-    if not isinstance(modules, list) or not all(isinstance(m, str) for m in modules):
-        raise UserError(
-            Problem(
-                found=f"the modules {modules}",
-                expected="a list of the modules that were read",
-                next=f"write modules: [{', '.join(step.detail['modules'])}]",
-            )
-        )
-    return CodesRead(CodeReading(stored, memory("pending"), memory("permanent"), tuple(modules)))
-
-
-def strict_codes(text: str) -> Parsed:
-    """Codes of a text in which nothing else may stand. Raises UserError naming what is no code."""
-    parsed = parse_codes(text)
-    if parsed.rest:
-        raise UserError(
-            Problem(
-                found=f'"{" ".join(parsed.rest)}", which is no fault code',
-                expected="codes such as P0507, or none",
-                next="correct it, or leave it out",
-            )
-        )
-    if not parsed.codes and not says_none(text):
-        # A blank, a dash or a dot can just as well stand for a memory that was not read.
-        raise UserError(
-            Problem(
-                found=f'"{text.strip()}", which names no code',
-                expected="codes such as P0507, or the word none",
-                next='write "none" if the memory was read and held none',
-            )
-        )
-    return parsed
-
-
-def needs_modules(step: Step, read: Iterable[str]) -> tuple[str, ...]:
-    """The modules a codes step asks for that were not among those read."""
-    have = {m.casefold() for m in read}
-    return tuple(m for m in step.detail["modules"] if m.casefold() not in have)

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from verify.car.codes import CodeReading
 from verify.errors import Problem, UserError
 from verify.evidence.checks.catalogue import judge as put_checks
 from verify.evidence.recording import Recording
@@ -36,8 +35,8 @@ from verify.job.answers import (
     Said,
     StopNow,
     ToldInstead,
-    needs_modules,
 )
+from verify.job.codes_judge import judge_codes
 from verify.quantity import Quantity, SpecValue, parse
 from verify.words import Grade, Verdict
 
@@ -75,8 +74,8 @@ def judge_answer(step: Step, answer: Answer, specs: Mapping[str, SpecValue]) -> 
             return Judged(Outcome("answered"), private={"answer": text})
         case "reading", Number(text):
             return _reading(step, text, specs)
-        case "codes", CodesRead(reading):
-            return _codes(step, reading)
+        case "codes", CodesRead():
+            return Judged(*judge_codes(step, answer))
         case "fasten", Fastened() as fastened:
             return _fasten(step, fastened, specs)
         case "record", ToldInstead(label) if label in step.labels:
@@ -213,18 +212,6 @@ def _limits(form: Mapping[str, Any], unit: str, specs: Mapping[str, SpecValue]) 
     if low is None and high is None:
         return None
     return Limits(low, high, unit, f"{form['source']}; figure: {spec.source}")
-
-
-def _codes(step: Step, reading: CodeReading) -> Judged:
-    label = reading.label()
-    unread = bool(needs_modules(step, reading.modules))
-    if label == "none" and unread:
-        # A module that was not read may hold anything.
-        label = "partly-read"
-    if step.required and label in step.passes and (unread or reading.pending is None):
-        # So it may beside a code that this step puts up with.
-        label = "partly-read"
-    return Judged(Outcome(label, Grade.READ), values=reading.to_json())
 
 
 def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Judged:

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 from verify.errors import Problem, UserError
 from verify.evidence.recording import Recording
 from verify.flow.graph import Step
-from verify.job.answers import Answer, Fastened, Number, PhotoFile, RecordingFile
+from verify.job.answers import Answer, CodesRead, Fastened, Number, PhotoFile, RecordingFile
 from verify.job.bodies import spec_body
 from verify.job.judge import Judged, judge_answer, judge_recordings
 from verify.job.session import ReadOnlySession
 from verify.quantity import Quantity, SpecValue, parse, unit
 from verify.terminal import recordings
+from verify.terminal.code_words import recorded_drive
 from verify.terminal.since import check_not_from_before
 from verify.terminal.spec_memory import remember, remembered
 
@@ -124,6 +125,11 @@ def judge_taken(
         session = ask_missing_specs(desk, session, step, hands)
     if isinstance(answer, RecordingFile) and step.kind == "record":
         return _recording(desk, session, step, answer, hands)
+    if isinstance(answer, CodesRead) and step.detail.get("since_clear"):
+        # The recording of the drive knows better than a memory of it.
+        recorded = recorded_drive(session)
+        if recorded is not None:
+            answer = replace(answer, drive=recorded, from_recording=True)
     judged = judge_answer(step, answer, spec_values(session))
     if isinstance(answer, Fastened) and any(r.finding == "unit-slip" for r in judged.results):
         wanted = spec_values(session)[step.detail["spec"]].quantity

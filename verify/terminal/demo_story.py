@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from verify.car.codes import CodeReading
 from verify.errors import Problem, UserError
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import Graph, Spec, Step
@@ -27,6 +28,7 @@ from verify.quantity import parse
 from verify.terminal.account import results_of
 from verify.terminal.answers_file import Answers
 from verify.terminal.clock import Clock, PlayingClock, read_stamp
+from verify.terminal.code_words import change_lines, history_before
 from verify.terminal.hands import PersonHands
 from verify.terminal.library import read_text
 from verify.terminal.marks import COLOURS, MARKS, NOTED, WORDS
@@ -135,6 +137,8 @@ class TellingHands(ScriptHands):
         self._tell(_mark(step, counts), line.say if line else step.title, _typed(step, taken))
         if taken.recording is not None:
             self._verdicts(session, step, taken)
+        elif step.kind == "codes" and taken.judged.values:
+            self._codes(session, taken)
         elif step.kind in ("reading", "fasten"):
             for result in taken.judged.results:
                 self._print(Text("      " + in_one_line(result, session.units)))
@@ -147,6 +151,18 @@ class TellingHands(ScriptHands):
         self._print(Text.assemble("  ", mark, first))
         for line in more:
             self._print(Text("    " + line))
+
+    def _codes(self, session: ReadOnlySession, taken: Taken) -> None:
+        """What became of the codes, and what the car counts; each line wraps."""
+        values, results = taken.judged.values or {}, taken.judged.results
+        said = change_lines(history_before(session), CodeReading.from_json(values))
+        lines = [*(f"since before: {words}" for words in said)]
+        for result in results:
+            lines.append(f"{MARKS[result.verdict]} {WORDS[result.verdict]}  {result.check}")
+            lines.append(result.why)
+        for line in lines:
+            for row in textwrap.wrap(line, WIDTH - 6):
+                self._print(Text("      " + row))
 
     def _verdicts(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
         """In full what decided the outcome, and what passes now and did not before."""
@@ -280,6 +296,11 @@ def hint(answers: Answers, story: Story, step: Step, attempt: int) -> str:
             words = torque
         case "codes", dict():
             words = codes_words(own)
+            counted = own.get("since_clear")
+            if isinstance(counted, dict):
+                words += f"; since the clear: {', '.join(str(text) for text in counted.values())}"
+            if "readiness" in own:
+                words += f"; monitors: {own['readiness']}"
         case "ask", str() if own in step.detail.get("answers", {}):
             words = step.detail["answers"][own]
         case "card", {"wrong": list() as items}:

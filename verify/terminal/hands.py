@@ -11,12 +11,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from verify.car.codes import CodeReading, class_of, meaning
 from verify.errors import UserError
 from verify.evidence.importers.port import Layout
 from verify.flow.graph import Spec, Step
 from verify.job import answers as a
-from verify.job.answers import Answer, RecordingFile, strict_codes
+from verify.job.answers import Answer, RecordingFile
 from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse, shown_unit
 from verify.terminal import ask_numbers
@@ -40,12 +39,6 @@ if TYPE_CHECKING:
     from verify.terminal.collect import Taken
     from verify.terminal.desk import Desk
 
-# What a code of this class means for the way from here, where the table says so.
-CLASS_WORDS = {
-    "wiring": " (points to wiring, supply or part)",
-    "learn": " (a leak check and relearn can cure it)",
-    "forbids": " (FORBIDS DRIVING)",
-}
 # A verdict has been written: what cannot be done any more is to refuse the question.
 _AFTER_A_VERDICT = tuple(w for w in WISHES if w != CANNOT)
 
@@ -126,7 +119,9 @@ class PersonHands:
             case "reading":
                 return self._number(session, step)
             case "codes":
-                return self._codes(step)
+                from verify.terminal.ask_codes import ask_codes
+
+                return ask_codes(self.ui, session, step, self.trouble)
             case "fasten":
                 return ask_numbers.fasten(self.ui, session, step)
             case "record":
@@ -162,43 +157,6 @@ class PersonHands:
         text = self.ui.ask(step.title, hint=f"A number; without a unit it counts as {unit}.")
         quantity = parse(text, expect=unit)
         return a.Number(f"{quantity.text} {quantity.unit}")
-
-    def _codes(self, step: Step) -> Answer:
-        modules = ", ".join(step.detail["modules"])
-        self.ui.tell(
-            f"Modules to read: {modules}. Type codes such as P0507, or none. Where pending or "
-            "permanent codes cannot be read, type ?"
-        )
-        stored = self._memory("Stored codes")
-        assert stored is not None
-        pending = self._memory("Pending codes", may_be_unread=True)
-        permanent = self._memory("Permanent codes", may_be_unread=True)
-        for code in dict.fromkeys((*stored, *(pending or ()))):
-            self.ui.tell(f"  {code}: {meaning(code)}{CLASS_WORDS.get(class_of(code), '')}")
-        read = self.ui.choose(
-            f"Were all of these read: {modules}?",
-            [Option("all", "Yes, all of them"), Option("some", "Not all of them")],
-        )
-        have = tuple(step.detail["modules"])
-        if read == "some":
-            unread = self.ui.choose_many(
-                "Choose each module that was not read:",
-                [Option(m, m) for m in step.detail["modules"]],
-                none="All were read: go on",
-                marked="the marked ones were not read",
-            )
-            have = tuple(m for m in have if m not in unread)
-        return a.CodesRead(CodeReading(stored, pending, permanent, have))
-
-    def _memory(self, prompt: str, *, may_be_unread: bool = False) -> tuple[str, ...] | None:
-        while True:
-            text = self.ui.ask(prompt)
-            if may_be_unread and text in ("?", "not read"):
-                return None
-            try:
-                return strict_codes(text).codes
-            except UserError as error:
-                self.trouble(error)
 
     def unit_slip(self, torque: str, wanted: str) -> str:
         return ask_numbers.unit_slip(self.ui, torque, wanted)
@@ -309,6 +267,14 @@ class PersonHands:
 
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
         results = taken.judged.results
+        if step.kind == "codes" and taken.judged.values:
+            from verify.terminal.code_words import history_before, reading_lines
+
+            words = outcome_words(step, taken.judged.outcome)
+            mark = f"{MARKS[step.counts(taken.judged.outcome)]} " if step.required else ""
+            told = reading_lines(history_before(session), taken.judged.values, results)
+            self.before = "\n".join([f"{mark}{step.title}: {words}", *told])
+            return
         if not results:
             if step.required and step.counts(taken.judged.outcome) is Verdict.FAIL:
                 words = outcome_words(step, taken.judged.outcome)

@@ -6,16 +6,17 @@ Session → text. It reads no names of one flow's steps but goes by what steps a
   (with or without a part's prefix) is that; else the first such question and the second.
 - correction: the flow's title, the torque of a `fasten`, then each step that does a `remedy` and
   was done.
-- codes before: the first reading of a step of kind `codes`; after: the last one, if another.
+- codes before: the first reading of a step of kind `codes`; after: the last one, if another;
+  changed: what became of each code until the last one.
 - measured: each check put to a recording, the first and the last time. read: each `reading`, the
   last time; one in km or mi heads the note.
 - not tested: every required step that has not passed, with why; what could not be done; waits that
   were skipped; how many required steps rest on somebody's word.
 
 Where it is too long the least important gives way first, marked "…": readings, cause, complaint,
-correction, then what was measured, of which no number is ever cut in two. The codes, the "not
-tested" line and the ending are never cut; where very many steps are open, their names give way to
-their count.
+correction, then what changed and what was measured, of which no number is ever cut in two. The
+codes, the "not tested" line and the ending are never cut; where very many steps are open, their
+names give way to their count.
 """
 
 from __future__ import annotations
@@ -23,11 +24,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from verify.car.code_history import Change
 from verify.car.codes import CodeReading
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, REMEDY, Step
 from verify.job.session import ReadOnlySession, Visit
 from verify.terminal.account import results_of
+from verify.terminal.code_words import change_lines, history_before
 from verify.terminal.desk import Desk
 from verify.terminal.endings import told_steps
 from verify.terminal.say import typed_value
@@ -97,6 +100,7 @@ def note_text(desk: Desk, session: ReadOnlySession) -> str:
         Part("CAUSE", [_said(desk, cause)], rank=2, fair=100, least=15),
         Part("CORRECTION", [_correction(session)], rank=4, fair=120, least=20),
         Part("CODES", [_codes(session)]),
+        Part("CODES CHANGED", [*_codes_changed(session)], rank=5, fair=100, prose=False),
         Part("MEASURED", [*_measured(session)], rank=5, fair=250, prose=False),
         Part("READ", [*_read(session)], rank=1, prose=False),
         not_tested,
@@ -197,6 +201,13 @@ def _codes(session: ReadOnlySession) -> str:
     if len(readings) == 1:
         return f"{before}; not read again"
     return f"{before}; after: {_memories(readings[-1])}"
+
+
+def _codes_changed(session: ReadOnlySession) -> list[str]:
+    """What became of the codes at the last reading, the gravest news first."""
+    history = history_before(session)
+    lines = change_lines(history[:-1], history[-1].reading) if len(history) > 1 else []
+    return [line.replace(Change.PERMANENT_ONLY.value, "permanent only") for line in lines]
 
 
 def _memories(reading: CodeReading) -> str:

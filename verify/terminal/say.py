@@ -23,11 +23,13 @@ _LABELS = {
     "ok": "all fine",
     "exceptions": "something is not fine",
     "none": "no codes",
-    "partly-read": "no codes seen, but not everything was read",
+    "partly-read": "no codes seen, but not everything was shown",
     "learn": "codes that a leak check and relearn can cure",
     "other": "other codes",
     "wiring": "codes that point to wiring, supply or part",
     "forbids": "codes that forbid driving",
+    "cleared": "codes were cleared after the drive",
+    "not-ready": "no codes; monitors or permanent codes are still to run",
     "told-pass": "told: fine",
     "told-fail": "told: not fine",
     "told-undecided": "told: not sure",
@@ -179,4 +181,7 @@ def codes_words(values: Mapping[str, Any]) -> str:
             parts.append(f"{name} not read")
         else:
             parts.append(f"{name} {', '.join(given) if given else 'none'}")
+    modules = values.get("modules")
+    if modules is not None:
+        parts.append(f"modules read: {', '.join(modules) if modules else 'none named'}")
     return "; ".join(parts)

@@ -1,0 +1,170 @@
+"""A code reading asked of a person in plain lines, and what is said of it."""
+
+from __future__ import annotations
+
+import io
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from verify.car.code_history import Past
+from verify.car.codes import CodeReading
+from verify.errors import UserError
+from verify.flow.graph import Graph, Outcome, Step
+from verify.job.codes_answer import CodesRead
+from verify.job.codes_judge import judge_codes
+from verify.job.visits import Visit
+from verify.terminal.ask_codes import ask_codes
+from verify.terminal.code_words import history_before, reading_lines, recorded_drive
+from verify.terminal.ui_lines import LineUi
+from verify.words import Grade
+
+LABELS = ("none", "partly-read", "learn", "other", "wiring", "forbids", "cleared", "not-ready")
+
+
+def codes_step(*, required: bool = True, **asked: bool) -> Step:
+    return Step(
+        *("codes", "codes", "Codes", "Read them.", (), LABELS, frozenset({"none"})),
+        unsure=frozenset({"partly-read", "not-ready"}),
+        required=required,
+        detail={"modules": ("engine", "brakes"), **asked},
+    )
+
+
+def visit(step: str, seq: int, **more: Any) -> Visit:
+    outcome = more.pop("outcome", Outcome("done"))
+    return Visit(
+        step, 1, outcome, seq, seq, seq, "2031-03-04T08:00:00.000Z", "p", "as-work", **more
+    )
+
+
+def session(*visits: Visit, **more: Step) -> Any:
+    clear = Step("clear", "do", "Clear", "", (), ("done",), frozenset({"done"}))
+    object.__setattr__(clear, "does", frozenset({"clears-codes"}))
+    drive = Step("drive", "record", "Drive", "", (), ("pass",), frozenset({"pass"}))
+    object.__setattr__(drive, "detail", {"checks": ("no-stall", "road-coverage")})
+    steps = {"codes": codes_step(), "clear": clear, "drive": drive, **more}
+    graph = Graph("f", "F", "r", (), "codes", "stop", steps, {}, {}, ())
+    return SimpleNamespace(walk=visits, graph=graph)
+
+
+def ask(step: Step, *lines: str, at: Any = None) -> tuple[CodesRead, str]:
+    shown = io.StringIO()
+    ui = LineUi(io.StringIO("".join(f"{line}\n" for line in lines)), shown)
+
+    def trouble(error: UserError) -> None:
+        ui.tell("That cannot be taken:", str(error))
+
+    found = ask_codes(ui, at or session(), step, trouble)
+    return found, shown.getvalue()
+
+
+def reading_visit(seq: int, *stored: str) -> Visit:
+    reading = CodeReading(stored, (), None, ("engine", "brakes"))
+    return visit("codes", seq, outcome=Outcome("learn", Grade.READ), values=reading.to_json())
+
+
+def test_memories_places_and_modules_are_taken_and_notes_are_said_at_once() -> None:
+    found, shown = ask(codes_step(), "P0l07 U0100@gearbox", "none", "?", "2", "2")
+    assert found.reading == CodeReading(
+        ("P0107", "U0100"),
+        (),
+        None,
+        ("engine", "gearbox"),
+        (("U0100", "gearbox"),),
+        notes=found.reading.notes,
+    )
+    assert '"P0l07" was read as P0107' in shown
+    assert len(found.reading.notes) == 1
+
+
+def test_what_is_no_code_is_refused_with_its_reason_and_asked_again() -> None:
+    _, shown = ask(codes_step(), "P0507 4407 lamp", "P0507", "none", "none", "1")
+    assert "That cannot be taken" in shown
+    assert "4407" in shown
+    assert "understood: P0507" in " ".join(shown.split())
+
+
+def test_a_makers_chassis_code_is_asked_about_and_forbids_from_the_brake_module() -> None:
+    found, shown = ask(codes_step(), "C1234", "none", "?", "1", "1")
+    assert found.reading.where == (("C1234", "brakes"),)
+    assert found.reading.label() == "forbids"
+    assert "FORBIDS DRIVING" in " ".join(shown.split())
+    other, _ = ask(codes_step(), "C1234", "none", "?", "2", "1")
+    assert other.reading.label() == "other"
+
+
+def test_what_the_work_itself_set_is_asked_only_of_new_codes_kept_for_the_record() -> None:
+    before = session(reading_visit(2, "P0507"))
+    optional = codes_step(required=False)
+    found, shown = ask(optional, "P0507 P2135", "none", "?", "1", "1", at=before)
+    assert found.reading.by_work == ("P2135",)
+    assert "P0507: " in shown
+    required, _ = ask(codes_step(), "P2135", "none", "?", "1", at=before)
+    assert required.reading.by_work == ()
+
+
+def test_counters_drive_and_monitors_may_each_be_not_read() -> None:
+    asked = codes_step(since_clear=True, readiness=True)
+    found, _ = ask(asked, "none", "none", "?", "1", "?", "?", "?", "?")
+    assert judge_codes(asked, found)[0].label == "partly-read"
+    full, _ = ask(
+        asked, "none", "none", "?", "1", "9 km", "far", "61 min", "1", "15 min", "41 01 00 07 65 00"
+    )
+    assert judge_codes(asked, full)[0].label == "none"
+    assert not full.from_recording
+
+
+def test_with_a_recording_of_the_drive_nobody_is_asked_how_long_it_was() -> None:
+    made = ({"kind": "recording", "seconds": 900.0},)
+    at = session(visit("drive", 3, outcome=Outcome("undecided", Grade.RECORDED), evidence=made))
+    drive = recorded_drive(at)
+    assert drive is not None
+    assert drive.minutes is not None
+    assert (drive.minutes.low, drive.minutes.high) == (12.0, 15.0)
+    asked = codes_step(since_clear=True)
+    found, shown = ask(asked, "none", "none", "?", "1", "9 km", "61 min", "1", at=at)
+    assert "how long was the drive" not in shown
+    assert found.counters.minutes == 61
+    assert recorded_drive(session(visit("drive", 3, outcome=Outcome("told-pass")))) is None
+
+
+def test_the_history_knows_what_was_cleared_and_ends_before_the_visit_at_hand() -> None:
+    first, clear, last = reading_visit(2, "P0507"), visit("clear", 3), reading_visit(4)
+    at = session(first, clear, last)
+    assert history_before(at, last) == (Past(CodeReading.from_json(first.values), True),)
+    assert history_before(at, first) == ()
+    cannot = session(first, visit("clear", 3, outcome=Outcome("cannot")), last)
+    assert not history_before(cannot, last)[0].cleared_after
+
+
+def test_the_lines_name_differences_monitors_and_where_to_ask_about_an_inspection() -> None:
+    asked = codes_step(since_clear=True, readiness=True)
+    found, _ = ask(
+        asked, "none", "P0507", "?", "1", "9 km", "61 min", "1", "15 min", "41 01 00 07 65 05"
+    )
+    _, values, results = judge_codes(asked, found)
+    earlier = [Past(CodeReading(("P0507", "P2111"), (), None, ("engine", "brakes")), True)]
+    text = "\n".join(reading_lines(earlier, values, results))
+    for part in (
+        "returned after clearing, pending only: P0507",
+        "gone: P2111",
+        "since-clear: pass.",
+        "How long the drive was is told, not measured.",
+        "Monitor not complete: catalyst. It runs on: engine fully warm",
+        "keysback ready",
+    ):
+        assert part in text
+
+
+@pytest.mark.parametrize("typed", ["catalyst: complete, evap: incomplete", "41 41 00 07 65 05"])
+def test_boxes_leave_what_was_not_listed_unread_and_a_cycles_reply_is_refused(typed: str) -> None:
+    asked = codes_step(readiness=True)
+    found, shown = ask(asked, "none", "none", "?", "1", typed, "?")
+    if typed.startswith("41"):
+        assert "this driving cycle only" in " ".join(shown.split())
+        assert found.status is None
+    else:
+        assert found.status is not None
+        assert judge_codes(asked, found)[0].label == "not-ready"

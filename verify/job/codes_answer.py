@@ -1,0 +1,194 @@
+"""The answer to a codes step: what was read, the counters since the clear, the monitors. Pure.
+
+Words as people and answers files give them → typed values; what comes of it is `codes_judge`'s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from verify.car.codes import CodeReading, Parsed, parse_placed, says_none
+from verify.car.readiness import Status, status_from_typed
+from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
+from verify.errors import Problem, UserError, unknown
+from verify.flow.graph import Step
+
+FORM = "{stored: [P0507], pending: [], permanent: not read, modules: [engine]}"
+MEMORIES = ("stored", "pending", "permanent")
+FIELDS = (*MEMORIES, "modules", "by_work", "since_clear", "drive", "readiness")
+
+
+@dataclass(frozen=True, slots=True)
+class CodesRead:
+    """counters, drive: what the car counts since the clear, and the drive they must cover; asked
+    where the step says `since_clear`. from_recording: the drive's time is that of its recording.
+    status: the monitors, where the step says `readiness`; None where they were not read."""
+
+    reading: CodeReading
+    counters: Counters = field(default_factory=Counters)
+    drive: Drive = field(default_factory=Drive)
+    from_recording: bool = False
+    status: Status | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """One memory as typed: what was understood, where each code was read, what to say of it."""
+
+    codes: tuple[str, ...]
+    where: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def memory_of(text: str) -> Memory:
+    """Codes of a text in which nothing else may stand, "@module" behind a code allowed.
+
+    Raises UserError naming each word that is no code, with the reason.
+    """
+    parsed, where = parse_placed(text)
+    _only_codes(parsed, text)
+    notes = tuple(
+        f'"{r.typed}" was read as {r.code}: {"; ".join(r.notes)}' for r in parsed.read if r.notes
+    )
+    return Memory(parsed.codes, where, notes)
+
+
+def strict_codes(text: str) -> Parsed:
+    """Codes of a text in which nothing else may stand. Raises UserError naming what is no code."""
+    parsed, _ = parse_placed(text)
+    _only_codes(parsed, text)
+    return parsed
+
+
+def _only_codes(parsed: Parsed, text: str) -> None:
+    if parsed.rest:
+        reasons = "; ".join(f'"{u.typed}": {u.reason}' for u in parsed.unread)
+        understood = f"; understood: {' '.join(parsed.codes)}" if parsed.codes else ""
+        raise UserError(
+            Problem(
+                found=f'"{" ".join(parsed.rest)}", which is no fault code',
+                expected="codes such as P0507, or none",
+                next=f"correct it, or leave it out ({reasons}{understood})",
+            )
+        )
+    if not parsed.codes and not says_none(text):
+        # A blank, a dash or a dot can just as well stand for a memory that was not read.
+        raise UserError(
+            Problem(
+                found=f'"{text.strip()}", which names no code',
+                expected="codes such as P0507, or the word none",
+                next='write "none" if the memory was read and held none',
+            )
+        )
+
+
+def codes_from_tree(step: Step, value: Mapping[str, Any]) -> CodesRead:
+    """The answer as an answers file gives it. Raises UserError."""
+    foreign = set(value) - set(FIELDS)
+    if foreign:
+        raise UserError(unknown(str(sorted(map(str, foreign))[0]), FIELDS, "memory"))
+    for name, asked in (
+        ("since_clear", "since_clear"),
+        ("drive", "since_clear"),
+        ("readiness",) * 2,
+    ):
+        if name in value and not step.detail.get(asked):
+            raise UserError(
+                Problem(
+                    f"{name} at a step that does not ask for it",
+                    ", ".join(FIELDS[:4]),
+                    "leave it out",
+                    field=step.name,
+                )
+            )
+    memories = {name: _memory(value.get(name, "not read")) for name in MEMORIES}
+    stored, pending, permanent = (memories[name] for name in MEMORIES)
+    if stored is None:
+        raise UserError(
+            Problem(
+                found="stored codes that were not read",
+                expected="at least the stored codes",
+                next='if no reader is at hand, answer {cannot: "no code reader"}',
+            )
+        )
+    # Modules that nobody names were not read, as far as anybody knows.
+    modules = value.get("modules", [])
+    if not isinstance(modules, list) or not all(isinstance(m, str) for m in modules):
+        raise UserError(
+            Problem(
+                found=f"the modules {modules}",
+                expected="a list of the modules that were read",
+                next=f"write modules: [{', '.join(step.detail['modules'])}]",
+            )
+        )
+    by_work = _memory(value.get("by_work", []))
+    reading = reading_of(stored, pending, permanent, modules, by_work.codes if by_work else ())
+    readiness = str(value.get("readiness", "not read"))
+    return CodesRead(
+        reading,
+        counters_from_typed(_texts(value, "since_clear")),
+        drive_from_told(_texts(value, "drive")),
+        status=None if readiness == "not read" else status_from_typed(readiness),
+    )
+
+
+def reading_of(
+    stored: Memory,
+    pending: Memory | None,
+    permanent: Memory | None,
+    modules: Iterable[str],
+    by_work: Iterable[str] = (),
+) -> CodeReading:
+    """The reading of three memories. A module that a code was read in was read itself."""
+    found = [m for m in (stored, pending, permanent) if m is not None]
+    where = tuple(dict.fromkeys(place for m in found for place in m.where))
+    have = list(modules)
+    for _, module in where:
+        if module.casefold() not in {m.casefold() for m in have}:
+            have.append(module)
+    reading = CodeReading(
+        stored.codes,
+        pending.codes if pending is not None else None,
+        permanent.codes if permanent is not None else None,
+        tuple(have),
+        where,
+        (),
+        tuple(note for m in found for note in m.notes),
+    )
+    own = tuple(dict.fromkeys(by_work))
+    for code in own:
+        if code not in reading.present:
+            raise UserError(unknown(code, reading.present, "code of this reading"))
+    return replace(reading, by_work=own)
+
+
+def needs_modules(step: Step, read: Iterable[str]) -> tuple[str, ...]:
+    """The modules a codes step asks for that were not among those read."""
+    have = {m.casefold() for m in read}
+    return tuple(m for m in step.detail["modules"] if m.casefold() not in have)
+
+
+def _memory(given: Any) -> Memory | None:
+    if given == "not read":
+        return None
+    if given == []:
+        return Memory(())
+    text = " ".join(map(str, given)) if isinstance(given, list) else str(given or "")
+    return memory_of(text)
+
+
+def _texts(value: Mapping[str, Any], name: str) -> dict[str, str]:
+    given = value.get(name, {})
+    if given == "not read":
+        return {}
+    if not isinstance(given, dict):
+        raise UserError(
+            Problem(
+                found=f"{name}: {given}",
+                expected='numbers by name, such as {distance: "23 km", time: "41 min"}',
+                next="write what was read, or leave it out",
+            )
+        )
+    return {str(key): str(text) for key, text in given.items()}

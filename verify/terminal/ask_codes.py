@@ -1,0 +1,178 @@
+"""A code reading asked of a person: each memory, where codes came from, counters, monitors.
+
+What was understood with a note, and what was not with its reason, is said at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TypeVar
+
+from verify.car.code_history import new_codes
+from verify.car.codes import CodeReading, meaning
+from verify.car.readiness import Status, status_from_typed
+from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
+from verify.errors import UserError
+from verify.flow.graph import Step
+from verify.job.codes_answer import CodesRead, Memory, memory_of, reading_of
+from verify.job.session import ReadOnlySession
+from verify.terminal.code_words import class_words, history_before, recorded_drive
+from verify.terminal.ui import Option, Ui
+
+UNREAD = ("?", "not read")
+COUNTS: Mapping[str, str] = {
+    "distance": "Distance since codes were cleared (31), ? if not read",
+    "time": "Engine running time since codes were cleared (4E), ? if not read",
+    "warm-ups": "Warm-ups since codes were cleared (30), ? if not read",
+}
+
+T = TypeVar("T")
+
+
+def ask_codes(
+    ui: Ui, session: ReadOnlySession, step: Step, trouble: Callable[[UserError], None]
+) -> CodesRead:
+    """Raises Wish."""
+    asking = _Asking(ui, session, step, trouble)
+    reading = asking.reading()
+    counters, drive = Counters(), Drive()
+    if step.detail.get("since_clear"):
+        counters, drive = asking.since_clear()
+    status = asking.monitors() if step.detail.get("readiness") else None
+    return CodesRead(reading, counters, drive, status=status)
+
+
+class _Asking:
+    def __init__(
+        self, ui: Ui, session: ReadOnlySession, step: Step, trouble: Callable[[UserError], None]
+    ) -> None:
+        self.ui, self.session, self.step, self.trouble = ui, session, step, trouble
+
+    def reading(self) -> CodeReading:
+        modules = ", ".join(self.step.detail["modules"])
+        self.ui.tell(
+            f"Modules to read: {modules}. Type codes such as P0507, or none. Where pending or "
+            "permanent codes cannot be read, type ?. A code of another module: C1234@brakes"
+        )
+        stored = self._memory("Stored codes", memory_of)
+        pending = self._memory("Pending codes", _may_be_unread)
+        permanent = self._memory("Permanent codes", _may_be_unread)
+        reading = self._placed(reading_of(stored, pending, permanent, ()))
+        for code in reading.present:
+            self.ui.tell(f"  {code}: {meaning(code)}{class_words(reading, code)}")
+        reading = replace(reading, modules=self._modules(reading))
+        return self._by_work(reading)
+
+    def _memory(self, prompt: str, read: Callable[[str], T]) -> T:
+        found = self._typed(prompt, read)
+        if isinstance(found, Memory):
+            for note in found.notes:
+                self.ui.tell(f"  {note}")
+        return found
+
+    def _typed(self, prompt: str, read: Callable[[str], T], hint: str = "") -> T:
+        while True:
+            try:
+                return read(self.ui.ask(prompt, hint=hint))
+            except UserError as error:
+                self.trouble(error)
+
+    def _placed(self, reading: CodeReading) -> CodeReading:
+        """A chassis code may be one of the brakes: asked where nobody said and no table does."""
+        where = list(reading.where)
+        for code in reading.present:
+            if code[0] != "C" or reading.modules_of(code) or class_words(reading, code):
+                continue
+            place = self.ui.choose(
+                f"Which module was {code} read in?",
+                [
+                    Option("brakes", "The brake module (ABS, stability control, booster)"),
+                    Option("", "Another one, or nobody knows"),
+                ],
+            )
+            if place:
+                where.append((code, place))
+        return replace(reading, where=tuple(where))
+
+    def _modules(self, reading: CodeReading) -> tuple[str, ...]:
+        modules = ", ".join(self.step.detail["modules"])
+        read = self.ui.choose(
+            f"Were all of these read: {modules}?",
+            [Option("all", "Yes, all of them"), Option("some", "Not all of them")],
+        )
+        have = tuple(self.step.detail["modules"])
+        if read == "some":
+            unread = self.ui.choose_many(
+                "Choose each module that was not read:",
+                [Option(m, m) for m in self.step.detail["modules"]],
+                none="All were read: go on",
+                marked="the marked ones were not read",
+            )
+            have = tuple(m for m in have if m not in unread)
+        named = tuple(m for _, m in reading.where)
+        known = {m.casefold() for m in have}
+        return (*have, *dict.fromkeys(m for m in named if m.casefold() not in known))
+
+    def _by_work(self, reading: CodeReading) -> CodeReading:
+        """Only where a reading is kept for the record, and there was one before it."""
+        earlier = history_before(self.session)
+        new = new_codes(earlier, reading) if earlier and not self.step.required else ()
+        if not new:
+            return reading
+        marked = self.ui.choose_many(
+            "New since the reading before. Choose each that the work itself set (unplugged with "
+            "the key on):",
+            [Option(code, f"{code}: {meaning(code)}") for code in new],
+            none="None of them, or nobody knows: go on",
+            marked="the marked ones were set by the work",
+        )
+        return replace(reading, by_work=tuple(c for c in new if c in marked))
+
+    def since_clear(self) -> tuple[Counters, Drive]:
+        self.ui.tell("What the car counts shows that nobody cleared codes after the drive.")
+        counted: dict[str, object] = {}
+        for name, prompt in COUNTS.items():
+
+            def read(text: str, name: str = name) -> str:
+                counters_from_typed({name: text})
+                return text
+
+            counted[name] = self._typed(prompt, read)
+        counters = counters_from_typed({k: str(v) for k, v in counted.items()})
+        if counters == Counters(warm_ups=counters.warm_ups) or recorded_drive(self.session):
+            return counters, Drive()
+        drive = self._typed(
+            "About how long was the drive, from the start of the road test until now?",
+            _told_drive,
+            "In min or km, or ? if nobody knows.",
+        )
+        return counters, drive
+
+    def monitors(self) -> Status | None:
+        hint = (
+            "The reply to 01 01 (41 01 …), or as the reader shows them: catalyst: complete, evap: "
+            "incomplete. ? if not read."
+        )
+
+        def read(text: str) -> tuple[str, Status] | None:
+            return None if text.strip() in UNREAD else (text, status_from_typed(text))
+
+        found = self._typed("Monitors since the clear", read, hint)
+        return found[1] if found is not None else None
+
+
+def _may_be_unread(text: str) -> Memory | None:
+    return None if text.strip() in UNREAD else memory_of(text)
+
+
+def _told_drive(text: str) -> Drive:
+    if text.strip() in UNREAD:
+        return Drive()
+    try:
+        return drive_from_told({"time": text})
+    except UserError as error:
+        try:
+            return drive_from_told({"distance": text})
+        except UserError:
+            raise error from None

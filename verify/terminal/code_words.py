@@ -1,0 +1,116 @@
+"""Code readings of a job in words: what became of each code, the counters, the monitors.
+
+Session → earlier readings → lines; shown after a reading, in the account and in the note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from verify.car.code_history import Past, changes
+from verify.car.codes import CodeReading, class_of
+from verify.car.readiness import Ignition, monitors
+from verify.car.since_clear import Drive
+from verify.car.whole_counts import Span
+from verify.evidence.verdict import CheckResult
+from verify.flow.graph import CLEARS_CODES
+from verify.job.session import ReadOnlySession, Visit
+from verify.words import Verdict
+
+# What a code of this class means for the way from here, where the table says so.
+CLASS_WORDS = {
+    "wiring": " (points to wiring, supply or part)",
+    "learn": " (a leak check and relearn can cure it)",
+    "forbids": " (FORBIDS DRIVING)",
+}
+INSPECTION = "Would an inspection turn the car away? keysback ready says it for your programme."
+MONITORS_NAMED = 3
+
+
+def history_before(session: ReadOnlySession, visit: Visit | None = None) -> tuple[Past, ...]:
+    """The code readings of the live walk before `visit` (None: all of them), oldest first."""
+    found: list[Past] = []
+    for earlier in session.walk:
+        if visit is not None and earlier.seq == visit.seq:
+            break
+        step = session.graph.steps[earlier.step]
+        if step.kind == "codes" and earlier.values:
+            found.append(Past(CodeReading.from_json(earlier.values)))
+        elif CLEARS_CODES in step.does and step.counts(earlier.outcome) is Verdict.PASS and found:
+            found[-1] = Past(found[-1].reading, cleared_after=True)
+    return tuple(found)
+
+
+def change_lines(earlier: Sequence[Past], reading: CodeReading) -> list[str]:
+    """Codes grouped by what became of them: "gone: P0507, P0171"."""
+    groups: dict[str, list[str]] = {}
+    for found in changes(earlier, reading):
+        words = found.change.value + (", pending only" if found.pending_only else "")
+        groups.setdefault(words, []).append(found.code)
+    return [f"{words}: {', '.join(codes)}" for words, codes in groups.items()]
+
+
+def class_words(reading: CodeReading, code: str) -> str:
+    return CLASS_WORDS.get(class_of(code, reading.modules_of(code)), "")
+
+
+def place_words(reading: CodeReading) -> str:
+    """Which module a code came from, where somebody said so."""
+    return ", ".join(f"{code} in {module}" for code, module in reading.where)
+
+
+def reading_lines(
+    earlier: Sequence[Past], values: Mapping[str, Any], results: Sequence[CheckResult]
+) -> list[str]:
+    """What is to be said after a reading: differences, places, counters, monitors."""
+    reading = CodeReading.from_json(values)
+    lines = [f"Since the readings before: {line}" for line in change_lines(earlier, reading)]
+    if not reading.modules:
+        lines.append("No module is named as read.")
+    if reading.where:
+        lines.append(f"Read in: {place_words(reading)}")
+    lines += reading.notes
+    for result in results:
+        lines.append(f"{result.check}: {result.verdict.value}. {result.why}")
+        if result.settle:
+            lines.append(f"  What would settle it: {result.settle}")
+        lines += [f"  {note}" for note in result.notes]
+    lines += monitor_lines(values)
+    return lines
+
+
+def monitor_lines(values: Mapping[str, Any]) -> list[str]:
+    """The monitors that are not complete, each with the drive that makes it run."""
+    status = values.get("readiness")
+    if not isinstance(status, Mapping):
+        return []
+    table = monitors(Ignition(status["ignition"]))
+    lines = [
+        f"Monitor not complete: {table[name].title}. It runs on: {table[name].settles}."
+        for name, state in status["monitors"].items()
+        if state == "not complete"
+    ]
+    unread = [table[n].title for n, state in status["monitors"].items() if state == "not read"]
+    if unread:
+        lines.append(f"Monitors not read: {', '.join(unread)}.")
+    lines += [f"Monitors: {note}." for note in status.get("notes", ())]
+    return [*lines, INSPECTION]
+
+
+def recorded_drive(session: ReadOnlySession) -> Drive | None:
+    """How long the last road test was, by its recording; None where none was made.
+
+    The newest recording of the last step with `road-coverage`. It may hold some time with the
+    engine off, so only four fifths of it are surely running: common practice, no source.
+    """
+    for visit in reversed(session.walk):
+        step = session.graph.steps[visit.step]
+        if step.kind != "record" or "road-coverage" not in step.detail.get("checks", ()):
+            continue
+        made = [e for e in visit.evidence or () if e.get("kind") == "recording"]
+        if not made or not made[-1]["seconds"] > 0:
+            return None
+        minutes = float(made[-1]["seconds"]) / 60
+        return Drive(minutes=Span(0.8 * minutes, minutes))
+    return None
