@@ -291,9 +291,10 @@ def test_killed_again_and_again_it_still_ends_in_the_same_place(
 # the page before it names (FILE).
 TYPED = [
     *("84212 km", "up and down at every red light", "the plate stuck", "2 3"),
-    *("P2119 P0128", "none", "?", "all", "on-symptoms"),
+    *("P2119 P0128", "none", "?", "all", "", "on-symptoms"),
     *("none", "9.0 N·m", "", "yes", "", "1", "9 N·m", "sheet 31", "!cannot", "no camera"),
-    *("12.6 V", "common practice", "none", "P2119 P0128", "none", "?", "all", "done", "runs"),
+    *("12.6 V", "common practice", "none", "P2119 P0128", "none", "?", "all"),
+    *("code P2119, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C", "done", "runs"),
     *("file", "FILE", "1", "750 rpm", "sheet 12", "on"),
     *("none", "here", "none", "done", "done", "settled"),
     *("none", "none", "none", "?", "all", "done", "runs", "file", "FILE", "on"),
@@ -302,7 +303,7 @@ TYPED = [
     *("none", "P0128", "?", "all", "9 km", "61 min", "1", "41 01 00 07 65 05"),
     *("unrelated", "too-short"),
 ]
-BREAK = 28  # after the first start
+BREAK = 30  # after the first start
 FILES = iter(("idle-hunting.csv", "idle-settled.csv", "road.csv", "hot-idle.csv"))
 
 
@@ -328,6 +329,8 @@ def test_walked_by_hand_it_names_each_file_and_comes_to_the_same_end(
     same = [(v.step, v.outcome) for v in unbroken.session.walk]
     assert [(v.step, v.outcome) for v in session.walk] == same
     shown = first.stdout + done.stdout
+    # What was typed of the freeze frame proposes a drive at the road test.
+    assert "steady 55–65 km/h in a high gear, about 1,900 rpm" in " ".join(done.stdout.split())
     for name in ("idle-hunting.csv", "idle-settled.csv", "road.csv", "hot-idle.csv"):
         assert f"demo_data/{name}" in "".join(shown.split())
     assert (store / "demo-walk-summary.txt").is_file()

@@ -10,13 +10,21 @@ import pytest
 
 from verify.car.code_history import Past
 from verify.car.codes import CodeReading
+from verify.car.freeze_frame import frame_from_line
 from verify.errors import UserError
 from verify.flow.graph import Graph, Outcome, Step
+from verify.job.answers import answer_from_tree
 from verify.job.codes_answer import CodesRead
 from verify.job.codes_judge import judge_codes
 from verify.job.visits import Visit
 from verify.terminal.ask_codes import ask_codes
-from verify.terminal.code_words import history_before, reading_lines, recorded_drive
+from verify.terminal.code_words import (
+    frame_words,
+    history_before,
+    proposed_drive,
+    reading_lines,
+    recorded_drive,
+)
 from verify.terminal.ui_lines import LineUi
 from verify.words import Grade
 
@@ -98,11 +106,31 @@ def test_a_makers_chassis_code_is_asked_about_and_forbids_from_the_brake_module(
 def test_what_the_work_itself_set_is_asked_only_of_new_codes_kept_for_the_record() -> None:
     before = session(reading_visit(2, "P0507"))
     optional = codes_step(required=False)
-    found, shown = ask(optional, "P0507 P2135", "none", "?", "1", "1", at=before)
+    found, shown = ask(optional, "P0507 P2135", "none", "?", "1", "1", "", at=before)
     assert found.reading.by_work == ("P2135",)
     assert "P0507: " in shown
     required, _ = ask(codes_step(), "P2135", "none", "?", "1", at=before)
     assert required.reading.by_work == ()
+
+
+def test_a_freeze_frame_proposes_a_drive_and_may_be_left_out() -> None:
+    optional = codes_step(required=False)
+    line = "code P0507, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C"
+    found, shown = ask(optional, "P0507", "none", "?", "1", "speed fast", line)
+    assert "That cannot be taken" in shown
+    outcome, values, _ = judge_codes(optional, found)
+    at = session(visit("codes", 2, outcome=outcome, values=values))
+    at.units = "metric"
+    words = proposed_drive(at)
+    assert words.startswith("To go back to the freeze frame, where road and law allow it: steady")
+    assert "about 1,900 rpm, light load, warm" in words
+    without, _ = ask(optional, "P0507", "none", "?", "1", "")
+    assert without.frame is None
+    assert "freeze_frame" not in judge_codes(optional, without)[1]
+    same = answer_from_tree(optional, {"stored": ["P0507"], "freeze_frame": line})
+    assert same.frame == found.frame
+    fast = frame_from_line("speed 140 km/h, rpm 3000, load 35 %, coolant 88 °C")
+    assert "No lawful drive" in frame_words(fast.to_json(), "metric")
 
 
 def test_counters_drive_and_monitors_may_each_be_not_read() -> None:

@@ -219,7 +219,7 @@ def test_the_longest_texts_a_flow_may_have_still_fit(end: str) -> None:
     desk.open(body, Secrets())
     codes = " ".join(f"P{n:04d}" for n in range(1, 60))
     answers = [
-        "word " * 500, "x" * 3000, codes, codes, codes, "1", codes, codes, codes, "1",
+        "word " * 500, "x" * 3000, codes, codes, codes, "1", "", codes, codes, codes, "1", "",
         *(["2"] * 40 if end == "open" else ["2", "!stop"]),
     ]  # fmt: skip
     told(desk, answers[0], *answers[1:])

@@ -13,6 +13,7 @@ Words for gears, loads and speed bands: common practice, no source.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from enum import StrEnum
@@ -122,6 +123,23 @@ def frame_from_typed(values: Mapping[str, str], code: str = "") -> FreezeFrame:
     if wrong:
         raise UserError(*wrong)
     return FreezeFrame(code.strip().upper(), **found)
+
+
+def frame_from_line(text: str) -> FreezeFrame:
+    """One line as a person types it: "code P0507, speed 62 km/h, rpm 1900, load 35 %".
+
+    The unit may be left out where the name says it. Raises UserError, as `frame_from_typed`.
+    """
+    values: dict[str, str] = {}
+    for item in re.split(r"[;,]\s+|[;,]$|;", text):
+        name, _, value = item.strip().replace("=", " ").replace(":", " ").partition(" ")
+        if not name:
+            continue
+        if name.casefold() in values:
+            raise UserError(Problem(f'"{name}" twice', "each value once", "give it once"))
+        values[name.casefold()] = value.strip()
+    code = values.pop("code", "")
+    return frame_from_typed(values, code)
 
 
 def frame_from_parameters(values: Mapping[int, float], code: str = "") -> FreezeFrame:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from verify.car.codes import CodeReading, Parsed, parse_placed, says_none
+from verify.car.freeze_frame import FreezeFrame, frame_from_line
 from verify.car.readiness import Status, status_from_typed
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
 from verify.errors import Problem, UserError, unknown
@@ -17,20 +18,22 @@ from verify.flow.graph import Step
 
 FORM = "{stored: [P0507], pending: [], permanent: not read, modules: [engine]}"
 MEMORIES = ("stored", "pending", "permanent")
-FIELDS = (*MEMORIES, "modules", "by_work", "since_clear", "drive", "readiness")
+FIELDS = (*MEMORIES, "modules", "by_work", "freeze_frame", "since_clear", "drive", "readiness")
 
 
 @dataclass(frozen=True, slots=True)
 class CodesRead:
     """counters, drive: what the car counts since the clear, and the drive they must cover; asked
     where the step says `since_clear`. from_recording: the drive's time is that of its recording.
-    status: the monitors, where the step says `readiness`; None where they were not read."""
+    status: the monitors, where the step says `readiness`; None where they were not read. frame: the
+    freeze frame; it changes no outcome."""
 
     reading: CodeReading
     counters: Counters = field(default_factory=Counters)
     drive: Drive = field(default_factory=Drive)
     from_recording: bool = False
     status: Status | None = None
+    frame: FreezeFrame | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,11 +129,13 @@ def codes_from_tree(step: Step, value: Mapping[str, Any]) -> CodesRead:
     by_work = _memory(value.get("by_work", []))
     reading = reading_of(stored, pending, permanent, modules, by_work.codes if by_work else ())
     readiness = str(value.get("readiness", "not read"))
+    frame = str(value.get("freeze_frame", "not read"))
     return CodesRead(
         reading,
         counters_from_typed(_texts(value, "since_clear")),
         drive_from_told(_texts(value, "drive")),
         status=None if readiness == "not read" else status_from_typed(readiness),
+        frame=None if frame == "not read" else frame_from_line(frame),
     )
 
 

@@ -38,6 +38,8 @@ def judge_codes(step: Step, answer: CodesRead) -> Found:
         # So it may beside a code that this step puts up with.
         label = "partly-read"
     values: dict[str, Any] = reading.to_json()
+    if answer.frame is not None:
+        values["freeze_frame"] = answer.frame.to_json()
     results: list[CheckResult] = []
     if step.detail.get("since_clear"):
         values["since_clear"] = answer.counters.to_json()

@@ -7,7 +7,7 @@ from typing import Any
 from verify.evidence.verdict import CheckResult
 from verify.job.session import ReadOnlySession, Visit
 from verify.terminal.clock import local
-from verify.terminal.code_words import history_before, reading_lines
+from verify.terminal.code_words import frame_words, history_before, reading_lines
 from verify.terminal.desk import Desk
 from verify.terminal.endings import ending_lines, head
 from verify.terminal.marks import LEGEND
@@ -80,6 +80,8 @@ def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]
         lines.append(f"    {codes_words(visit.values)}")
         told = reading_lines(history_before(session, visit), visit.values, ())
         lines += [f"    {line}" for line in told]
+        if frame := visit.values.get("freeze_frame"):
+            lines.append(f"    {frame_words(frame, session.units)}")
     for name, words in (("answer", "said"), ("order", "order done"), ("reason", "because")):
         if name in visit.private:
             lines.append(f"    {words}: {desk.secret(visit.private[name])}")

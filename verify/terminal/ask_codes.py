@@ -11,6 +11,7 @@ from typing import TypeVar
 
 from verify.car.code_history import new_codes
 from verify.car.codes import CodeReading, meaning
+from verify.car.freeze_frame import FreezeFrame, frame_from_line
 from verify.car.readiness import Status, status_from_typed
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
 from verify.errors import UserError
@@ -40,7 +41,8 @@ def ask_codes(
     if step.detail.get("since_clear"):
         counters, drive = asking.since_clear()
     status = asking.monitors() if step.detail.get("readiness") else None
-    return CodesRead(reading, counters, drive, status=status)
+    frame = asking.frame(reading)
+    return CodesRead(reading, counters, drive, status=status, frame=frame)
 
 
 class _Asking:
@@ -128,6 +130,21 @@ class _Asking:
             marked="the marked ones were set by the work",
         )
         return replace(reading, by_work=tuple(c for c in new if c in marked))
+
+    def frame(self, reading: CodeReading) -> FreezeFrame | None:
+        """What the engine did when a code was stored; asked before the drive that may go back."""
+        if self.step.required or not reading.present:
+            return None
+        hint = (
+            "Such as: code P0507, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C. It proposes a "
+            "drive."
+        )
+        while True:
+            text = self.ui.ask("Freeze frame (may stay empty)", hint=hint, empty=True)
+            try:
+                return frame_from_line(text) if text.strip() not in ("", *UNREAD) else None
+            except UserError as error:
+                self.trouble(error)
 
     def since_clear(self) -> tuple[Counters, Drive]:
         self.ui.tell("What the car counts shows that nobody cleared codes after the drive.")

@@ -10,6 +10,7 @@ from typing import Any
 
 from verify.car.code_history import Past, changes
 from verify.car.codes import CodeReading, class_of
+from verify.car.freeze_frame import FreezeFrame, Revisit, propose
 from verify.car.readiness import Ignition, monitors
 from verify.car.since_clear import Drive
 from verify.car.whole_counts import Span
@@ -25,7 +26,8 @@ CLASS_WORDS = {
     "forbids": " (FORBIDS DRIVING)",
 }
 INSPECTION = "Would an inspection turn the car away? keysback ready says it for your programme."
-MONITORS_NAMED = 3
+# Above this no drive is proposed, whatever the road. Common practice, no source.
+MOST_KMH = 100.0
 
 
 def history_before(session: ReadOnlySession, visit: Visit | None = None) -> tuple[Past, ...]:
@@ -96,6 +98,24 @@ def monitor_lines(values: Mapping[str, Any]) -> list[str]:
         lines.append(f"Monitors not read: {', '.join(unread)}.")
     lines += [f"Monitors: {note}." for note in status.get("notes", ())]
     return [*lines, INSPECTION]
+
+
+def proposed_drive(session: ReadOnlySession) -> str:
+    """The drive that goes back to the last freeze frame of the live walk, or why none can; "" where
+    no frame was typed. On the road the signs decide, whatever the frame says."""
+    for visit in reversed(session.walk):
+        frame = (visit.values or {}).get("freeze_frame")
+        if session.graph.steps[visit.step].kind == "codes" and frame:
+            return frame_words(frame, session.units)
+    return ""
+
+
+def frame_words(frame: Mapping[str, Any], units: str) -> str:
+    found = propose(FreezeFrame(**frame), speed_limit_kmh=MOST_KMH, system=units)
+    words = found.words.rstrip(".") + "."
+    if found.kind is Revisit.DRIVE:
+        words = f"To go back to the freeze frame, where road and law allow it: {words}"
+    return " ".join((words, *found.cautions))
 
 
 def recorded_drive(session: ReadOnlySession) -> Drive | None:

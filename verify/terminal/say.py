@@ -6,11 +6,12 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
-from verify.flow.graph import CANNOT, STOP, Graph, Outcome, Step
+from verify.flow.graph import CANNOT, ROAD_TEST, STOP, Graph, Outcome, Step
 from verify.job.catalogue import caution
 from verify.job.session import ReadOnlySession
 from verify.job.visits import Visit
 from verify.terminal.clock import local
+from verify.terminal.code_words import proposed_drive
 from verify.terminal.marks import MARKS, NOTED, STOPPED
 from verify.terminal.ui import PAUSE, Page
 from verify.terminal.ui import STOP as STOP_WISH
@@ -106,6 +107,7 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
         say=step_words(step, session.audience),
         why=step.why,
         note=note,
+        before=proposed_drive(session) if ROAD_TEST in step.does else "",
         cautions=tuple(caution(h, session.audience.value) for h in step.hazards),
         prompt_rows=prompt_rows(step),
     )
