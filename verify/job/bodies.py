@@ -11,7 +11,7 @@ for a job that can only be read.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
 from verify.errors import Problem, UserError
@@ -247,6 +247,27 @@ def note_body(session: ReadOnlySession, private: Mapping[str, str], *, step: str
     """A note, at any time. private: field → salted digest; step: "" for the job as a whole."""
     body: Body = {"private": _hidden(private)} | ({"step": step} if step else {})
     return _tried(session, "note", body)
+
+
+def decision_body(
+    session: ReadOnlySession,
+    *,
+    choice: str,
+    advised: str = "",
+    ruled_out: Sequence[str] = (),
+    figures: Mapping[str, Any] | None = None,
+    private: Mapping[str, str] | None = None,
+) -> Body:
+    """What a person decided about the relearn, once the job has ended in one.
+
+    choice, advised: names of ways; ruled_out: those that safety forbids, which a choice may not be;
+    figures: prices and times as typed; private: field → salted digest.
+    """
+    body: Body = {"about": "relearn", "choice": choice}
+    body |= {"advised": advised} if advised else {}
+    body |= {"ruled_out": list(ruled_out)} if ruled_out else {}
+    body |= {"figures": dict(figures)} if figures else {}
+    return _live(session, "decision", body | ({"private": _hidden(private)} if private else {}))
 
 
 def paused_body(session: ReadOnlySession) -> Body:

@@ -65,6 +65,12 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
     "wait-ended": (1, frozenset({"step", "attempt"}), frozenset()),
     "wait-skipped": (1, frozenset({"step", "attempt", "reason"}), frozenset()),
     "note": (1, frozenset({"private"}), frozenset({"step"})),
+    # What a person decided after the ending, and upon which advice. figures: as typed.
+    "decision": (
+        1,
+        frozenset({"about", "choice"}),
+        frozenset({"advised", "ruled_out", "figures", "private"}),
+    ),
     "paused": (1, frozenset(), frozenset({"step"})),
     "closed": (1, frozenset({"ending", "reason"}), frozenset()),
 }

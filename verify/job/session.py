@@ -22,6 +22,7 @@ from verify.flow.machine import DraftMachine, FlowMachine, Machine, ReadOnlyMach
 from verify.job.entry import KINDS, Entry
 from verify.job.visits import (
     Correction,
+    Decision,
     DraftSession,
     Misfit,
     Note,
@@ -40,6 +41,7 @@ from verify.words import Audience, EndingKind
 
 __all__ = [
     "Correction",
+    "Decision",
     "DraftSession",
     "Note",
     "Pending",
@@ -117,6 +119,7 @@ class _Fold:
         self.mode, self.scripted, self.paused = "", False, False
         self.specs: dict[str, StoredSpec] = {}
         self.notes: list[Note] = []
+        self.decisions: list[Decision] = []
         self.corrections: list[Correction] = []
         self.skipped: list[Wait] = []
 
@@ -244,6 +247,36 @@ class _Fold:
             Note(stamp.seq, stamp.time, stamp.person, body.get("step", ""), body["private"])
         )
 
+    def decide(self, body: Mapping[str, Any], stamp: Stamp) -> None:
+        kind = self.ending.kind if self.ending is not None else None
+        if body["about"] != "relearn" or kind is not EndingKind.RELEARN:
+            raise Misfit(
+                f"a decision about the {body['about']} "
+                + (f"after {kind.value}" if kind is not None else "while the job goes on"),
+                "one about the relearn, where the job has ended in one",
+                "write a note",
+            )
+        ruled_out = tuple(body.get("ruled_out", ()))
+        if body["choice"] in ruled_out:
+            raise Misfit(
+                f'the decision "{body["choice"]}", which safety rules out',
+                "a way that is left",
+                "decide for another way, or write a note",
+            )
+        self.decisions.append(
+            Decision(
+                seq=stamp.seq,
+                time=stamp.time,
+                person=stamp.person,
+                about=body["about"],
+                choice=body["choice"],
+                advised=body.get("advised", ""),
+                ruled_out=ruled_out,
+                figures=body.get("figures", {}),
+                private=body.get("private", {}),
+            )
+        )
+
     def pause(self, body: Mapping[str, Any], _stamp: Stamp) -> None:
         self._named(body)
         self.walk.check_not_stopped("a pause")
@@ -327,6 +360,7 @@ class _Fold:
             pending=walk.pending(),
             specs=MappingProxyType(self.specs),
             notes=tuple(self.notes),
+            decisions=tuple(self.decisions),
             corrections=tuple(self.corrections),
             skipped_waits=tuple(self.skipped),
             aside=tuple(sorted(aside, key=lambda a: a.visit.rank)),
@@ -350,6 +384,7 @@ _KINDS: Mapping[str, Callable[[_Fold, Mapping[str, Any], Stamp], None]] = {
     "wait-ended": _Fold.wait_ended,
     "wait-skipped": _Fold.wait_skipped,
     "note": _Fold.note,
+    "decision": _Fold.decide,
     "paused": _Fold.pause,
     "closed": _Fold.close,
 }

@@ -142,6 +142,22 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
+class Decision:
+    """What a person decided after the ending. choice, advised, ruled_out: names of ways; figures:
+    as typed; private: field → salted digest."""
+
+    seq: int
+    time: str
+    person: str
+    about: str
+    choice: str
+    advised: str
+    ruled_out: tuple[str, ...]
+    figures: Mapping[str, Any]
+    private: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class Correction:
     """of: the answer that was replaced; reason: salted digest."""
 
@@ -207,6 +223,7 @@ class ReadOnlySession:
     pending: Pending | None
     specs: Mapping[str, StoredSpec]
     notes: tuple[Note, ...]
+    decisions: tuple[Decision, ...]
     corrections: tuple[Correction, ...]
     skipped_waits: tuple[Wait, ...]
     aside: tuple[SetAside, ...]

@@ -11,6 +11,7 @@ from verify.terminal.code_words import frame_words, history_before, reading_line
 from verify.terminal.desk import Desk
 from verify.terminal.endings import ending_lines, head
 from verify.terminal.marks import LEGEND
+from verify.terminal.relearn_advice import decision_lines
 from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
 from verify.terminal.show_verdict import limits_text, measured, sentence
 
@@ -63,6 +64,8 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         for wait in session.skipped_waits:
             title = session.graph.steps[wait.step].title
             lines.append(f"  {title}: {wait.seconds:.0f} s ({desk.secret(wait.reason)})")
+    if decided := decision_lines(desk, session):
+        lines += ["", *decided]
     if session.notes:
         lines += ["", "Notes:"]
         for note in session.notes:
@@ -181,4 +184,15 @@ def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
         "corrections": len(session.corrections),
         "set_aside": len(session.aside),
         "notes": len(session.notes),
+        "decisions": [
+            {
+                "about": d.about,
+                "choice": d.choice,
+                "advised": d.advised,
+                "ruled_out": list(d.ruled_out),
+                "figures": dict(d.figures),
+                "time": d.time,
+            }
+            for d in session.decisions
+        ],
     }

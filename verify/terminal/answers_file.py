@@ -1,7 +1,9 @@
 """An answers file: step → list of answers, in the order they are needed.
 
-Plays a flow without a terminal (demo, tests, `flows try --answers`). A missing or unused answer is
-an error, so that a script and a flow that have drifted apart never pass for each other.
+Plays a flow without a terminal (demo, tests, `flows try --answers`). Beside the steps it may hold
+`specs` and, for an ending in a relearn, `relearn-advice` (see `relearn_advice.from_tree`). A
+missing or unused answer is an error, so that a script and a flow that have drifted apart never pass
+for each other.
 """
 
 from __future__ import annotations
@@ -9,13 +11,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from verify.errors import Problem, UserError, nearest
 from verify.flow.graph import Graph, Step
 from verify.flow.text import Tree, text_to_tree
 from verify.job.answers import Answer, answer_from_tree
 from verify.terminal.library import read_text
+
+if TYPE_CHECKING:
+    from verify.job.session import ReadOnlySession
+    from verify.terminal.relearn_advice import Decision
+
+ADVICE = "relearn-advice"
 
 
 @dataclass(slots=True)
@@ -54,6 +62,18 @@ class Answers:
             path = (step.name, index)
             raise UserError(*(self._problem(path, p) for p in error.problems)) from None
 
+    def relearn_decision(self, session: ReadOnlySession) -> Decision | None:
+        """What the block relearn-advice decides, if there is one. Raises UserError."""
+        from verify.terminal.relearn_advice import from_tree
+
+        if ADVICE not in self.tree.data:
+            return None
+        self.used[ADVICE] = 1
+        try:
+            return from_tree(session, self.tree.data[ADVICE])
+        except UserError as error:
+            raise UserError(*(self._problem((ADVICE,), p) for p in error.problems)) from None
+
     def skip(self, step: str, count: int) -> None:
         """Leaves out answers a job has already taken before it was resumed."""
         self.used[step] = self.used.get(step, 0) + count
@@ -64,6 +84,8 @@ class Answers:
         for name, given in self.tree.data.items():
             if name == "specs":
                 continue
+            if name == ADVICE:
+                given = [given]
             left = len(given) - self.used.get(name, 0)
             if left > 0:
                 problems.append(
@@ -101,6 +123,8 @@ def load_answers(path: Path, graph: Graph) -> Answers:
                         (name,), Problem("no list of specs", "name: value", "write name: value")
                     )
                 )
+            continue
+        if name == ADVICE and name not in graph.steps:
             continue
         if name not in graph.steps:
             guess = nearest(name, graph.steps)

@@ -38,6 +38,7 @@ from verify.words import Verdict
 if TYPE_CHECKING:
     from verify.terminal.collect import Taken
     from verify.terminal.desk import Desk
+    from verify.terminal.relearn_advice import Decision
 
 # A verdict has been written: what cannot be done any more is to refuse the question.
 _AFTER_A_VERDICT = tuple(w for w in WISHES if w != CANNOT)
@@ -75,6 +76,9 @@ class Hands(Protocol):
     def say(self, *parts: object) -> None: ...
     def stop_sign(self, text: str) -> None: ...
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None: ...
+    def relearn_advice(self, session: ReadOnlySession) -> Decision | None:
+        """What is decided about the relearn a job has ended in; None where nothing is."""
+
     def trouble(self, error: UserError) -> None:
         """Shows a problem and lets the question be asked again, or raises it."""
 
@@ -185,6 +189,11 @@ class PersonHands:
         return str(Path(text.strip("'\" ").replace("\\ ", " ")).expanduser())
 
     # The rest
+
+    def relearn_advice(self, session: ReadOnlySession) -> Decision | None:
+        from verify.terminal.relearn_advice import ask
+
+        return ask(self.ui, session)
 
     def keep_ready(
         self, session: ReadOnlySession, step: Step, ready: Visit, *, locked: bool

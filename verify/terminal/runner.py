@@ -24,6 +24,7 @@ from verify.job.bodies import (
     wait_started_body,
 )
 from verify.job.session import ReadOnlySession, Visit
+from verify.terminal import relearn_advice
 from verify.terminal.clock import read_stamp
 from verify.terminal.collect import Taken, ask_spec, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
@@ -57,7 +58,7 @@ class Runner:
                 # From the desk: an answer may have been written before the wish was made.
                 session = self._wishes(wish.name)
         show_ending(session, self.hands)
-        return session
+        return relearn_advice.offer(self.desk, session, self.hands)
 
     # One question
 

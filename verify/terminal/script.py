@@ -19,6 +19,7 @@ from verify.terminal.ui import Option, Page
 if TYPE_CHECKING:
     from verify.terminal.collect import Taken
     from verify.terminal.desk import Desk
+    from verify.terminal.relearn_advice import Decision
 
 SOURCES = ("service information", "standard", "common practice", "not found")
 SKIPPED = "scripted: the clock of this machine cannot be moved on"
@@ -130,6 +131,9 @@ class ScriptHands:
 
     def stop_sign(self, text: str) -> None:
         print(f"STOP. {text}")
+
+    def relearn_advice(self, session: ReadOnlySession) -> Decision | None:
+        return self.answers.relearn_decision(session)
 
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
         return
