@@ -143,6 +143,7 @@ def test_what_safety_rules_out_is_neither_priced_nor_offered(
 ) -> None:
     shown = typed(desk, *TO_IDLE, "2", "2", "2", *answers, "", "", "2", "")
     assert why in shown
+    assert ("nobody has looked" in shown) == why.startswith("nobody"), "only where nothing is known"
     assert "No prices were entered" in shown
     options = shown[shown.index("What do you decide?") :]
     assert "Drive to a shop" not in options

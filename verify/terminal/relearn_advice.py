@@ -161,10 +161,11 @@ def ruled_out(session: ReadOnlySession, now: Situation) -> dict[Way, tuple[str, 
         if way.on_own_wheels and missing:
             more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
             unsafe = f"this close-out has not shown that it is safe to drive: {missing[0]}{more}"
-            # What was seen to be bad is worth saying; what need not be asked any more is not.
-            reasons = (unsafe, *(r for r in reasons if not r.startswith(("nobody", "whether"))))
+            reasons = (unsafe, *reasons)
+        # Where something was seen to be bad, what nobody has looked at need not be said as well.
+        seen = tuple(r for r in reasons if not r.startswith(("nobody", "whether")))
         if reasons:
-            found[way] = reasons
+            found[way] = seen or reasons
     return found
 
 
