@@ -47,6 +47,15 @@ def km(text: str) -> Quantity:
         (Counters(40, warm_ups=1), Drive(Span(24, 26), warm_ups=1), "covers"),
         # Warm-ups alone prove nothing.
         (Counters(warm_ups=5), Drive(Span(24, 26), warm_ups=1), "nothing-to-compare"),
+        (Counters(warm_ups=0), Drive(warm_ups=1), "does-not-cover"),
+        (Counters(warm_ups=1), Drive(warm_ups=1), "nothing-to-compare"),
+        (Counters(warm_ups=255), Drive(warm_ups=1), "nothing-to-compare"),
+        (Counters(warm_ups=0), Drive(), "nothing-to-compare"),
+        (Counters(40, warm_ups=0), Drive(Span(24, 26)), "covers"),
+        # Part of the drive was not seen: it can only contradict.
+        (Counters(40), Drive(Span(24, float("inf"))), "too-close"),
+        (Counters(22), Drive(Span(24, float("inf"))), "does-not-cover"),
+        (Counters(65535), Drive(Span(24, float("inf"))), "too-close"),
         (Counters(), Drive(Span(24, 26), Span(30, 30)), "nothing-to-compare"),
         (Counters(40, 45, 3), Drive(), "nothing-to-compare"),
         # At their ends the counters say "at least".
@@ -73,6 +82,23 @@ def test_a_saturated_counter_is_said_to_be_one() -> None:
     assert "at its end" in why
     said = covers_drive(Counters(100, warm_ups=255), Drive(Span(10, 12), warm_ups=1)).why[-1]
     assert said.startswith("at least 255")
+
+
+def test_warm_ups_say_what_they_are_worth() -> None:
+    def said(count: int, shown: int) -> str:
+        return covers_drive(Counters(100, warm_ups=count), Drive(Span(9, 9), warm_ups=shown)).why[2]
+
+    assert said(0, 1).endswith("does not cover")
+    assert said(1, 1).endswith("agrees, which alone proves nothing")
+    for count in (0, 1, 255):
+        assert "decide nothing: no complete warm-up is known" in said(count, 0)
+    assert said(255, 0).startswith("at least 255")
+
+
+def test_a_drive_that_was_not_all_seen_is_said_to_be_at_least_so_long() -> None:
+    (why, _) = covers_drive(Counters(40), Drive(Span(24, float("inf")))).why
+    assert "a drive of at least 24 km" in why
+    assert "at most is not known" in why
 
 
 def test_what_would_not_show_is_said() -> None:

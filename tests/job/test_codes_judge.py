@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
@@ -122,6 +124,29 @@ def test_a_drive_that_was_only_told_is_said_to_be() -> None:
     assert "told, not measured" in judge_codes(BOTH, told)[2][0].notes[0]
     recorded = CodesRead(told.reading, told.counters, Drive(minutes=Span(12, 15)), True)
     assert judge_codes(BOTH, recorded)[2][0].notes == ()
+
+
+@pytest.mark.parametrize(
+    ("counters", "drive", "label"),
+    [
+        (Counters(9, 61, 0), Drive(Span(7, 7.6), Span(12, 15), 1), "cleared"),
+        (Counters(9, 61, 1), Drive(Span(7, 7.6), Span(12, 15), 1), "none"),
+        (Counters(9, 61, 0), Drive(Span(7, 7.6), Span(12, 15)), "none"),
+        (Counters(5, 61, 1), Drive(Span(7, 7.6), Span(12, 15), 1), "cleared"),
+        (Counters(9, None, 1), Drive(Span(7, float("inf")), Span(12, 15), 1), "partly-read"),
+        (Counters(None, None, 1), Drive(Span(7, 7.6), Span(12, 15), 1), "partly-read"),
+    ],
+)
+def test_the_recorded_drive_is_held_against_each_counter(
+    counters: Counters, drive: Drive, label: str
+) -> None:
+    at = step(since_clear=True)
+    told = answer_from_tree(at, {"stored": [], "pending": [], "modules": ["engine"]})
+    assert isinstance(told, CodesRead)
+    outcome, values, _ = judge_codes(at, CodesRead(told.reading, counters, drive, True))
+    assert outcome.label == label
+    json.dumps(values["drive"], allow_nan=False)
+    assert values["drive"]["warm_ups"] == drive.warm_ups
 
 
 # As typed

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import itertools
 from pathlib import Path
 
 import pytest
 
 from tests.nasty import channel, recording
 from verify.evidence.checks.catalogue import judge
+from verify.evidence.driven import distance_km
 from verify.evidence.verdict import CheckResult
 from verify.words import Verdict
 
@@ -97,3 +99,37 @@ def test_a_schedule_at_half_the_rate_never_claims_more() -> None:
         full, half = judged(points).to_json(), judged(points[::2]).to_json()
         assert half["at_25_mph_s"] <= full["at_25_mph_s"] + 2
         assert half["longest_idle_s"] <= full["longest_idle_s"]
+
+
+# The lengths published with the schedules: 40 CFR 86 app. I (UDDS 7.45 mi), 40 CFR 600 app. I
+# (HWFET 10.26 mi), UN GTR 15 (WLTC class 3b 23 266 m).
+LENGTHS_KM = {"UDDS": 11.990, "HWFET": 16.507, "WLTC_class3b": 23.266}
+
+
+@pytest.mark.parametrize("name", LENGTHS_KM)
+@pytest.mark.parametrize("how", [float, int, lambda v: int(v + 0.5)])
+@pytest.mark.parametrize("every", [1, 2])
+def test_the_distance_driven_holds_the_published_length(name: str, how, every: int) -> None:  # type: ignore[no-untyped-def]
+    """Exact, cut off and rounded to whole km/h, at one and at half a reading a second."""
+    times, speeds = zip(*trace(name)[::every], strict=True)
+    step = 0.0001 if how is float else 1.0
+    made = recording([channel("vehicle_speed", times, [float(how(v)) for v in speeds], step)])
+    ends = distance_km(made)
+    assert ends is not None
+    low, high = ends
+    assert low <= LENGTHS_KM[name] <= high
+    # Sampling costs half the ups and downs (a second: 3 %), a step of 1 km/h half above, one below.
+    hours = times[-1] / 3600
+    assert high - low <= 0.05 * every * LENGTHS_KM[name] + (1.6 * hours if step == 1.0 else 0.001)
+    if how is float:
+        assert (low + high) / 2 == pytest.approx(LENGTHS_KM[name], abs=0.01)
+
+
+def test_a_gap_makes_the_distance_a_lower_bound() -> None:
+    points = [p for p in trace("UDDS") if not 200 < p[0] < 300]
+    times, speeds = zip(*points, strict=True)
+    ends = distance_km(recording([channel("vehicle_speed", times, speeds, 0.0001)]))
+    assert ends is not None
+    whole = sum((v + w) / 2 / 3600 for (s, v), (t, w) in itertools.pairwise(points) if t - s == 1)
+    assert whole * 0.97 <= ends[0] <= whole < LENGTHS_KM["UDDS"]
+    assert ends[1] == float("inf")

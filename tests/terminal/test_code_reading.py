@@ -11,7 +11,8 @@ import pytest
 from verify.car.code_history import Past
 from verify.car.codes import CodeReading
 from verify.car.freeze_frame import frame_from_line
-from verify.errors import UserError
+from verify.car.since_clear import Counters
+from verify.errors import Problem, UserError
 from verify.flow.graph import Graph, Outcome, Step
 from verify.job.answers import answer_from_tree
 from verify.job.codes_answer import CodesRead
@@ -25,6 +26,7 @@ from verify.terminal.code_words import (
     reading_lines,
     recorded_drive,
 )
+from verify.terminal.collect import judge_taken
 from verify.terminal.ui_lines import LineUi
 from verify.words import Grade
 
@@ -156,6 +158,58 @@ def test_with_a_recording_of_the_drive_nobody_is_asked_how_long_it_was() -> None
     assert "how long was the drive" not in shown
     assert found.counters.minutes == 61
     assert recorded_drive(session(visit("drive", 3, outcome=Outcome("told-pass")))) is None
+
+
+def drive_table(*, coolant_from: int) -> bytes:
+    """A quarter of an hour at 60 km/h, 15 km, with the coolant rising to 90 °C."""
+    rows = ["Time (s),Engine RPM (rpm),Vehicle speed (km/h),Coolant temperature (°C)"]
+    for t in range(901):
+        coolant = coolant_from + (90 - coolant_from) * t // 900
+        rows.append(f"{t},{1800 + 50 * (t % 3)},{59 + t % 3},{coolant}")
+    return "\n".join(rows).encode()
+
+
+@pytest.mark.parametrize(
+    ("coolant_from", "counters", "label"),
+    [
+        (20, Counters(40, 61, 1), "none"),
+        (20, Counters(40, 61, 0), "cleared"),
+        (85, Counters(40, 61, 0), "none"),
+        (85, Counters(12, 61, 0), "cleared"),
+    ],
+)
+def test_the_kept_recording_of_the_drive_gives_its_distance_and_its_warm_up(
+    coolant_from: int, counters: Counters, label: str
+) -> None:
+    data = drive_table(coolant_from=coolant_from)
+    made = ({"kind": "recording", "seconds": 900.0, "sha256": "0" * 64, "mapping": {}},)
+    at = session(visit("drive", 3, outcome=Outcome("undecided", Grade.RECORDED), evidence=made))
+    at.specs = {}
+    journal = SimpleNamespace(open_evidence=lambda sha256: io.BytesIO(data))
+    desk: Any = SimpleNamespace(journal=journal)
+    asked, hands = codes_step(since_clear=True), SimpleNamespace()
+    reading = CodeReading((), (), None, ("engine", "brakes"))
+    judged = judge_taken(desk, at, asked, CodesRead(reading, counters), hands)  # type: ignore[arg-type]
+    assert judged.judged.outcome.label == label
+    drive = judged.judged.values["drive"]  # type: ignore[index]
+    low, high = drive["distance_km"]
+    assert 15 * 0.93 < low < 15 < high < 15 * 1.08
+    assert drive["warm_ups"] == (1 if coolant_from == 20 else 0)
+
+
+def test_a_recording_that_is_not_at_hand_leaves_the_time_of_the_drive() -> None:
+    def gone(sha256: str) -> io.BytesIO:
+        raise UserError(Problem("a file that is gone", "a kept file", "record again"))
+
+    made = ({"kind": "recording", "seconds": 900.0, "sha256": "0" * 64, "mapping": {}},)
+    at = session(visit("drive", 3, outcome=Outcome("undecided", Grade.RECORDED), evidence=made))
+    at.specs = {}
+    desk: Any = SimpleNamespace(journal=SimpleNamespace(open_evidence=gone))
+    reading = CodeReading((), (), None, ("engine", "brakes"))
+    answer = CodesRead(reading, Counters(40, 61, 0))
+    judged = judge_taken(desk, at, codes_step(since_clear=True), answer, None)  # type: ignore[arg-type]
+    assert judged.judged.outcome.label == "none"
+    assert judged.judged.values["drive"]["distance_km"] == "not known"  # type: ignore[index]
 
 
 def test_the_history_knows_what_was_cleared_and_ends_before_the_visit_at_hand() -> None:

@@ -8,6 +8,7 @@ an odometer: within their last places nothing is claimed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -69,7 +70,8 @@ def _as_span(value: int | Span, full: int) -> Span:
 class Drive:
     """From the start of the road test until the counters were read; None where not known.
 
-    minutes: with the engine running. warm_ups: complete warm-ups in it (1 for a drive from cold).
+    distance_km: high is infinite where part of the drive was not seen. minutes: with the engine
+    running. warm_ups: complete warm-ups that are known to lie in it; 0 where none is shown.
     """
 
     distance_km: Span | None = None
@@ -142,13 +144,21 @@ def covers_drive(counters: Counters, drive: Drive) -> Proof:
         least = "at least " if value == TWO_BYTES_FULL else ""
         full = ": the counter is at its end" if least else ""
         unseen = ""
-        if result is None:
+        if result is None and math.isinf(need.high):
+            unseen = f": how many {unit} the drive had at most is not known"
+        elif result is None:
             unseen = (
                 f": a clear in its first {max(need.high - span.low, 0.0):.3g} {unit} would not show"
             )
         why.append(
             f"{least}{_counted(value)} {unit} since the clear {said[result]} {_span(need, unit)}"
             f"{full}{unseen}"
+        )
+    if counters.warm_ups is not None and not drive.warm_ups:
+        least = "at least " if counters.warm_ups == ONE_BYTE_FULL else ""
+        why.append(
+            f"{least}{counters.warm_ups} warm-ups since the clear decide nothing: no complete "
+            "warm-up is known to lie in the drive"
         )
     if counters.warm_ups is not None and drive.warm_ups:
         enough = counters.warm_ups >= drive.warm_ups
@@ -157,7 +167,7 @@ def covers_drive(counters: Counters, drive: Drive) -> Proof:
         least = "at least " if counters.warm_ups == ONE_BYTE_FULL else ""
         why.append(
             f"{least}{counters.warm_ups} warm-ups since the clear, {drive.warm_ups} in the drive"
-            + ("" if enough else ": does not cover")
+            + (": agrees, which alone proves nothing" if enough else ": does not cover")
         )
     if False in found:
         return _proof("does-not-cover", why)
@@ -187,6 +197,8 @@ def _counted(value: int | Span) -> str:
 
 
 def _span(span: Span, unit: str) -> str:
+    if math.isinf(span.high):
+        return f"a drive of at least {span.low:.4g} {unit}"
     if span.low == span.high:
         return f"a drive of {span.low:g} {unit}"
     return f"a drive of {span.low:.4g} to {span.high:.4g} {unit}"

@@ -24,7 +24,7 @@ FIELDS = (*MEMORIES, "modules", "by_work", "freeze_frame", "since_clear", "drive
 @dataclass(frozen=True, slots=True)
 class CodesRead:
     """counters, drive: what the car counts since the clear, and the drive they must cover; asked
-    where the step says `since_clear`. from_recording: the drive's time is that of its recording.
+    where the step says `since_clear`. from_recording: the drive is that of its recording.
     status: the monitors, where the step says `readiness`; None where they were not read. frame: the
     freeze frame; it changes no outcome."""
 

@@ -8,17 +8,19 @@ permanent codes are left, `cleared` where the counters surely show less than the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 from verify.car.readiness import Status, not_complete_words
 from verify.car.since_clear import Counters, Drive, covers_drive
+from verify.car.whole_counts import Span
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import Outcome, Step
 from verify.job.codes_answer import CodesRead, needs_modules
 from verify.words import Grade, Verdict
 
-SINCE_CLEAR_VERSION = 1
+SINCE_CLEAR_VERSION = 2
 READINESS_VERSION = 1
 # A code of these classes decides by itself, whatever the counters say.
 GRAVER_THAN_CLEARED = ("forbids", "wiring", "learn")
@@ -113,10 +115,14 @@ def _drive_json(answer: CodesRead) -> Mapping[str, Any]:
     drive = answer.drive
     spans = {"distance_km": drive.distance_km, "minutes": drive.minutes}
     found: dict[str, Any] = {
-        name: [span.low, span.high] if span is not None else "not known"
-        for name, span in spans.items()
+        name: _ends(span) if span is not None else "not known" for name, span in spans.items()
     }
+    found["warm_ups"] = drive.warm_ups
     return {**found, "from": "recording" if answer.from_recording else "told"}
+
+
+def _ends(span: Span) -> list[float | str]:
+    return [span.low, span.high if math.isfinite(span.high) else "not known"]
 
 
 def _sentence(text: str) -> str:

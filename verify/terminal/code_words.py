@@ -6,6 +6,7 @@ Session → earlier readings → lines; shown after a reading, in the account an
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from verify.car.code_history import Past, changes
@@ -14,6 +15,8 @@ from verify.car.freeze_frame import FreezeFrame, Revisit, propose
 from verify.car.readiness import Ignition, monitors
 from verify.car.since_clear import Drive
 from verify.car.whole_counts import Span
+from verify.evidence.driven import distance_km, warmed_up
+from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CLEARS_CODES
 from verify.job.session import ReadOnlySession, Visit
@@ -28,6 +31,8 @@ CLASS_WORDS = {
 INSPECTION = "Would an inspection turn the car away? keysback ready says it for your programme."
 # Above this no drive is proposed, whatever the road. Common practice, no source.
 MOST_KMH = 100.0
+# How far the speed signal and the counter of kilometres may differ. Common practice, no source.
+SPEED_SHARE = 0.04
 
 
 def history_before(session: ReadOnlySession, visit: Visit | None = None) -> tuple[Past, ...]:
@@ -118,19 +123,31 @@ def frame_words(frame: Mapping[str, Any], units: str) -> str:
     return " ".join((words, *found.cautions))
 
 
-def recorded_drive(session: ReadOnlySession) -> Drive | None:
-    """How long the last road test was, by its recording; None where none was made.
-
-    The newest recording of the last step with `road-coverage`. It may hold some time with the
-    engine off, so only four fifths of it are surely running: common practice, no source.
-    """
+def recording_of_drive(session: ReadOnlySession) -> Mapping[str, Any] | None:
+    """The evidence of the last road test: the newest recording of the last step with
+    `road-coverage`; None where none was made."""
     for visit in reversed(session.walk):
         step = session.graph.steps[visit.step]
         if step.kind != "record" or "road-coverage" not in step.detail.get("checks", ()):
             continue
         made = [e for e in visit.evidence or () if e.get("kind") == "recording"]
-        if not made or not made[-1]["seconds"] > 0:
-            return None
-        minutes = float(made[-1]["seconds"]) / 60
-        return Drive(minutes=Span(0.8 * minutes, minutes))
+        return made[-1] if made and made[-1]["seconds"] > 0 else None
     return None
+
+
+def recorded_drive(session: ReadOnlySession, recording: Recording | None = None) -> Drive | None:
+    """The last road test by its recording; None where none was made.
+
+    It may hold some time with the engine off, so only four fifths of it are surely running: common
+    practice, no source. recording: the kept file read again, for distance and warm-up.
+    """
+    made = recording_of_drive(session)
+    if made is None:
+        return None
+    minutes = float(made["seconds"]) / 60
+    drive = Drive(minutes=Span(0.8 * minutes, minutes))
+    if recording is None:
+        return drive
+    ends = distance_km(recording)
+    far = Span(ends[0] * (1 - SPEED_SHARE), ends[1] * (1 + SPEED_SHARE)) if ends else None
+    return replace(drive, distance_km=far, warm_ups=int(warmed_up(recording)))

@@ -16,7 +16,7 @@ from verify.job.judge import Judged, judge_answer, judge_recordings
 from verify.job.session import ReadOnlySession
 from verify.quantity import Quantity, SpecValue, parse, unit
 from verify.terminal import recordings
-from verify.terminal.code_words import recorded_drive
+from verify.terminal.code_words import recorded_drive, recording_of_drive
 from verify.terminal.since import check_not_from_before
 from verify.terminal.spec_memory import remember, remembered
 
@@ -127,7 +127,7 @@ def judge_taken(
         return _recording(desk, session, step, answer, hands)
     if isinstance(answer, CodesRead) and step.detail.get("since_clear"):
         # The recording of the drive knows better than a memory of it.
-        recorded = recorded_drive(session)
+        recorded = recorded_drive(session, _drive_read_again(desk, session))
         if recorded is not None:
             answer = replace(answer, drive=recorded, from_recording=True)
     judged = judge_answer(step, answer, spec_values(session))
@@ -141,6 +141,15 @@ def judge_taken(
         # A photo can show a face or a plate: its hash stands apart with the personal data.
         return Taken(judged).with_private(photo=sha256, file=Path(answer.path).name)
     return Taken(judged)
+
+
+def _drive_read_again(desk: Desk, session: ReadOnlySession) -> Recording | None:
+    """The kept recording of the last road test; None where none was made or it is not at hand."""
+    made = recording_of_drive(session)
+    try:
+        return recordings.reimport(desk.journal, [made])[0] if made is not None else None
+    except UserError:
+        return None
 
 
 def _recording(

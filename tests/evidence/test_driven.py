@@ -1,0 +1,89 @@
+"""How far a recorded drive went and whether it holds a warm-up; lengths of published schedules
+stand in tests/outside/test_driving_schedules.py.
+
+Warm-up: coolant rises by 40 °F (22.2 K) and reaches 160 °F (71.1 °C), makers' service texts.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.nasty import channel, recording
+from verify.evidence.driven import distance_km, warmed_up
+from verify.evidence.recording import Recording
+
+TIMES = np.arange(0.0, 601.0)
+
+
+def warming(start: float, end: float, rpm: object = 1500.0, step: float = 1.0) -> Recording:
+    coolant = np.linspace(start, end, len(TIMES))
+    speed = np.broadcast_to(np.asarray(rpm, dtype=np.float64), TIMES.shape)
+    return recording(
+        [channel("coolant", TIMES, coolant, step), channel("engine_speed", TIMES, speed, 1.0)]
+    )
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "step", "shown"),
+    [
+        (20.0, 90.0, 1.0, True),
+        (20.0, 70.0, 1.0, False),  # not warm enough
+        (60.0, 82.0, 1.0, False),  # no rise of 22.2 K
+        (60.0, 83.0, 1.0, False),  # 23 K of whole degrees can be 22
+        (60.0, 84.0, 1.0, True),
+        (48.8, 71.1, 0.0, False),  # 160 °F are 71.11 °C
+        (48.8, 71.2, 0.0, True),
+        (90.0, 95.0, 1.0, False),
+    ],
+)
+def test_a_warm_up_needs_the_rise_and_the_temperature(
+    start: float, end: float, step: float, shown: bool
+) -> None:
+    assert warmed_up(warming(start, end, step=step)) is shown
+
+
+def test_a_restart_on_the_way_begins_anew() -> None:
+    at_half = np.where(np.abs(TIMES - 300) < 5, 0.0, 1500.0)
+    assert warmed_up(warming(50.0, 85.0)) is True
+    assert warmed_up(warming(50.0, 85.0, at_half)) is False
+    assert warmed_up(warming(20.0, 120.0, at_half)) is True, "the second half rises by 50 K"
+    assert warmed_up(warming(20.0, 90.0, 0.0)) is False, "an engine that stands"
+
+
+def test_a_gap_can_hide_a_restart() -> None:
+    made = warming(50.0, 85.0)
+    holed = recording(list(made.channels.values()), gaps=[(300.0, 310.0)])
+    assert warmed_up(holed) is False
+
+
+def test_without_coolant_or_engine_speed_none_is_shown() -> None:
+    made = warming(20.0, 90.0).channels
+    assert warmed_up(recording([made["coolant"]])) is False
+    assert warmed_up(recording([made["engine_speed"]])) is False
+
+
+def test_a_steady_drive_is_open_by_its_step() -> None:
+    """One hour at 60 km/h read in whole km/h is 59.5 (rounded up) to 61 km (cut off)."""
+    times = np.arange(0.0, 3601.0)
+    made = recording([channel("vehicle_speed", times, np.full(3601, 60.0), 1.0)])
+    assert distance_km(made) == pytest.approx((59.5, 61.0))
+
+
+def test_speed_that_is_missing_at_an_end_or_in_a_gap_leaves_the_most_open() -> None:
+    times = np.arange(0.0, 3601.0)
+    speed = channel("vehicle_speed", times, np.full(3601, 60.0), 1.0)
+    holed = distance_km(recording([speed], gaps=[(600.0, 1200.0)]))
+    assert holed == (pytest.approx(59.5 * 3000 / 3600), math.inf)
+    late = channel("vehicle_speed", times[1800:], np.full(1801, 60.0), 1.0)
+    other = channel("engine_speed", times, np.full(3601, 1500.0), 1.0)
+    assert distance_km(recording([late, other])) == (pytest.approx(59.5 / 2), math.inf)
+
+
+def test_no_speed_is_no_distance() -> None:
+    assert distance_km(recording([channel("engine_speed", TIMES, TIMES, 1.0)])) is None
+    assert distance_km(recording([channel("vehicle_speed", [0.0], [9.0], 1.0)])) is None
+    apart = recording([channel("vehicle_speed", [0.0, 500.0], [9.0, 9.0], 1.0)])
+    assert distance_km(apart) is None

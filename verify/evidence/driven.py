@@ -1,0 +1,91 @@
+"""What a recording shows of the drive itself: how far it went, and whether the engine warmed up.
+
+Recording → plain numbers; holding the car's own counters against them is `verify/car`'s.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from verify.evidence.recording import Array, Channel, Recording
+
+# Neighbours further apart than this, and than three usual distances, have a gap between them.
+GAP_S = 5.0
+GAP_INTERVALS = 3.0
+# A slower channel than this says little of what lay between its readings.
+SLOWEST_S = 15.0
+# Warm-up cycle: coolant rises by at least 40 °F from the start and reaches 160 °F (a diesel needs
+# 140 °F only, so 160 is enough for both). Makers' service texts on on-board diagnostics.
+WARM_UP_RISE_K = 40 / 1.8
+WARM_UP_REACHED_C = (160 - 32) / 1.8
+# Below this the engine does not run: no engine idles so slowly. Common practice, no source.
+STANDS_RPM = 100.0
+
+
+def distance_km(recording: Recording) -> tuple[float, float] | None:
+    """(low, high) km of the drive: ∫ vehicle speed dt; None without two speed readings in a row.
+
+    Between two readings the speed is taken to lie between them, so that the trapezoid is the middle
+    and the sampling is the width. A reading may be rounded (half a step down or up) or cut off (a
+    step up). Gaps are not bridged: with one, or with speed missing at an end, high is infinite.
+    """
+    speed = recording.channels.get("vehicle_speed")
+    if speed is None or len(speed.values) < 2:
+        return None
+    steps = np.diff(speed.time_s)
+    whole = ~_breaks(recording, speed)
+    if not np.any(whole):
+        return None
+    before, after = speed.values[:-1][whole], speed.values[1:][whole]
+    hours = steps[whole] / 3600.0
+    slowest = np.maximum(np.minimum(before, after) - speed.resolution / 2, 0.0)
+    fastest = np.maximum(before, after) + speed.resolution
+    low, high = float(np.sum(slowest * hours)), float(np.sum(fastest * hours))
+    limit = _longest_step(speed)
+    ends = max(float(speed.time_s[0]), recording.seconds - float(speed.time_s[-1]))
+    if not np.all(whole) or ends > limit:
+        return low, math.inf
+    # What is left at the ends is no longer than a step, at no more than the fastest seen.
+    return low, high + float(np.max(fastest)) * 2 * max(ends, 0.0) / 3600.0
+
+
+def warmed_up(recording: Recording) -> bool:
+    """Whether a complete warm-up cycle surely lies in the recording.
+
+    Counted from the first coolant reading of a stretch in which the engine is seen running without
+    a stop or a gap: a start that was not seen was no warmer. False: none is shown, which does not
+    say that there was none; so too without coolant or engine speed.
+    """
+    coolant = recording.channels.get("coolant")
+    engine = recording.channels.get("engine_speed")
+    if coolant is None or engine is None or not len(engine.values):
+        return False
+    stops = engine.time_s[engine.values < STANDS_RPM]
+    gaps = engine.time_s[1:][_breaks(recording, engine)]
+    edges = np.sort(np.concatenate((stops, gaps)))
+    seen = (coolant.time_s >= engine.time_s[0]) & (coolant.time_s <= engine.time_s[-1])
+    times, values = coolant.time_s[seen], coolant.values[seen]
+    stretch = np.searchsorted(edges, times, side="right")
+    return any(_warms(values[stretch == part], coolant.resolution) for part in np.unique(stretch))
+
+
+def _warms(values: Array, step: float) -> bool:
+    """A reading may be off by half a step, so a rise by a whole one."""
+    top = float(np.max(values))
+    return top - float(values[0]) - step >= WARM_UP_RISE_K and top - step / 2 >= WARM_UP_REACHED_C
+
+
+def _longest_step(channel: Channel) -> float:
+    usual = channel.interval_s if channel.interval_s > 0 else 0.0
+    return min(max(GAP_S, GAP_INTERVALS * usual), SLOWEST_S)
+
+
+def _breaks(recording: Recording, channel: Channel) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """For each neighbouring pair of readings, shape (n - 1,), whether a gap lies between them."""
+    begin, end = channel.time_s[:-1], channel.time_s[1:]
+    found = np.asarray(end - begin > _longest_step(channel))
+    for start_s, end_s in recording.gaps:
+        found |= (begin < end_s) & (end > start_s)
+    return found
