@@ -161,8 +161,14 @@ def test_a_flip_outside_the_chances_is_said_in_words() -> None:
         ({"pedal_answers": None}, "nobody has looked"),
         ({"stalls": True}, "stalls"),
         ({"stalls": None}, "nobody has looked"),
-        ({"red_brake_warning": True}, "red brake warning"),
-        ({"red_brake_warning": None}, "nobody has looked"),
+        (
+            {"red_brake_warning": True},
+            "a red brake warning is on or the brake pedal is hard: do not drive",
+        ),
+        (
+            {"red_brake_warning": None},
+            "nobody has looked whether a red brake warning is on or the brake pedal is hard",
+        ),
         ({"revs_stay_up": True}, "revs stay up"),
         ({"revs_stay_up": None}, "nobody has looked"),
         ({"limp_home": True}, "limp-home on a fast road"),

@@ -22,8 +22,10 @@ from verify.job.answers import (
     ToldInstead,
     answer_from_tree,
 )
+from verify.job.catalogue import catalogue
 from verify.job.judge import judge_answer, outcome_of, typed_uncertainty
 from verify.quantity import SpecValue, parse
+from verify.terminal.library import load_flow
 from verify.words import Grade, Verdict
 
 JUDGED = ("pass", "fail", "undecided")
@@ -135,6 +137,25 @@ def test_a_wrench_out_of_its_range_proves_nothing(wrench: str, label: str, findi
     assert (judged.outcome.label, result.finding) == (label, finding)
     if wrench == "150 ft·lbf":
         assert "use a smaller wrench" in result.settle
+
+
+def test_a_wrench_out_of_its_range_counts_and_leads_like_cannot() -> None:
+    """The outcome is `undecided`, with what settles it; nothing is gained over saying `cannot`."""
+    graph = load_flow("throttle-body-replaced", catalogue()).graph
+    fasteners = [s for s in graph.steps.values() if s.kind == "fasten"]
+    assert fasteners
+    for fastener in fasteners:
+        specs = {fastener.detail["spec"]: SPECS["torque"]}
+        weak = judge_answer(fastener, Fastened("9 N·m", True, "150 N·m"), specs)
+        assert weak.results[0].finding == "tool-range"
+        cannot = judge_answer(fastener, Cannot("no smaller wrench"), specs)
+        assert fastener.counts(weak.outcome) is fastener.counts(cannot.outcome)
+        assert fastener.counts(weak.outcome) is Verdict.UNDECIDED
+        to = [
+            {b.to for b in fastener.branches if b.when.own.outcome and label in b.when.own.outcome}
+            for label in (weak.outcome.label, cannot.outcome.label)
+        ]
+        assert to[0] == to[1] != set()
 
 
 def test_no_wrench_excuses_what_was_done_wrong() -> None:

@@ -133,7 +133,7 @@ def test_the_flip_is_said_where_a_chance_is_unknown(desk: Desk) -> None:
         (["2"], "the engine does not answer the pedal: do not drive"),
         (["3"], "nobody has looked whether the engine answers the pedal"),
         (["1", "1"], "it stalls: do not drive"),
-        (["1", "2", "1"], "a red brake warning is on: do not drive"),
+        (["1", "2", "1"], "a red brake warning is on or the brake pedal is hard"),
         (["1", "2", "2", "1"], "the revs stay up by themselves: do not drive"),
         (["1", "2", "2", "2", "1", "1", "2"], "limp-home on a fast road"),
     ],

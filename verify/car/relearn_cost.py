@@ -42,6 +42,8 @@ READERS_CANNOT = (
     "and body modules. Some engines learn by themselves over key cycles and idle: the service "
     "information says so. (common practice, no source)"
 )
+# One question asks for both, so the reason names both.
+BRAKE = "a red brake warning is on or the brake pedal is hard"
 YOU_DECIDE = "This is advice from the numbers you entered; you decide."
 
 
@@ -72,7 +74,10 @@ class Offer:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What is known of the car and the way; None means nobody has looked, which is not "no"."""
+    """What is known of the car and the way; None means nobody has looked, which is not "no".
+
+    red_brake_warning: a red brake warning is on, or the brake pedal is hard.
+    """
 
     pedal_answers: bool | None
     stalls: bool | None
@@ -126,7 +131,7 @@ def ruled_out(way: Way, now: Situation) -> tuple[str, ...]:
             (now.pedal_answers, False, "the engine does not answer the pedal", "the engine answers "
              "the pedal"),
             (now.stalls, True, "it stalls", "it stalls"),
-            (now.red_brake_warning, True, "a red brake warning is on", "a red brake warning is on"),
+            (now.red_brake_warning, True, BRAKE, BRAKE),
             (now.revs_stay_up, True, "the revs stay up by themselves", "the revs stay up"),
         ):  # fmt: skip
             if fact is bad:

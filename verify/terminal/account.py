@@ -111,6 +111,14 @@ def taken_over(session: ReadOnlySession, name: str) -> str:
 
 def undocumented(session: ReadOnlySession) -> list[str]:
     """The numbers of this car that no document stands behind, each with why."""
+    return [f"{title} ({why})" for title, _, why in without_document(session)]
+
+
+def without_document(session: ReadOnlySession) -> list[tuple[str, str, str]]:
+    """(title, figure with its unit, why) of the numbers that no document stands behind.
+
+    The figure is "" where none was found.
+    """
     found = []
     for name, spec in session.specs.items():
         why = "" if spec.detail.strip() else "no document named"
@@ -119,7 +127,8 @@ def undocumented(session: ReadOnlySession) -> list[str]:
         elif spec.source == "common practice":
             why = "common practice"
         if why:
-            found.append(f"{session.graph.specs[name].title} ({why})")
+            figure = f"{spec.text} {spec.unit}" if spec.text else ""
+            found.append((session.graph.specs[name].title, figure, why))
     return found
 
 

@@ -10,13 +10,15 @@ Session → text. It reads no names of one flow's steps but goes by what steps a
   changed: what became of each code until the last one.
 - measured: each check put to a recording, the first and the last time. read: each `reading`, the
   last time; one in km or mi heads the note.
+- without a document: the numbers of the car that are common practice, that were typed without a
+  document, or that were not found.
 - not tested: every required step that has not passed, with why; what could not be done; waits that
   were skipped; how many required steps rest on somebody's word.
 
 Where it is too long the least important gives way first, marked "…": readings, cause, complaint,
-correction, then what changed and what was measured, of which no number is ever cut in two. The
-codes, the "not tested" line and the ending are never cut; where very many steps are open, their
-names give way to their count.
+the numbers without a document (to their count), correction, then what changed and what was
+measured, of which no number is ever cut in two. The codes, the "not tested" line and the ending are
+never cut; where very many steps are open, their names give way to their count.
 """
 
 from __future__ import annotations
@@ -29,7 +31,7 @@ from verify.car.codes import CodeReading
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, REMEDY, Step
 from verify.job.session import ReadOnlySession, Visit
-from verify.terminal.account import results_of
+from verify.terminal.account import results_of, without_document
 from verify.terminal.code_words import change_lines, history_before
 from verify.terminal.desk import Desk
 from verify.terminal.endings import told_steps
@@ -40,7 +42,9 @@ LONGEST = 1000
 MORE = "…"
 # Room that these always have; with the least of all other lines they stay below LONGEST, which a
 # test holds against the longest texts a flow may have.
-NOT_TESTED_ROOM, TITLE_ROOM, TERMS_ROOM = 240, 60, 80
+NOT_TESTED_ROOM, DOCUMENT_ROOM, TITLE_ROOM, TERMS_ROOM = 240, 110, 60, 80
+FIGURE_TITLE_ROOM = 24
+NOTHING_OPEN = "nothing that this flow requires"
 CODES_NAMED = 2
 DISTANCE = ("km", "mi")
 
@@ -58,7 +62,7 @@ class Part:
     """One line of the note. prose: cut at the end of a word; else whole items are left out.
 
     rank: the lowest gives way first; 0: never. fair, least: characters it keeps in the first round
-    of cutting and in the last.
+    of cutting and in the last. count: stands for the items as soon as one would have to go.
     """
 
     label: str
@@ -67,6 +71,7 @@ class Part:
     fair: int = 0
     least: int = 0
     prose: bool = True
+    count: str = ""
 
     @property
     def line(self) -> str:
@@ -81,6 +86,10 @@ class Part:
     def shorten(self, by: int, least: int) -> None:
         """Shorter by so many characters, but no further than `least` or, for items, the mark."""
         room = max(least, len("; ".join(self.items)) - by)
+        if self.count:
+            if room < len("; ".join(self.items)):
+                self.items = [self.count]
+            return
         if self.prose:
             self.items = [cut(self.items[0], room)]
             return
@@ -94,21 +103,34 @@ def note_text(desk: Desk, session: ReadOnlySession) -> str:
     """The note of a job, at most LONGEST characters. Reads private texts through the desk."""
     complaint, cause = _told(session)
     not_tested = Part("NOT TESTED", [])
+    bare = _bare(session)
+    without = Part(
+        "WITHOUT A DOCUMENT",
+        [_listed(bare, DOCUMENT_ROOM)] if bare else [],
+        rank=4,
+        fair=LONGEST,
+        count=f"{len(bare)} number{'' if len(bare) == 1 else 's'}",
+    )
     parts = [
         Part("", [_head(session)]),
         Part("COMPLAINT", [_said(desk, complaint)], rank=3, fair=160, least=30),
         Part("CAUSE", [_said(desk, cause)], rank=2, fair=100, least=15),
-        Part("CORRECTION", [_correction(session)], rank=4, fair=120, least=20),
+        Part("CORRECTION", [_correction(session)], rank=5, fair=120, least=20),
         Part("CODES", [_codes(session)]),
-        Part("CODES CHANGED", [*_codes_changed(session)], rank=5, fair=100, prose=False),
-        Part("MEASURED", [*_measured(session)], rank=5, fair=250, prose=False),
+        Part("CODES CHANGED", [*_codes_changed(session)], rank=6, fair=100, prose=False),
+        Part("MEASURED", [*_measured(session)], rank=6, fair=250, prose=False),
         Part("READ", [*_read(session)], rank=1, prose=False),
+        without,
         not_tested,
         Part("RESULT", [_result(session)]),
     ]
     parts = [p for p in parts if p.items or p is not_tested]
     room = LONGEST - sum(p.fair_length() + 1 for p in parts)
-    not_tested.items = [_listed(_open(session), max(NOT_TESTED_ROOM, room))]
+    opened = _open(session)
+    not_tested.items = [_listed(opened, max(NOT_TESTED_ROOM, room)) if opened else NOTHING_OPEN]
+    if bare:
+        room = LONGEST + 1 - sum(p.fair_length() + 1 for p in parts) + len(without.items[0])
+        without.items = [_listed(bare, max(DOCUMENT_ROOM, room))]
     for fair in (True, False):
         for part in sorted((p for p in parts if p.rank), key=lambda p: p.rank):
             over = sum(len(p.line) + 1 for p in parts) - 1 - LONGEST
@@ -258,6 +280,14 @@ def _read(session: ReadOnlySession) -> list[str]:
     return [_plain(f"{title} {text}") for title, text in last.items()]
 
 
+def _bare(session: ReadOnlySession) -> list[str]:
+    """The numbers that no document stands behind, each under the beginning of its title."""
+    return [
+        _plain(f"{cut(title, FIGURE_TITLE_ROOM)} {figure} ({why})")
+        for title, figure, why in without_document(session)
+    ]
+
+
 # ---- what is open, and how it ended ------------------------------------------------------------
 
 
@@ -291,9 +321,7 @@ def _why_open(session: ReadOnlySession, step: Step) -> str:
 
 
 def _listed(items: Sequence[str], room: int) -> str:
-    """Whole items as far as they fit, then how many more; never empty."""
-    if not items:
-        return "nothing that this flow requires"
+    """Whole items as far as they fit, then how many more; where none fits, how many there are."""
     kept: list[str] = []
     for place, item in enumerate(items):
         more = f"and {len(items) - place - 1} more"
