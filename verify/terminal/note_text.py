@@ -15,9 +15,9 @@ Session → text. It reads no names of one flow's steps but goes by what steps a
 - not tested: every required step that has not passed, with why; what could not be done; waits that
   were skipped; how many required steps rest on somebody's word.
 
-Where it is too long the least important gives way first, marked "…": readings, cause, complaint,
-the numbers without a document (to their count), correction, then what changed and what was
-measured, of which no number is ever cut in two. The codes, the "not tested" line and the ending are
+Where it is too long the least important gives way first, marked "…": readings, what was measured
+beyond the first, cause, complaint, the numbers without a document (to their count), correction,
+then what changed. No number is ever cut in two. The codes, the "not tested" line and the ending are
 never cut; where very many steps are open, their names give way to their count.
 """
 
@@ -107,18 +107,18 @@ def note_text(desk: Desk, session: ReadOnlySession) -> str:
     without = Part(
         "WITHOUT A DOCUMENT",
         [_listed(bare, DOCUMENT_ROOM)] if bare else [],
-        rank=4,
+        rank=5,
         fair=LONGEST,
         count=f"{len(bare)} number{'' if len(bare) == 1 else 's'}",
     )
     parts = [
         Part("", [_head(session)]),
-        Part("COMPLAINT", [_said(desk, complaint)], rank=3, fair=160, least=30),
-        Part("CAUSE", [_said(desk, cause)], rank=2, fair=100, least=15),
-        Part("CORRECTION", [_correction(session)], rank=5, fair=120, least=20),
+        Part("COMPLAINT", [_said(desk, complaint)], rank=4, fair=160, least=30),
+        Part("CAUSE", [_said(desk, cause)], rank=3, fair=100, least=15),
+        Part("CORRECTION", [_correction(session)], rank=6, fair=120, least=20),
         Part("CODES", [_codes(session)]),
         Part("CODES CHANGED", [*_codes_changed(session)], rank=6, fair=100, prose=False),
-        Part("MEASURED", [*_measured(session)], rank=6, fair=250, prose=False),
+        Part("MEASURED", [*_measured(session)], rank=2, fair=170, least=80, prose=False),
         Part("READ", [*_read(session)], rank=1, prose=False),
         without,
         not_tested,
