@@ -22,7 +22,8 @@ CANONICAL = {
     "engine_speed": "rpm", "vehicle_speed": "km/h", "pedal": "%", "pedal_d": "%", "pedal_e": "%",
     "throttle": "%", "throttle_commanded": "%", "coolant": "°C", "intake_air": "°C",
     "ambient": "°C", "oil": "°C", "map": "kPa", "baro": "kPa", "maf": "g/s", "load": "%",
-    "module_voltage": "V", "fuel_trim_short": "%", "fuel_trim_long": "%", "altitude": "m",
+    "module_voltage": "V", "fuel_trim_short": "%", "fuel_trim_long": "%", "throttle_b": "%",
+    "fuel_trim_short_2": "%", "fuel_trim_long_2": "%", "fuel_status": "1", "altitude": "m",
     "run_time": "s",
 }  # fmt: skip
 
@@ -113,7 +114,7 @@ def test_what_is_doubtful_is_offered_and_not_taken(header: str, why: str) -> Non
 @pytest.mark.parametrize(
     "header",
     ["engine_speed_status", "accelerator_pedal_validity", "speed_average_driven_valid",
-     "engine_coolant_temp_validity", "Absolute throttle position B", "Unnamed: 3", ""],
+     "engine_coolant_temp_validity", "Absolute throttle position C", "Unnamed: 3", ""],
 )  # fmt: skip
 def test_flags_and_strangers_are_never_sure(header: str) -> None:
     assert not recognise([header])[0].sure

@@ -23,7 +23,7 @@ TABLE = "seeds/channels.csv"
 TIME = "(time)"
 NONE = "-"
 # Quantities for which loggers write one unit only, so that a header may leave it out.
-_IMPLIED = ("rpm", "%", "V")
+_IMPLIED = ("rpm", "%", "V", "1")
 # Words that make a header a flag about a quantity rather than the quantity.
 _FLAG_WORDS = frozenset({
     "valid", "validity", "status", "source", "mask", "reset", "flag", "fault", "present", "active",
@@ -130,6 +130,8 @@ def known_unit(text: str) -> tuple[str, float] | None:
 
 def to_canonical(text: str, target: str) -> tuple[float, float] | None:
     """(scale, offset) from the unit written to `target`; None where unknown or of another kind."""
+    if text == target == "1":  # a state has no unit, and no header writes one
+        return 1.0, 0.0
     found = known_unit(text)
     if found is None or unit(found[0]).dimension != unit(target).dimension:
         return None

@@ -27,6 +27,9 @@ class Channel:
     resolution: the smallest step the numbers can show, in `unit` (0.0 where none can be seen).
     interval_s: the median time between genuine readings (nan with fewer than two).
     header: the column's own words.
+    skew_s: the greatest age a reading may have at its time. A logger that asks several values and
+        writes them as one row gives them one time, though they were read one after the other; 0
+        where every reading carries its own time.
     """
 
     name: str
@@ -36,6 +39,7 @@ class Channel:
     resolution: float
     interval_s: float
     header: str = ""
+    skew_s: float = 0.0
 
     def __post_init__(self) -> None:
         if self.time_s.shape != self.values.shape or self.time_s.ndim != 1:

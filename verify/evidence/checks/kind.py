@@ -32,7 +32,8 @@ class Check:
     in words. quantity: what is measured, and how. limits: in words, with source. findings: the
     closed list of its own words, each with its verdict. specs: numbers of this vehicle it cannot
     do without; uses: such as it takes when they are known. settles: finding → what hands can do,
-    for undecided findings. blind_spots: what it cannot see.
+    for undecided findings. look_alikes: healthy cars and harmless doings that look like the fault,
+    and how they are told apart. blind_spots: what it cannot see.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Check:
     specs: tuple[str, ...] = ()
     uses: tuple[str, ...] = ()
     settles: Mapping[str, str] = field(default_factory=dict)
+    look_alikes: tuple[str, ...] = ()
     blind_spots: tuple[str, ...] = ()
 
     def result(
