@@ -53,7 +53,7 @@ def test_units_are_units_and_channels_are_channels() -> None:
     rows = tables.rows("seeds/channels.csv")
     units = {r["name"]: r["unit"] for r in rows if r["kind"] == "channel"}
     named = [p for p in parameters() if p.channel]
-    assert len({p.channel for p in named}) == len(named) == 18
+    assert len({p.channel for p in named}) == len(named) == 21
     for p in NUMBERS:
         assert p.unit in UNITS, p.key
     for p in named:
