@@ -29,6 +29,13 @@ _FLAG_WORDS = frozenset({
     "valid", "validity", "status", "source", "mask", "reset", "flag", "fault", "present", "active",
     "enabled", "quality",
 })  # fmt: skip
+# Where a car was is nobody's business here. Words: common practice, no source.
+_POSITION_WORDS = frozenset({
+    "latitude", "longitude", "lat", "lon", "lng", "breitengrad", "längengrad", "laengengrad",
+    "breite", "länge", "latitud", "longitud", "latitudine", "longitudine", "szerokość", "długość",
+    "position", "location", "coordinates",
+})  # fmt: skip
+_POSITION_NOISE = frozenset({"gps", "gnss", "deg", "degree", "degrees", "geographic", "geo", "in"})
 _NOISE = frozenset({"obd", "obd2", "obdii", "ii", "sae", "pid", "ecm", "pcm", "ecu"})
 _BRACKETS = re.compile(r"[\[({]([^\])}]*)[\])}]")
 
@@ -115,6 +122,12 @@ def _words(header: str) -> tuple[str, ...]:
 
 def _joined(words: Iterable[str]) -> str:
     return " ".join(words)
+
+
+def is_position(header: str) -> bool:
+    """Whether a column says where on earth the car was: such a one is never read."""
+    words = set(_words(_BRACKETS.sub(" ", mended(header)))) - _POSITION_NOISE
+    return bool(words) and words <= _POSITION_WORDS
 
 
 def known_unit(text: str) -> tuple[str, float] | None:

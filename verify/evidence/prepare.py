@@ -70,12 +70,33 @@ def _no_clock(found: str) -> UserError:
     )
 
 
-def _without_jumps(t: Array, repairs: list[str]) -> Array:
-    """Joins parts whose clock was set back by more than a gap; the pause between is not known."""
+def age_in_a_row(clock: Clock) -> float:
+    """How old a reading may be that stands in a row with others, in seconds.
+
+    A logger that asks one value after the other and writes a row when it has them all gives them
+    one time: what it asked first is nearly as old as the row before. Where a round robin was found
+    the row of each reading is known, but not when within that row it was read. So: the time
+    between rows, by the slow ones (95 %) of an uneven logger, gaps apart. Of a table that was
+    averaged or resampled afterwards nothing more can be known.
+    """
+    t = clock.time_s
+    at = np.arange(0, len(t) - 1, max(1, len(t) // 20_000))
+    steps = t[at + 1] - t[at]
+    steps = steps[steps <= gap_limit(clock.step_s)]
+    if len(steps) == 0:
+        return clock.step_s
+    return float(np.quantile(steps, 0.95, method="higher"))
+
+
+def _without_jumps(t: Array, repairs: list[str]) -> tuple[Array, Array]:
+    """Joins parts whose clock was set back by more than a gap; the pause between is not known.
+
+    Returns the times, and those at which a part begins.
+    """
     limit = gap_limit(typical_step(t))
     at = np.flatnonzero(np.diff(t) < -limit)
     if len(at) == 0:
-        return t
+        return t, np.empty(0)
     if len(at) > _MOST_JUMPS:
         raise _no_clock(f"a clock that is set back {len(at)} times")
     shift = np.zeros(len(t))
@@ -86,7 +107,8 @@ def _without_jumps(t: Array, repairs: list[str]) -> Array:
         f"the clock was set back {_many(len(at), 'time')}, by up to {largest:.3g} s: what follows "
         "was put behind what came before, with a gap whose real length is not known"
     )
-    return np.asarray(t + np.cumsum(shift), dtype=np.float64)
+    joined = np.asarray(t + np.cumsum(shift), dtype=np.float64)
+    return joined, joined[at + 1]
 
 
 def _strays(t: Array) -> Mask:
@@ -160,13 +182,18 @@ def mend_clock(
             what = "passed midnight" if wrap_s == 86400 else "began anew"
             repairs.append(f"the clock {what} {_many(int(np.count_nonzero(wraps)), 'time')}")
     steps = np.diff(t)
+    starts = np.empty(0)
     if not np.all(steps > 0):
-        t, kept = _mend_order(t, kept, steps, events, repeated, repairs)
+        t, kept, starts = _mend_order(t, kept, steps, events, repeated, repairs)
         steps = np.diff(t)
         step = typical_step(t)
     else:
         step = median_of(steps)
     after = np.flatnonzero(steps > gap_limit(step)) + 1
+    if len(starts):
+        # Where the clock began anew nothing may be joined, however long the pause looks now.
+        begun = np.searchsorted(t, starts - 1e-9)
+        after = np.union1d(after, begun[(begun > 0) & (begun < len(t))])
     gaps = tuple((float(t[i - 1]), float(t[i])) for i in after)
     gap_rows = after if kept is None else kept[after]
     return Clock(kept, t, step, gaps, np.asarray(gap_rows, dtype=np.int64), tuple(repairs))
@@ -179,8 +206,10 @@ def _mend_order(
     events: bool,
     repeated: Callable[[Rows], Mask] | None,
     repairs: list[str],
-) -> tuple[Array, Rows | None]:
+) -> tuple[Array, Rows | None, Array]:
+    """(times, rows, the times at which the clock began anew)."""
     rows = np.arange(len(t), dtype=np.int64) if kept is None else kept
+    starts = np.empty(0)
     back = int(np.count_nonzero(steps < 0))
     if back > (0.5 if events else 0.1) * len(t) + 1:
         raise _no_clock(f"times that run backwards {back} times in {len(t)} rows")
@@ -195,7 +224,7 @@ def _mend_order(
                 f"{_many(int(np.count_nonzero(stray)), 'row')} with a time far from those of the "
                 "neighbours left out"
             )
-        t = _without_jumps(t, repairs)
+        t, starts = _without_jumps(t, repairs)
     if coarse:
         repairs.append(
             f"the clock shows steps of {typical_step(t):.3g} s only, with several rows in one: "
@@ -205,11 +234,12 @@ def _mend_order(
         what = _many(equal, "row has", "rows have")
         repairs.append(f"{what} the time of the row before: spread evenly up to the next")
     t, rows = _forwards(t, rows, events, repairs)
+    starts = starts - t[0]
     t = t - t[0]
     if events:
-        return t, rows
+        return t, rows, starts
     t, keep = spread(t)
-    return t, rows[keep]
+    return t, rows[keep], starts
 
 
 def _without_repeats(
@@ -289,6 +319,8 @@ def make_channel(
     *,
     unit_told: bool = True,
     interval_s: float | None = None,
+    least_step: float = 0.0,
+    skew_s: float = 0.0,
 ) -> tuple[Channel | None, tuple[str, ...]]:
     """One channel in its canonical unit, or None with the reason why it is not one.
 
@@ -296,6 +328,8 @@ def make_channel(
         are taken over without copying where nothing needs to change.
     written_unit: unit of `values`. unit_told: whether the file or a person said it.
     interval_s: median interval of `time_s` where the caller knows it already.
+    least_step: the least step that the coding of `values` can show, 0 where that is not known; the
+        resolution is never taken for finer. skew_s: as in `Channel`.
     Raises ValueError where the unit is not one of the channel's kind: callers ask first.
     """
     quantity = quantities()[name]
@@ -314,7 +348,7 @@ def make_channel(
         if len(values) == 0:
             return None, (*repairs, f"{header}: no readings, left out")
         low, high = float(np.min(values)), float(np.max(values))
-    step = resolution_of(values) * abs(scale)
+    step = max(resolution_of(values), least_step) * abs(scale)
     if quantity.unit == "%" and not unit_told and 0 < high <= 1 and low >= 0 and high % 1:
         why = "no value above 1 and no unit, so it may be a share of 1 and not of 100"
         return None, (*repairs, f"{header}: {why}; left out until somebody says which")
@@ -335,6 +369,6 @@ def make_channel(
     if interval_s is None:
         interval_s = interval_of(time_s)
     return (
-        Channel(name, quantity.unit, time_s, values, step, interval_s, header),
+        Channel(name, quantity.unit, time_s, values, step, interval_s, header, skew_s),
         tuple(repairs),
     )

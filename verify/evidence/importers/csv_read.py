@@ -1,4 +1,4 @@
-"""The bytes of a CSV file as columns of pyarrow, and those as numbers.
+"""The bytes of a CSV file as columns of pyarrow.
 
 Between the sniffer, which says how the file is written, and the importer, which says what its
 columns mean. Every byte is hashed on its way through; nothing is kept twice.
@@ -9,30 +9,17 @@ from __future__ import annotations
 import codecs
 import hashlib
 import io
-from dataclasses import dataclass
 from typing import Any, BinaryIO
 
 import numpy as np
 
 from verify.errors import UserError
-from verify.evidence.genuine import Array
-from verify.evidence.importers.csv_sniff import NULL_WORDS, Dialect, sniff
+from verify.evidence.importers.csv_sniff import Dialect, sniff
 from verify.evidence.importers.port import HEAD_BYTES, MOST_ROWS, refusal
+from verify.evidence.importers.table import NULL_WORDS, Table
 
 _MOST_RAGGED = 1000
 _NEW_LINE = ord("\n")
-_NUMBER = r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$"
-
-
-@dataclass(slots=True)
-class Table:
-    """columns: header → pyarrow ChunkedArray, all of `rows` cells, in the order of the file."""
-
-    dialect: Dialect
-    columns: dict[str, Any]
-    rows: int
-    sha256: str
-    repairs: list[str]
 
 
 class _Tap(io.RawIOBase):
@@ -177,7 +164,7 @@ def _read(stream: BinaryIO, source_name: str, dialect: Dialect, kinds: tuple[str
             repairs.append("the last line has no end: its last cell may be cut off, left out")
     if ragged:
         repairs.append(_told_ragged(ragged, len(columns), cut_off))
-    return Table(dialect, columns, rows, digest, repairs)
+    return Table(dialect.headers, dialect.units, dialect.doubled, columns, rows, digest, repairs)
 
 
 def _places(dialect: Dialect) -> list[str]:
@@ -212,45 +199,3 @@ def _without_last_cell(columns: dict[str, Any]) -> tuple[dict[str, Any], bool]:
     blank = pa.chunked_array([pa.nulls(1, column.type)])
     kept = pa.chunked_array([*column[:-1].chunks, *blank.chunks], type=column.type)
     return {**columns, name: kept}, True
-
-
-def numbers_of(column: Any) -> tuple[Array, int] | None:
-    """(numbers with NaN where a cell is blank, cells that cannot be read), or None for text.
-
-    column: pyarrow ChunkedArray. A column is text when most of its filled cells are no numbers.
-    """
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    kind = column.type
-    if pa.types.is_string(kind):
-        return _from_text(column)
-    if pa.types.is_null(kind):
-        return np.full(len(column), np.nan), 0
-    if pa.types.is_boolean(kind):
-        column = pc.cast(column, pa.int8())
-    elif not (pa.types.is_integer(kind) or pa.types.is_floating(kind)):
-        return None
-    if not pa.types.is_floating(kind):
-        column = pc.cast(column, pa.float64(), safe=False)
-    return np.asarray(column.to_numpy(), dtype=np.float64), 0
-
-
-def _from_text(column: Any) -> tuple[Array, int] | None:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    text = pc.replace_substring(pc.utf8_trim_whitespace(column), "−", "-")
-    number = pc.match_substring_regex(text, _NUMBER)
-    # "1.234" beside decimal commas, or "1,234" beside points, may be one thousand.
-    points = pc.sum(pc.match_substring_regex(text, r"^[+-]?\d+\.(\d{1,2}|\d{4,})$")).as_py() or 0
-    commas = pc.sum(pc.match_substring_regex(text, r"^[+-]?\d+,(\d{1,2}|\d{4,})$")).as_py() or 0
-    doubtful = r"^[+-]?\d{1,3}\.\d{3}$" if commas > points else r"^[+-]?\d{1,3},\d{3}$"
-    number = pc.and_(number, pc.invert(pc.match_substring_regex(text, doubtful)))
-    filled = len(column) - pc.sum(pc.is_in(text, pa.array(NULL_WORDS))).as_py() - column.null_count
-    readable = pc.sum(number).as_py() or 0
-    if 2 * readable < filled or readable == 0:
-        return None
-    text = pc.replace_substring(pc.if_else(number, text, None), ",", ".")
-    numbers = np.asarray(pc.cast(text, pa.float64()).to_numpy(), dtype=np.float64)
-    return numbers, int(filled - readable)

@@ -13,22 +13,13 @@ import re
 from dataclasses import dataclass
 
 from verify.evidence.channels import known_unit, mended, recognise
-from verify.evidence.importers.csv_time import is_clock_text
 from verify.evidence.importers.port import HEAD_BYTES, MOST_COLUMNS, refusal
+from verify.evidence.importers.table import DASHES, NULL_WORDS, named_apart
+from verify.evidence.importers.table_times import is_clock_text
 
 _LINES = 200
 DELIMITERS = (";", "\t", ",", "|")
 _COMMENTS = ("#", "//", "%", "!", "--")
-_DASHES = ("-", "--", "---", "----", "–", "—", "_", "?", "*", "x")
-_WORDS = ("na", "n/a", "#n/a", "nan", "-nan", "null", "none", "nil", "nodata", "no data", "missing",
-          "invalid", "err", "error", "#value!", "#div/0!", "k.a.", "n.v.", "unknown")  # fmt: skip
-NULL_WORDS = (
-    "",
-    *_DASHES,
-    *(form for w in _WORDS for form in dict.fromkeys((w, w.upper(), w.capitalize()))),
-    "NaN",
-    "NoData",
-)
 _NUMBER = re.compile(r"\s*[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*")
 _COMMA_NUMBER = re.compile(r"\s*[+\-−]?\d*,\d+\s*")
 _POINT_NUMBER = re.compile(r"\s*[+\-−]?\d*\.\d+\s*")
@@ -213,7 +204,8 @@ def sniff(head: bytes, source_name: str, *, utf8: bool = True) -> Dialect:
         )
     if at and not rows[0][0].casefold().startswith("sep="):
         repairs.append(f"{at} line{'s' * (at > 1)} before the header passed over")
-    headers, doubled = _headers(rows[at], width, repairs)
+    cells = (rows[at] + [""] * width)[:width]
+    headers, doubled = named_apart(cells, repairs)
     units, data_at = _units(rows, at, width, repairs)
     if data_at >= len(lines):
         raise refusal("lines of text without numbers", source_name)
@@ -244,30 +236,6 @@ def _uncommented(line: str) -> str:
     return line
 
 
-def _headers(
-    cells: list[str], width: int, repairs: list[str]
-) -> tuple[tuple[str, ...], frozenset[str]]:
-    names: list[str] = []
-    bases: list[str] = []
-    mended_any = False
-    seen: dict[str, int] = {}
-    for i in range(width):
-        raw = " ".join(cells[i].split()) if i < len(cells) else ""
-        name = mended(raw)
-        mended_any |= name != raw
-        name = name or f"column {i + 1} without a name"
-        seen[name] = seen.get(name, 0) + 1
-        bases.append(name)
-        names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
-    if mended_any:
-        repairs.append("a doubly encoded sign in the header was put right (°)")
-    twice = sorted(name for name, count in seen.items() if count > 1)
-    if twice:
-        repairs.append(f"the header names {', '.join(twice)} more than once")
-    doubled = frozenset(n for n, base in zip(names, bases, strict=True) if seen[base] > 1)
-    return tuple(names), doubled
-
-
 def _units(
     rows: list[list[str]], at: int, width: int, repairs: list[str]
 ) -> tuple[tuple[str, ...], int]:
@@ -283,7 +251,7 @@ def _units(
         known = sum(known_unit(c) is not None or c.casefold() in _UNIT_LIKE for c in plain)
         if filled and 2 * known >= len(filled) and not units:
             padded = [mended(c) for c in cells] + [""] * (width - len(cells))
-            units = tuple("" if c in _DASHES else c for c in padded[:width])
+            units = tuple("" if c in DASHES else c for c in padded[:width])
         elif filled:
             repairs.append("a line of words below the header passed over")
         row += 1

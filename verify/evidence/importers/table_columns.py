@@ -16,9 +16,9 @@ from verify.errors import Problem, UserError, nearest
 from verify.evidence import channels as known
 from verify.evidence.channels import NONE, TIME, Proposal, recognise
 from verify.evidence.genuine import Rows
-from verify.evidence.importers.csv_read import Table
-from verify.evidence.importers.csv_time import Times, times_of
 from verify.evidence.importers.port import refusal
+from verify.evidence.importers.table import Table
+from verify.evidence.importers.table_times import Times, times_of
 from verify.evidence.recording import Channel
 
 _SIGNAL_WORDS = frozenset({
@@ -41,6 +41,15 @@ class Draft:
     unmapped: list[str] = field(default_factory=list)
     repairs: list[str] = field(default_factory=list)
 
+    def add(self, header: str, use: Use, made: tuple[Channel | None, tuple[str, ...]]) -> None:
+        """Takes in what `make_channel` made of a column, or notes that it is no channel."""
+        channel, repairs = made
+        self.repairs.extend(repairs)
+        if channel is None:
+            self.unmapped.append(header)
+        else:
+            self.channels[use.channel] = channel
+
 
 @dataclass(frozen=True, slots=True)
 class Use:
@@ -53,10 +62,10 @@ class Use:
 
 def proposed(table: Table) -> tuple[Proposal, ...]:
     """What the columns seem to be; none whose header stands there twice is sure."""
-    twice = table.dialect.doubled
+    twice = table.doubled
     return tuple(
         replace(p, sure=False, why="the header stands there twice") if p.header in twice else p
-        for p in recognise(table.dialect.headers, table.dialect.units)
+        for p in recognise(table.headers, table.units)
     )
 
 
@@ -72,6 +81,8 @@ def decide(
         draft.mapping[p.header] = words
         if words == NONE:
             continue
+        if known.is_position(p.header):
+            raise bad_mapping(p.header, words, "another column: positions are never read")
         channel, unit = known.told(p.header, words, p.unit)
         if any(u.channel == channel for u in uses.values()):
             raise bad_mapping(p.header, words, f"one column for {channel}, not two")
@@ -155,7 +166,7 @@ def time_column(
         return named[0], times
     reasons = []
     usable: list[tuple[tuple[int, int, str], str, Times]] = []
-    for header in table.dialect.headers:
+    for header in table.headers:
         if header in said:
             continue
         by_name = header in units
@@ -218,7 +229,7 @@ def long_columns(table: Table) -> Long | None:
     """Which columns say when, what and how much, where each row names its signal, else None."""
     import pyarrow as pa
 
-    headers = table.dialect.headers
+    headers = table.headers
     by_word = {h.strip().casefold(): h for h in headers}
     signal = next((by_word[w] for w in sorted(_SIGNAL_WORDS & by_word.keys())), "")
     value = next((by_word[w] for w in sorted(_VALUE_WORDS & by_word.keys())), "")
@@ -256,4 +267,4 @@ def signals(table: Table, long: Long) -> tuple[list[str], list[str]]:
 
 def shows_frames(table: Table) -> bool:
     """Whether the rows are frames of a bus, which only a decoder could turn into quantities."""
-    return len({h.strip().casefold() for h in table.dialect.headers} & _FRAME_WORDS) >= 2
+    return len({h.strip().casefold() for h in table.headers} & _FRAME_WORDS) >= 2
