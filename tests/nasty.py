@@ -47,6 +47,7 @@ DOING: Mapping[str, tuple[float | None, float, float]] = {
     "town": (1800.0, 30.0, 15.0),
     "road": (2200.0, 70.0, 25.0),
     "coast": (1300.0, 40.0, 0.0),
+    "firm": (3200.0, 70.0, 60.0),
     "off": (0.0, 0.0, 0.0),
     "off-moving": (0.0, 30.0, 0.0),
     "crank": (220.0, 0.0, 0.0),

@@ -31,6 +31,11 @@ from verify.words import Verdict
 Specs = Mapping[str, SpecValue]
 
 ROAD = (("idle", 45.0), ("road", 330.0), ("town", 200.0), ("idle", 45.0))
+# The road test of the trade as well: take-offs, cruise, coast, a firm acceleration, a hot idle.
+FULL_ROAD = (
+    *((("idle", 20.0), ("town", 30.0)) * 3), ("firm", 4.0), ("road", 330.0), ("coast", 12.0),
+    ("town", 180.0), ("idle", 60.0),
+)  # fmt: skip
 SHORT = (("idle", 40.0),)
 
 
@@ -96,6 +101,7 @@ CASES: dict[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
     ("no-stall", "channel-missing"): (lambda: without(drive(), "pedal"), {}),
     ("no-stall", "frozen"): (frozen, {}),
     ("road-coverage", "met"): (lambda: drive(ROAD, every_s=1.0), {}),
+    ("road-coverage", "met-in-full"): (lambda: drive(FULL_ROAD, every_s=1.0), {}),
     ("road-coverage", "excluded"): (
         lambda: drive(ROAD, every_s=1.0, also={"ambient": -15.0}),
         {},
