@@ -13,6 +13,8 @@ COMMANDS = {
     "show": ("cmd_show", "show what a job has proven, and how"),
     "note": ("cmd_note", "complaint, cause, correction: a text to paste"),
     "judge": ("cmd_judge", "put checks to a recording of the car's own data"),
+    "compare": ("cmd_compare", "put the same checks to before and after: what moved"),
+    "checks": ("cmd_checks", "which checks there are, and how each one judges"),
     "ready": ("cmd_ready", "would an inspection turn the car away"),
     "code": ("cmd_code", "what fault codes say: meaning, class, what to verify"),
     "decode": ("cmd_decode", "read raw lines of a car's answers, as pasted"),

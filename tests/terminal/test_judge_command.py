@@ -6,6 +6,7 @@ import io
 import json
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,9 @@ from tests.nasty import SPECS, broken_files, drive, with_values
 from verify.__main__ import main
 from verify.evidence.checks.catalogue import CATALOGUE, judge
 from verify.evidence.verdict import CheckResult, Limits
+from verify.terminal.complaint_words import complaint_of, proof_of
 from verify.terminal.show_verdict import limits_text, measured, trace_plot, verdict_block
+from verify.terminal.verdict_list import arranged, not_judged, tally
 from verify.words import Verdict
 
 HEAD = "time [s],engine rpm [rpm],vehicle speed [km/h],accelerator pedal [%],coolant [°C]"
@@ -47,7 +50,7 @@ def shown(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, st
 
 
 def test_words_numbers_limits_and_why(file: str, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = shown(capsys, file, "--spec", "idle_speed=700 rpm")
+    code, out, err = shown(capsys, file, "--spec", "idle_speed=700 rpm", "--all")
     assert (code, err) == (0, "")
     assert re.search(r"✓ PASS +idle-speed +in-range", out)
     assert re.search(r"measured +700.* ± .* rpm \(k = 2\)", out)
@@ -59,6 +62,136 @@ def test_words_numbers_limits_and_why(file: str, capsys: pytest.CaptureFixture[s
     assert "engine speed, longest stretch judged (rpm)" in out
     assert "\x1b" not in out
     assert max(len(line) for line in out.splitlines() if file not in line) <= 80
+
+
+def narrow(results: list[CheckResult], width: int = 80) -> str:
+    stream = io.StringIO()
+    console = Console(file=stream, width=width, highlight=False)
+    for block in arranged(results):
+        console.print(block)
+        console.print()
+    console.print(tally(results))
+    return stream.getvalue()
+
+
+def result(check: str, verdict: Verdict, finding: str, why: str, settle: str = "") -> CheckResult:
+    return CheckResult(check, 1, verdict, finding, why, settle)
+
+
+MANY = [
+    result("a-pass", Verdict.PASS, "fine", "all is fine."),
+    result("b-open", Verdict.UNDECIDED, "near-limit", "too near to tell.", "drive on for 5 min"),
+    result("c-fail", Verdict.FAIL, "bad", "it is bad."),
+    result("d-none", Verdict.UNDECIDED, "channel-missing", "the recording has no pedal channel."),
+    result("e-none", Verdict.UNDECIDED, "channel-missing", "the recording has no pedal channel."),
+    result("f-open", Verdict.UNDECIDED, "too-short", "only 3 s.", "drive on for 5 min"),
+    result("g-none", Verdict.UNDECIDED, "channel-missing", "the recording has no coolant channel."),
+    result("h-fail", Verdict.FAIL, "bad", "it is bad too."),
+]
+
+
+def test_what_fails_stands_first_and_what_is_not_there_is_one_sentence() -> None:
+    lines = [line.rstrip() for line in narrow(MANY).splitlines()]
+    assert [line for line in lines if line] == [
+        "✗ FAIL  c-fail  bad",
+        "              It is bad.",
+        "✗ FAIL  h-fail  bad",
+        "              It is bad too.",
+        "? UNDECIDED  b-open  near-limit",
+        "              Too near to tell.",
+        "? UNDECIDED  f-open  too-short",
+        "              Only 3 s.",
+        "  settles all Drive on for 5 min.",
+        "✓ PASS  a-pass  All is fine.",
+        "Not judged, so undecided: d-none, e-none: the recording has no pedal channel;",
+        "g-none: the recording has no coolant channel. What each needs: --all",
+        "In short: ✗ failed: c-fail, h-fail · ? 2 undecided · ✓ 1 passed · 3 not judged",
+    ]
+
+
+def test_no_check_is_lost_on_a_narrow_screen() -> None:
+    text = narrow(MANY, 60)
+    assert max(len(line) for line in text.splitlines()) <= 60
+    for one in MANY:
+        assert one.check in text
+
+
+def test_a_result_with_a_number_is_never_folded() -> None:
+    one = replace(MANY[3], value=1.0, unit="rpm", uncertainty=1.0)
+    assert not not_judged(one)
+    assert not not_judged(replace(MANY[3], verdict=Verdict.PASS))
+    assert not_judged(MANY[3])
+
+
+def test_every_check_has_its_word_in_the_short_form_too(
+    file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, out, _ = shown(capsys, file, "--spec", "idle_speed=700 rpm")
+    assert re.search(r"✓ PASS +idle-speed +700.* ± .* rpm \(650 to 750 rpm\)", out)
+    assert re.search(r"\? UNDECIDED +road-coverage +not-yet", out)
+    assert "lets no car" in out
+    for name in CATALOGUE:
+        assert name in out
+    _, out, _ = shown(capsys, file, "--spec", "idle_speed=1500 rpm")
+    assert out.index("✗ FAIL") < out.index("? UNDECIDED") < out.index("✓ PASS")
+    assert "failed: idle-speed" in out
+
+
+def test_a_complaint_is_held_against_the_drive(
+    file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = shown(capsys, file, "--complaint", "1 in 20 presses")
+    assert code == 0
+    flat = " ".join(out.split())
+    assert '? UNDECIDED complaint "1 in 20 presses"' in flat
+    # Zero in 3 presses: 1 − 0.05^(1/3) = 0.632; 59 clean ones rule out 1 in 20 at 95 %.
+    assert "63.2 of 100" in flat
+    assert "56 more presses" in flat
+    assert "3 times the pedal was pressed and let go again" in flat
+    assert "if it came on this drive, it is not gone" in flat
+
+
+@pytest.mark.parametrize(
+    ("words", "clean", "unit"),
+    [
+        ("every 60 km", 0.0, "km"),
+        ("every 40 miles", 0.0, "mi"),
+        ("every 2 min", 3.32, "min"),
+        ("twice a day", 0.0, "day"),
+        ("every 3 starts", 0.0, "starts"),
+        ("1 in 10 gear changes", 0.0, "gear changes"),
+        ("1 in 20 lift-offs", 3.0, "lift-offs"),
+    ],
+)
+def test_what_a_complaint_is_counted_in_comes_from_the_recording(
+    words: str, clean: float, unit: str, file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, out, _ = shown(capsys, file, "--complaint", words, "--json")
+    said = json.loads(out)["complaint"]
+    assert (said["unit"], said["complaint"]) == (unit, words)
+    assert said["clean"] == pytest.approx(clean, abs=0.05)
+    assert said["verdict"] == "undecided"
+    assert said["counted"]
+
+
+def test_distance_and_starts_are_counted() -> None:
+    """30 min at 70 km/h are 35 km; half a step of 1 km/h below that is sure."""
+    made = drive((("off", 5.0), ("crank", 1.0), ("idle", 20.0), ("road", 1800.0), ("idle", 20.0)))
+    said = proof_of(complaint_of("every 60 km"), [made, made], ())
+    assert said.proof.clean == pytest.approx(2 * 35.0, rel=0.02)
+    assert said.proof.clean <= 2 * 35.1
+    assert proof_of(complaint_of("every 3 starts"), [made], ()).proof.clean == 1.0
+
+
+def test_an_event_that_a_check_saw_makes_the_drive_unclean() -> None:
+    stalls = CheckResult(
+        "no-stall", 1, Verdict.FAIL, "stalled", "the engine stopped at 40 km/h.", value=1.0,
+        unit="1", details={"exposure": {"idle_s": 60.0}},
+    )  # fmt: skip
+    said = proof_of(complaint_of("every 3 presses"), [drive()], [stalls])
+    assert said.proof.verdict is Verdict.FAIL
+    assert "not clean: no-stall" in drawn(said.block())
+    assert said.to_json()["assumes"] == ""
 
 
 def test_json_is_as_documented(file: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -77,7 +210,8 @@ def test_json_is_as_documented(file: str, capsys: pytest.CaptureFixture[str]) ->
             *("probability", "windows", "why", "settle"),
         }
         assert check["verdict"] in set(Verdict)
-    assert "met_at_s" in value["checks"][-1]
+    coverage = next(c for c in value["checks"] if c["check"] == "road-coverage")
+    assert "met_at_s" in coverage
 
 
 def test_one_check_alone(file: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -127,6 +261,8 @@ def test_any_verdict_ends_with_0(file: str, capsys: pytest.CaptureFixture[str]) 
         (["--map", "engine rpm [rpm]=engine_sped"], "engine_sp"),
         (["--every", "soon"], "--every"),
         (["--every", "-1"], "interval"),
+        (["--complaint", "now and then"], "--complaint"),
+        (["--complaint", "every 5 kg"], "distance"),
     ],
 )
 def test_bad_input_is_one_clear_message_and_2(

@@ -411,10 +411,11 @@ def _compare_events(
         }
         for name, (few, many) in tails.items()
     }
-    if max(few for few, _ in tails.values()) <= 1.0 - sure:
+    unlikely = 1.0 - sure + 1e-12  # 0.05 itself, as a sum of floats gives it
+    if max(few for few, _ in tails.values()) <= unlikely:
         said = _said(before, after, f"{told}: fewer than chance would explain", rates=rates)
         return replace(said, change=Change.BETTER)
-    if max(many for _, many in tails.values()) <= 1.0 - sure:
+    if max(many for _, many in tails.values()) <= unlikely:
         said = _said(before, after, f"{told}: more than chance would explain", rates=rates)
         return replace(said, change=Change.WORSE)
     settle = "go by the verdict of AFTER"

@@ -8,323 +8,158 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from verify.terminal.recording_options import (
+    add_options,
+    chosen_checks,
+    column_mapping,
+    read_file,
+    recording_json,
+    row_interval_s,
+    vehicle_specs,
+)
+
 if TYPE_CHECKING:
-    from verify.errors import Problem
     from verify.evidence.recording import Recording
     from verify.evidence.verdict import CheckResult
-    from verify.quantity import SpecValue
+    from verify.terminal.complaint_words import DriveProof
 
-NO_TIME = "no column with times"
 HELP = "put checks to a recording of the car's own data"
 
 
 def parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(
-        description="Puts checks to a recording (CSV) of the car's own data and shows verdicts "
-        "with number, limits and doubt. Exit code 0 for any verdict, 2 for input that cannot be "
-        "judged. Nothing is stored.",
+        description="Puts checks to a recording of the car's own data and shows verdicts with "
+        "number, limits and doubt: first what failed, then what is open and what settles it, then "
+        "what passed. Exit code 0 for any verdict, 2 for input that cannot be judged. Nothing is "
+        "stored.",
     )
     p.add_argument("recording", metavar="RECORDING", help="the file")
     p.add_argument(
-        "--spec",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help='a number of this vehicle, such as idle_speed="700 rpm"; may be repeated',
+        "--complaint",
+        metavar="HOW OFTEN",
+        help='how often it came, such as "every 60 km", "twice a day", "1 in 20 presses": says '
+        "what this drive proves against it, and how much more would",
     )
-    p.add_argument(
-        "--specs", metavar="FILE", help="a YAML file of such numbers, one NAME: VALUE a line"
-    )
-    p.add_argument(
-        "--check",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="only this check; may be repeated (default: all)",
-    )
-    p.add_argument(
-        "--every",
-        metavar="SECONDS",
-        help="time between two rows, for a file without a time column",
-    )
-    p.add_argument(
-        "--map",
-        action="append",
-        default=[],
-        metavar="HEADER=CHANNEL",
-        help='what a column is, with its unit where the file does not say it: "rpm=engine_speed", '
-        '"v=vehicle_speed km/h", or "v=-" for none; may be repeated',
-    )
-    p.add_argument("--units", choices=["metric", "us"], default="metric", help="units shown")
-    p.add_argument("--json", action="store_true", help="the same as JSON")
+    add_options(p)
     return p
 
 
 def run(args: argparse.Namespace) -> int:
     """Raises UserError for whatever cannot be judged; the door prints it and exits with 2."""
-    from verify.errors import UserError, unknown
-    from verify.evidence.checks.catalogue import CATALOGUE, judge
+    from verify.evidence.checks.catalogue import judge
 
-    wrong = [unknown(name, CATALOGUE, "check") for name in args.check if name not in CATALOGUE]
-    if wrong:
-        raise UserError(*(p.within(field="--check") for p in wrong))
-    specs, unused = _specs(args.spec, args.specs)
-    recording = _read(args.recording, _mapping(args.map), _interval(args.every))
-    results = judge([recording], specs, args.check or None)
+    names = chosen_checks(args.check)
+    specs, unused = vehicle_specs(args.spec, args.specs)
+    complaint = None
+    if args.complaint is not None:
+        from verify.terminal.complaint_words import complaint_of
+
+        complaint = complaint_of(args.complaint)
+    recording = read_file(args.recording, column_mapping(args.map), row_interval_s(args.every))
+    results = judge([recording], specs, names)
+    proof = None
+    if complaint is not None:
+        from verify.terminal.complaint_words import proof_of
+
+        proof = proof_of(complaint, [recording], results)
     if args.json:
-        _print_json(recording, results)
+        _print_json(recording, results, proof)
     else:
-        _print_words(recording, results, unused, args.units)
+        _print_words(recording, results, proof, unused, args.units, args.all or names is not None)
     return 0
 
 
-def _specs(typed: Sequence[str], file: str | None) -> tuple[dict[str, SpecValue], tuple[str, ...]]:
-    """The vehicle's numbers by name, those typed before those of the file, and the names of the
-    file that no check uses (it may hold torques too)."""
-    from verify.errors import Problem, UserError, unknown
-    from verify.evidence.checks.catalogue import SPEC_UNITS
-
-    specs: dict[str, SpecValue] = {}
-    unused: list[str] = []
-    if file is not None:
-        for name, own in _file_specs(file).items():
-            if name in SPEC_UNITS:
-                specs[name] = own
-            else:
-                unused.append(name)
-    for item in typed:
-        name, sign, text = item.partition("=")
-        name = name.strip()
-        if not sign or not text.strip():
-            raise UserError(
-                Problem(
-                    found=f'"{item}"',
-                    expected="a name, =, and a number with its unit",
-                    next='write for example --spec idle_speed="700 rpm"',
-                    field="--spec",
-                )
-            )
-        if name not in SPEC_UNITS:
-            raise UserError(unknown(name, SPEC_UNITS, "spec").within(field="--spec"))
-        specs[name] = _spec(text, SPEC_UNITS[name], f"--spec {name}", "")
-    return specs, tuple(unused)
-
-
-def _spec(
-    text: str, unit: str | None, field: str, file: str, source: str = "", detail: str = ""
-) -> SpecValue:
-    from verify.errors import UserError
-    from verify.quantity import SpecValue, parse
-
-    try:
-        quantity = parse(text, expect=unit)
-    except UserError as error:
-        raise error.within(field=field, file=file) from None
-    return SpecValue(quantity, source or "as typed", detail)
-
-
-def _file_specs(file: str) -> dict[str, SpecValue]:
-    """NAME: VALUE lines, or NAME: {value, source, detail}. Raises UserError naming file and key."""
-    from pathlib import Path
-
-    from ruamel.yaml import YAML
-    from ruamel.yaml.error import MarkedYAMLError, YAMLError
-
-    from verify.errors import Problem, UserError
-    from verify.evidence.checks.catalogue import SPEC_UNITS
-    from verify.terminal.library import read_text
-
-    text = read_text(Path(file))
-    shape = "one NAME: VALUE a line, such as idle_speed: 700 rpm"
-    try:
-        tree = YAML(typ="safe", pure=True).load(text)
-    except YAMLError as error:
-        mark = error.problem_mark if isinstance(error, MarkedYAMLError) else None
-        raise UserError(
-            Problem(
-                found="text that is no YAML",
-                expected=shape,
-                next="mend the line",
-                file=file,
-                line=mark.line + 1 if mark else 0,
-                column=mark.column + 1 if mark else 0,
-            )
-        ) from None
-    except (RecursionError, ValueError):
-        raise UserError(
-            Problem(found="text that cannot be read as YAML", expected=shape, file=file)
-        ) from None
-    if not isinstance(tree, Mapping):
-        raise UserError(Problem(found="no list of names and values", expected=shape, file=file))
-    specs: dict[str, SpecValue] = {}
-    for key, value in tree.items():
-        name = str(key)
-        parts: dict[str, Any] = dict(value) if isinstance(value, Mapping) else {"value": value}
-        number = parts.get("value")
-        if isinstance(number, bool) or not isinstance(number, str | int | float):
-            raise UserError(
-                Problem(
-                    found=f'"{number}"',
-                    expected="a number with its unit",
-                    next=f"write for example {name}: 700 rpm",
-                    file=file,
-                    field=name,
-                )
-            )
-        specs[name] = _spec(
-            str(number),
-            SPEC_UNITS.get(name),
-            name,
-            file,
-            str(parts.get("source", "")),
-            str(parts.get("detail", "")),
-        )
-    return specs
-
-
-def _mapping(typed: Sequence[str]) -> dict[str, str] | None:
-    from verify.errors import Problem, UserError
-
-    mapping: dict[str, str] = {}
-    for item in typed:
-        # A header may hold a "=", a channel never does.
-        header, sign, channel = item.rpartition("=")
-        if not sign or not header or not channel.strip():
-            raise UserError(
-                Problem(
-                    found=f'"{item}"',
-                    expected="a column's header, =, and a channel",
-                    next='write for example --map "Engine RPM=engine_speed"',
-                    field="--map",
-                )
-            )
-        mapping[header] = channel.strip()
-    return mapping or None
-
-
-def _interval(typed: str | None) -> float | None:
-    from verify.errors import UserError
-    from verify.quantity import parse
-
-    if typed is None:
-        return None
-    try:
-        return float(parse(typed, expect="s").to("s").value)
-    except UserError as error:
-        raise error.within(field="--every") from None
-
-
-def _read(path: str, mapping: Mapping[str, str] | None, interval_s: float | None) -> Recording:
-    from pathlib import Path
-
-    from verify.errors import Problem, UserError
-    from verify.evidence.importers.port import read_recording
-
-    try:
-        stream = Path(path).open("rb")  # noqa: SIM115  (the error below is the opening's alone)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise UserError(
-            Problem(
-                found=f"a file that cannot be opened ({reason})",
-                expected="a readable recording",
-                next="check the name and the permissions",
-                file=path,
-            )
-        ) from None
-    with stream:
-        try:
-            return read_recording(stream, path, mapping=mapping, interval_s=interval_s)
-        except UserError as error:
-            raise UserError(*(_with_options(p) for p in error.problems)) from None
-
-
-def _with_options(problem: Problem) -> Problem:
-    """The importer knows no options; who types the command needs them."""
-    if problem.found != NO_TIME:
-        return problem
-    return problem._replace(next=f"{problem.next}: --map HEADER=(time), or --every SECONDS")
-
-
-def recording_json(recording: Recording) -> dict[str, Any]:
-    """What was read, and how: plain JSON values."""
-    return {
-        "name": recording.source_name,
-        "sha256": recording.sha256,
-        "importer": recording.importer,
-        "importer_version": recording.importer_version,
-        "rows": recording.rows,
-        "seconds": recording.seconds,
-        "channels": {
-            name: {
-                "unit": c.unit,
-                "header": c.header,
-                "readings": len(c.values),
-                "rate_hz": c.rate_hz if c.rate_hz == c.rate_hz else None,
-                "resolution": c.resolution,
-            }
-            for name, c in recording.channels.items()
-        },
-        "gaps": [list(gap) for gap in recording.gaps],
-        "repairs": list(recording.repairs),
-        "mapping": dict(recording.mapping),
-        "unmapped": list(recording.unmapped),
-    }
-
-
-def _print_json(recording: Recording, results: Sequence[CheckResult]) -> None:
+def _print_json(
+    recording: Recording, results: Sequence[CheckResult], proof: DriveProof | None
+) -> None:
     import json
 
     value = {
         "recording": recording_json(recording),
         "checks": [r.to_json() for r in results],
+        **({"complaint": proof.to_json()} if proof is not None else {}),
     }
     sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def _print_words(
-    recording: Recording, results: Sequence[CheckResult], unused: Sequence[str], system: str
+    recording: Recording,
+    results: Sequence[CheckResult],
+    proof: DriveProof | None,
+    unused: Sequence[str],
+    system: str,
+    full: bool,
 ) -> None:
-    from rich.console import Console
+    """full: every result in full, with the channels and the trace."""
+    from rich.text import Text
+
+    from verify.terminal.screen import Printer
+    from verify.terminal.show_verdict import summary_line, trace_plot, verdict_block
+    from verify.terminal.verdict_list import arranged, tally
+
+    show = Printer()
+    show(*head_of(recording, full=full))
+    if unused:
+        show(Text(f"  No check uses these specs: {', '.join(unused)}.", style="dim"))
+    for block in (
+        [verdict_block(r, system=system) for r in results] if full else arranged(results, system)
+    ):
+        show("", block)
+    if proof is not None:
+        show("", proof.block())
+    plot = trace_plot(recording, results, width=show.width - 2) if full else None
+    if plot is not None:
+        show("", plot)
+    short = summary_line(results) if full else tally(results)
+    if short is not None:
+        show("", short)
+    last = "This judges the recording, and lets no car go."
+    if not full:
+        last = f"± is twice the standard uncertainty. {last}"
+    show(Text(last, style="dim"))
+
+
+def head_of(recording: Recording, *, full: bool) -> list[Any]:
+    """What was read, and what was mended on the way. full: with a line for each channel."""
     from rich.padding import Padding
     from rich.text import Text
 
-    from verify.terminal.show_verdict import sentence, summary_line, trace_plot, verdict_block
+    from verify.terminal.show_verdict import sentence
 
-    console = Console(highlight=False)
-    width = min(console.width, 80) if console.is_terminal else 80
-
-    def show(*things: Any) -> None:
-        for thing in things:
-            console.print(thing, width=width)
-
-    show(
+    lines: list[Any] = [
         Text(recording.source_name, style="bold", overflow="fold"),
         f"{recording.rows} rows, {recording.seconds:.0f} s, SHA-256 {recording.sha256[:12]}…",
-        "",
-    )
-    for name, c in recording.channels.items():
-        rate = f"{c.rate_hz:.3g} per second" if c.rate_hz == c.rate_hz else "read once"
-        step = f"steps of {c.resolution:.3g} {c.unit}" if c.resolution > 0 else ""
-        show(Text(f"  {name:<18}{rate:<18}{step}"))
-    for repair in recording.repairs:
-        show(Padding(Text(sentence(repair), style="dim"), (0, 0, 0, 2)))
+    ]
+    dim: list[str] = []
+    if full:
+        lines.append("")
+        for name, c in recording.channels.items():
+            step = f"steps of {c.resolution:.3g} {c.unit}" if c.resolution > 0 else ""
+            lines.append(Text(f"  {name:<18}{_rate(c.rate_hz):<18}{step}"))
+    else:
+        lines.append(_channels_line(recording))
+    dim += [sentence(repair) for repair in recording.repairs]
     if recording.unmapped:
         names = ", ".join(recording.unmapped[:8])
         more = f" and {len(recording.unmapped) - 8} more" if len(recording.unmapped) > 8 else ""
-        text = f"Not used: {names}{more}. Say what a column is with --map."
-        show(Padding(Text(text, style="dim"), (0, 0, 0, 2)))
-    if unused:
-        show(Text(f"  No check uses these specs: {', '.join(unused)}.", style="dim"))
-    for result in results:
-        show("", verdict_block(result, system=system))
-    plot = trace_plot(recording, results, width=width - 2)
-    if plot is not None:
-        show("", plot)
-    short = summary_line(results)
-    if short is not None:
-        show("", short)
-    show(Text("This judges the recording, and lets no car go.", style="dim"))
+        dim.append(f"Not used: {names}{more}. Say what a column is with --map.")
+    return lines + [Padding(Text(text, style="dim"), (0, 0, 0, 2)) for text in dim]
+
+
+def _channels_line(recording: Recording) -> str:
+    """The channels by how often they were read, the slowest last."""
+    by_rate: dict[str, list[str]] = {}
+    for name, c in sorted(recording.channels.items(), key=lambda item: _slow(item[1].rate_hz)):
+        by_rate.setdefault(_rate(c.rate_hz), []).append(name)
+    return "; ".join(f"{', '.join(names)}: {rate}" for rate, names in by_rate.items())
+
+
+def _slow(rate_hz: float) -> float:
+    return -rate_hz if rate_hz == rate_hz else 0.0
+
+
+def _rate(rate_hz: float) -> str:
+    return f"{rate_hz:.2g} per second" if rate_hz == rate_hz else "read once"

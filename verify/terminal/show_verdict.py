@@ -28,12 +28,7 @@ def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableT
 
     system: "metric" or "us", for the number and the limits; sentences stay as they were stored.
     """
-    head = Text()
-    style = STYLES[result.verdict]
-    head.append(f"{MARKS[result.verdict]} {WORDS[result.verdict]}", style=style)
-    head.append(f"  {result.check}", style="bold")
-    head.append(f"  {result.finding}", style="dim")
-    rows: list[RenderableType] = [head]
+    rows: list[RenderableType] = [head_line(result)]
     for label, text in (
         ("measured", measured(result, system)),
         ("limits", limits_text(result.limits, system)),
@@ -42,8 +37,17 @@ def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableT
         *(("note", sentence(note)) for note in result.notes),
     ):
         if text:
-            rows.append(_row(label, text, dim=label == "note"))
+            rows.append(labelled(label, text, dim=label == "note"))
     return Group(*rows)
+
+
+def head_line(result: CheckResult) -> Text:
+    """Mark and word, the check, and its finding."""
+    head = Text()
+    head.append(f"{MARKS[result.verdict]} {WORDS[result.verdict]}", style=STYLES[result.verdict])
+    head.append(f"  {result.check}", style="bold")
+    head.append(f"  {result.finding}", style="dim")
+    return head
 
 
 def summary_line(results: Sequence[CheckResult]) -> Text | None:
@@ -59,8 +63,8 @@ def summary_line(results: Sequence[CheckResult]) -> Text | None:
     return line
 
 
-def _row(label: str, text: str, *, dim: bool) -> RenderableType:
-    # A hanging indent: the label stands in the margin of the first line.
+def labelled(label: str, text: str, *, dim: bool = False) -> RenderableType:
+    """A hanging indent: the label stands in the margin of the first line."""
     from rich.table import Table
 
     grid = Table.grid(padding=(0, 1))
@@ -78,8 +82,11 @@ def sentence(text: str) -> str:
     return text if text[-1] in ".!?" else text + "."
 
 
-def measured(result: CheckResult, system: str = "metric") -> str:
-    """The number with its expanded uncertainty, in the units the person chose; "" where none."""
+def measured(result: CheckResult, system: str = "metric", *, coverage: bool = True) -> str:
+    """The number with its expanded uncertainty, in the units the person chose; "" where none.
+
+    coverage: whether "(k = 2)" stands behind it; without, the screen must say it once elsewhere.
+    """
     if result.value is None:
         return ""
     unit = shown_unit(result.unit, system)
@@ -87,13 +94,27 @@ def measured(result: CheckResult, system: str = "metric") -> str:
     name = "" if unit == "1" else f" {unit}"
     if result.uncertainty is None:
         return f"{value:.4g}{name}"
-    doubt = abs(2.0 * result.uncertainty * _scale(result.unit, unit))
+    doubt = abs(2.0 * result.uncertainty * scale_of(result.unit, unit))
+    return with_doubt(value, doubt, name) + (" (k = 2)" if coverage else "")
+
+
+def with_doubt(value: float, doubt: float, name: str, *, sign: bool = False) -> str:
+    """A number and its doubt to the same place. name: the unit with a blank before it."""
     digits = max(0, 1 - math.floor(math.log10(doubt))) if 0.0 < doubt < 10.0 else 0
     digits = min(digits, 3)
-    return f"{value:.{digits}f} ± {doubt:.{digits}f}{name} (k = 2)"
+    number = f"{value:{'+' if sign else ''}.{digits}f}"
+    if float(number) == 0.0:
+        number = number.lstrip("+-")
+    return f"{number.replace('-', '−') if sign else number} ± {doubt:.{digits}f}{name}"
 
 
 def limits_text(limits: Limits | None, system: str = "metric") -> str:
+    """The band with its source; "" where there are no limits."""
+    return "" if limits is None else f"{band_text(limits, system)} ({limits.source})"
+
+
+def band_text(limits: Limits | None, system: str = "metric") -> str:
+    """The band alone."""
     if limits is None:
         return ""
     unit = shown_unit(limits.unit, system)
@@ -103,12 +124,10 @@ def limits_text(limits: Limits | None, system: str = "metric") -> str:
     ]
     name = "" if unit == "1" else f" {unit}"
     if ends[0] is None:
-        band = f"at most {ends[1]}{name}"
-    elif ends[1] is None:
-        band = f"at least {ends[0]}{name}"
-    else:
-        band = f"{ends[0]} to {ends[1]}{name}"
-    return f"{band} ({limits.source})"
+        return f"at most {ends[1]}{name}"
+    if ends[1] is None:
+        return f"at least {ends[0]}{name}"
+    return f"{ends[0]} to {ends[1]}{name}"
 
 
 def _converted(value: float, source: str, target: str) -> float:
@@ -118,7 +137,7 @@ def _converted(value: float, source: str, target: str) -> float:
     return value * scale + offset
 
 
-def _scale(source: str, target: str) -> float:
+def scale_of(source: str, target: str) -> float:
     from fractions import Fraction
 
     if source == target or not is_unit(source):

@@ -1,0 +1,125 @@
+"""`keysback compare BEFORE AFTER`: the same checks on both, and what moved.
+
+Nothing is stored, and nothing here lets a car go: a car that is better may still be bad.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from verify.terminal.recording_options import (
+    add_options,
+    chosen_checks,
+    column_mapping,
+    read_file,
+    recording_json,
+    row_interval_s,
+    vehicle_specs,
+)
+
+if TYPE_CHECKING:
+    from verify.evidence.compare import Comparison
+    from verify.evidence.recording import Recording
+
+HELP = "put the same checks to before and after: what moved"
+
+
+def parser() -> argparse.ArgumentParser:
+    p = argparse.ArgumentParser(
+        description="Puts the same checks to a recording from before a repair and one from after "
+        "it, and says of each: better, unchanged, worse, or cannot tell. Record both in the same "
+        "way and under the same conditions. Exit code 0 whatever moved, 2 for input that cannot "
+        "be judged. Nothing is stored.",
+    )
+    p.add_argument("before", metavar="BEFORE", help="the recording from before")
+    p.add_argument("after", metavar="AFTER", help="the recording from after")
+    for side in ("before", "after"):
+        p.add_argument(
+            f"--also-{side}",
+            action="append",
+            default=[],
+            metavar="FILE",
+            help=f"one more recording from {side}, judged together with it; may be repeated",
+        )
+    add_options(p)
+    return p
+
+
+def run(args: argparse.Namespace) -> int:
+    """Raises UserError for whatever cannot be judged; the door prints it and exits with 2."""
+    from verify.evidence.compare import compare
+
+    names = chosen_checks(args.check)
+    specs, unused = vehicle_specs(args.spec, args.specs)
+    mapping, interval_s = column_mapping(args.map), row_interval_s(args.every)
+    before = [read_file(path, mapping, interval_s) for path in (args.before, *args.also_before)]
+    after = [read_file(path, mapping, interval_s) for path in (args.after, *args.also_after)]
+    found = compare(before, after, specs, names)
+    if args.json:
+        _print_json(before, after, found)
+    else:
+        _print_words(before, after, found, unused, args.units, args.all or names is not None)
+    return 0
+
+
+def _print_json(
+    before: Sequence[Recording], after: Sequence[Recording], found: Sequence[Comparison]
+) -> None:
+    import json
+
+    from verify.evidence.compare import in_both
+
+    value = {
+        "before": [recording_json(r) for r in before],
+        "after": [recording_json(r) for r in after],
+        "in_both": [r.sha256 for r in in_both(before, after)],
+        "comparisons": [c.to_json() for c in found],
+    }
+    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def _print_words(
+    before: Sequence[Recording],
+    after: Sequence[Recording],
+    found: Sequence[Comparison],
+    unused: Sequence[str],
+    system: str,
+    full: bool,
+) -> None:
+    from rich.text import Text
+
+    from verify.evidence.compare import in_both
+    from verify.terminal.screen import Printer, rows
+    from verify.terminal.show_change import changes, counted_changes
+
+    show = Printer()
+    sides: list[tuple[Any, Any]] = []
+    for title, recordings in (("BEFORE", before), ("AFTER", after)):
+        for r in recordings:
+            told = Text(r.source_name, style="bold", overflow="fold")
+            told.append(f"  {r.seconds:.0f} s", style="not bold")
+            sides.append((title, told))
+    show(rows(sides, 6, indent=0))
+    if unused:
+        show(Text(f"No check uses these specs: {', '.join(unused)}.", style="dim"))
+    if both := in_both(before, after):
+        names = ", ".join(r.source_name for r in both)
+        show("", Text(f"The same file stands on both sides: {names}.", style="bold"))
+        show(
+            "There is nothing to compare. Name the recording from before, then the one from after."
+        )
+        return
+    for block in changes(found, system, full=full):
+        show("", block)
+    show("", counted_changes(found))
+    show(
+        Text(
+            "The doubt (±, twice the standard uncertainty) is that of the recordings; what a car "
+            "varies by from one day to the next is not in it. Better is not yet good: this lets no "
+            "car go.",
+            style="dim",
+        )
+    )

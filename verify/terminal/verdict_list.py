@@ -1,0 +1,129 @@
+"""Many checks' results on one screen, in the order in which a bay needs them.
+
+What failed, in full; what is open, with what settles it, asked once where it is the same; what
+passed, a line each; and what this recording does not speak of, in one sentence. Pure: makes
+renderables, prints nothing. `show_verdict` has the forms for one result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from verify.evidence.verdict import CheckResult
+from verify.terminal.marks import MARKS, STYLES, WORDS
+from verify.terminal.screen import rows
+from verify.terminal.show_verdict import (
+    band_text,
+    head_line,
+    labelled,
+    measured,
+    sentence,
+    verdict_block,
+)
+from verify.words import Verdict
+
+# Findings of results that say no more than that the recording holds nothing to judge. They are
+# undecided all the same, and counted as such where a step of a job rests on them. A plate that does
+# not follow the pedal (`not-following`) is none of them: it may be a diesel's, or stuck.
+SAYS_NOTHING = frozenset(("channel-missing", "no-frame", "no-key-on", "no-running"))
+
+
+def not_judged(result: CheckResult) -> bool:
+    """Whether a result says only that there is nothing to judge in this recording."""
+    return (
+        result.verdict is Verdict.UNDECIDED
+        and result.finding in SAYS_NOTHING
+        and result.value is None
+    )
+
+
+def arranged(results: Sequence[CheckResult], system: str = "metric") -> list[RenderableType]:
+    """The results in the order above; each renderable stands apart from the next by a blank line.
+
+    system: "metric" or "us", for numbers and limits.
+    """
+    failed = [r for r in results if r.verdict is Verdict.FAIL]
+    passed = [r for r in results if r.verdict is Verdict.PASS]
+    rest = [r for r in results if r.verdict is Verdict.UNDECIDED]
+    shown: list[RenderableType] = [verdict_block(r, system=system) for r in failed]
+    shown += _open(r for r in rest if not not_judged(r))
+    if passed:
+        shown.append(_passes(passed, system))
+    if nothing := [r for r in rest if not_judged(r)]:
+        shown.append(_folded(nothing))
+    return shown
+
+
+def _open(results: Iterable[CheckResult]) -> list[RenderableType]:
+    """Undecided results; those that the same doing settles stand together above it."""
+    groups: dict[str, list[CheckResult]] = {}
+    for result in results:
+        groups.setdefault(result.settle, []).append(result)
+    shown: list[RenderableType] = []
+    for settle, own in groups.items():
+        lines: list[RenderableType] = []
+        for result in own:
+            lines += [head_line(result), labelled("", sentence(result.why))]
+        if settle:
+            label = "settles it" if len(own) == 1 else "settles all"
+            lines.append(labelled(label, sentence(settle)))
+        shown.append(Group(*lines))
+    return shown
+
+
+def _passes(results: Sequence[CheckResult], system: str) -> RenderableType:
+    wide = max(len(r.check) for r in results)
+    word = f"{MARKS[Verdict.PASS]} {WORDS[Verdict.PASS]}"
+    pairs = []
+    for result in results:
+        label = Text(word, style=STYLES[Verdict.PASS])
+        label.append("  ")
+        label.append(result.check, style="bold default")
+        pairs.append((label, _short(result, system)))
+    block: RenderableType = rows(pairs, len(word) + 2 + wide, indent=0)
+    return block
+
+
+def _short(result: CheckResult, system: str) -> str:
+    """The number and its band without their sources, or the sentence where there is none."""
+    number = measured(result, system, coverage=False)
+    band = band_text(result.limits, system)
+    if number and band and result.uncertainty is not None:
+        return f"{number} ({band})"
+    return sentence(result.why)
+
+
+def _folded(results: Sequence[CheckResult]) -> RenderableType:
+    by_reason: dict[str, list[str]] = {}
+    for result in results:
+        by_reason.setdefault(result.why.rstrip("."), []).append(result.check)
+    text = Text("Not judged, so undecided: ", style="bold")
+    told = "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
+    text.append(f"{told}. ", style="not bold")
+    text.append("What each needs: --all", style="dim not bold")
+    return text
+
+
+def tally(results: Sequence[CheckResult]) -> Text:
+    """One line for the foot of the screen: how many of each, and which failed."""
+    failed = [r.check for r in results if r.verdict is Verdict.FAIL]
+    silent = sum(1 for r in results if not_judged(r))
+    still_open = sum(1 for r in results if r.verdict is Verdict.UNDECIDED) - silent
+    passed = sum(1 for r in results if r.verdict is Verdict.PASS)
+    parts = []
+    if failed:
+        parts.append((Verdict.FAIL, f"failed: {', '.join(failed)}"))
+    if still_open:
+        parts.append((Verdict.UNDECIDED, f"{still_open} undecided"))
+    if passed:
+        parts.append((Verdict.PASS, f"{passed} passed"))
+    line = Text("In short: ", style="bold")
+    for number, (verdict, words) in enumerate(parts):
+        line.append(" · " if number else "", style="not bold")
+        line.append(f"{MARKS[verdict]} {words}", style=STYLES[verdict])
+    if silent:
+        line.append(f"{' · ' if parts else ''}{silent} not judged", style="not bold")
+    return line
