@@ -1,0 +1,377 @@
+"""Do the two tracks of one sensor agree: `throttle-pair` and `pedal-pair`.
+
+Both tracks are moved by one shaft, so over the whole travel one is a straight function of the
+other. The line is that of the majority of levels and stretches (`lines.consensus_lines`), or the
+vehicle's own ratio or sum; what lies off it is given in percent of the span.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
+from verify.evidence.checks.pair_offsets import Off, held_against
+from verify.evidence.lines import Line, consensus_lines
+from verify.evidence.ranks import low_percentile
+from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.tracks import (
+    DROP_PERCENT,
+    SINGLE_PERCENT,
+    Drop,
+    Groups,
+    Pairs,
+    bracketed,
+    drop_outs,
+    grouped,
+    joined,
+    quiet,
+    singles,
+    spread_over_levels,
+)
+from verify.evidence.verdict import (
+    CheckResult,
+    Limits,
+    Measurement,
+    Rule,
+    Window,
+    decide,
+)
+from verify.quantity import SpecValue
+from verify.words import Verdict
+
+LIMIT_PERCENT = 5.0
+# "Span" is the full scale of the first track's reading, as percent readings are compared in the
+# trade, unless the vehicle's own travel is given.
+SPAN = 100.0
+LEAST_TRAVEL_SHARE = 0.5
+LEAST_PAIRS, LEAST_LEVELS = 12, 3
+SLOWEST_S = 3.0
+# A raw track rests at 8 to 20 % and reads 70 to 95 % at the floor; one that rests lower counts
+# from its rest to 100 % (common practice).
+RAW_REST_FROM, RAW_FLOOR, COUNTED_FLOOR = 8.0, 85.0, 100.0
+# Slopes between two tracks of one shaft (common practice: 1, or 1 to 2, rising or falling).
+LEAST_SLOPE, MOST_SLOPE = 0.25, 4.0
+STILL_SHARE = 0.2
+TOLERANCE_SHARE = 0.004
+# Where a part of the travel is off, the points cannot always tell which part. Lines with this share
+# of the most points must all fail for a fail, and with the lower share must all pass for a pass.
+RIVAL_SHARE, OTHER_SHARE = 0.85, 0.5
+LEVEL_SHARE = 0.04
+MOST_SINGLES_SHARE = 0.02
+# More than these are no drop-outs: the columns do not belong together.
+MOST_DROPS_SHARE = 0.05
+PLAUSIBLE = {"ratio": (0.2, 5.0, "1"), "sum": (40.0, 200.0, "%"), "travel": (20.0, 100.0, "%")}
+
+
+def _tracks(
+    recordings: Sequence[Recording], names: tuple[str, str]
+) -> list[tuple[int, Channel, Channel]]:
+    return [
+        (place, r.channels[names[0]], r.channels[names[1]])
+        for place, r in enumerate(recordings)
+        if all(n in r.channels and len(r.channels[n].values) >= 2 for n in names)
+    ]
+
+
+def _specs(
+    check: Check, specs: Mapping[str, SpecValue], kind: str
+) -> tuple[dict[str, float], CheckResult | None]:
+    found: dict[str, float] = {}
+    for what, (low, high, unit) in PLAUSIBLE.items():
+        name = f"{kind}_travel" if what == "travel" else f"{kind}_pair_{what}"
+        value = spec_number(specs, name, unit)
+        if value is None:
+            continue
+        found[what] = value
+        if not low <= value <= high:
+            why = f"{value:.4g} cannot be meant as {name}, which lies between {low:g} and {high:g}."
+            return found, check.result("spec-implausible", why)
+    if "ratio" in found and "sum" in found:
+        why = f"{kind}_pair_ratio and {kind}_pair_sum are both given; a pair has one of them."
+        return found, check.result("spec-implausible", why)
+    return found, None
+
+
+def _travel(rest: float, spec: float | None) -> float:
+    """Points of x from rest to the floor."""
+    usual = (RAW_FLOOR if rest >= RAW_REST_FROM else COUNTED_FLOOR) - rest
+    return usual if spec is None else spec
+
+
+def _limits(span: float) -> Limits:
+    return Limits(
+        None,
+        LIMIT_PERCENT,
+        "%",
+        f"{LIMIT_PERCENT:.0f} % of span ({span:.0f} points of the first track's reading): "
+        f"{COMMON_PRACTICE}",
+    )
+
+
+def run_pair(
+    check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
+) -> CheckResult:
+    names, kind = _NAMES[check.name]
+    tracks = _tracks(recordings, names)
+    if not tracks:
+        lacking = next(
+            (n for n in names if not any(n in r.channels for r in recordings)), names[1]
+        ).replace("_", " ")
+        return check.result(
+            "channel-missing", f"the recording has no {lacking} channel to compare.",
+            settle=f"record {names[0].replace('_', ' ')} and {names[1].replace('_', ' ')}",
+        )  # fmt: skip
+    known, refusal = _specs(check, specs, kind)
+    if refusal is not None:
+        return refusal
+    slowest = max(max(a.interval_s, b.interval_s) for _, a, b in tracks)
+    if not slowest <= SLOWEST_S:
+        return check.result("too-slow-to-tell", f"a track was read once every {slowest:.3g} s.")
+    # The track with the longer travel is x: a position is told by it more finely.
+    first = max(float(np.ptp(a.values)) for _, a, _ in tracks)
+    second = max(float(np.ptp(b.values)) for _, _, b in tracks)
+    turned = second > 1.2 * first
+    ordered = [(p, b, a) if turned else (p, a, b) for p, a, b in tracks]
+    return _judged(check, recordings, ordered, turned, known, rule)
+
+
+def _judged(
+    check: Check,
+    recordings: Sequence[Recording],
+    tracks: Sequence[tuple[int, Channel, Channel]],
+    turned: bool,
+    known: Mapping[str, float],
+    rule: Rule,
+) -> CheckResult:
+    pairs = joined([bracketed(recordings[p], x, y, p) for p, x, y in tracks])
+    back = joined([bracketed(recordings[p], y, x, p) for p, x, y in tracks])
+    xs = [x for _, x, _ in tracks]
+    steps = (max(x.resolution for x in xs), max(y.resolution for _, _, y in tracks))
+    rest = min(low_percentile(x.values, 2.0) for x in xs)
+    own = None if turned else known.get("travel")
+    travel, span = _travel(rest, own), SPAN if own is None else own
+    calm = quiet(pairs, travel, steps[0])
+    groups = grouped(pairs, calm, LEVEL_SHARE * travel, 0.0)
+    points = spread_over_levels(groups, 2, 5)
+    seen = float(np.ptp(groups.x[points])) if len(points) else 0.0
+    share = seen / travel
+    words = [n.replace("_", " ") for n in _NAMES[check.name][0]]
+    if len(points) and seen >= 25.0 and np.ptp(groups.y[points]) < STILL_SHARE * seen:
+        still, moving = (words[0], words[1]) if turned else (words[1], words[0])
+        if int(groups.samples[points].sum()) >= LEAST_PAIRS:
+            low, high = float(np.min(groups.y[points])), float(np.max(groups.y[points]))
+            return check.result(
+                "one-still",
+                f"{moving} went over {seen:.0f} points and {still} stayed between {low:.1f} and "
+                f"{high:.1f} %.",
+                samples=len(pairs),
+                windows=_windows(groups, int(points[int(np.argmax(groups.x[points]))])),
+            )  # fmt: skip
+    many = int(groups.samples[points].sum()) if len(points) else 0
+    levels = len(np.unique(groups.level[points]))
+    if many < LEAST_PAIRS or levels < LEAST_LEVELS or not share >= LEAST_TRAVEL_SHARE:
+        return check.result(
+            "too-little-travel",
+            f"while the two tracks were steady enough to compare ({many} readings) they covered "
+            f"{100 * share:.0f} % of the travel at {levels} levels; {LEAST_LEVELS} levels over "
+            f"{100 * LEAST_TRAVEL_SHARE:.0f} % are needed.",
+            samples=many,
+        )
+    lines = _lines(groups, points, travel, steps, known, turned)
+    if not lines:
+        return check.result(
+            "no-relation", "no straight line joins the two tracks at all.", samples=many
+        )
+    return _verdict(check, pairs, back, calm, lines, travel, span, steps, rest, rule, share)
+
+
+def _lines(
+    groups: Groups,
+    points: NDArray[np.intp],
+    travel: float,
+    steps: tuple[float, float],
+    known: Mapping[str, float],
+    turned: bool,
+) -> list[tuple[Line, bool]]:
+    """(line, whether about as many points lie on it as on any)."""
+    if "ratio" in known:
+        return [(Line(known["ratio"] if turned else 1.0 / known["ratio"], 0.0), True)]
+    if "sum" in known:
+        return [(Line(-1.0, known["sum"]), True)]
+    x, y = groups.x[points], groups.y[points]
+    usual = float(np.ptp(y)) / max(float(np.ptp(x)), 1e-9)
+    tolerance = TOLERANCE_SHARE * travel * usual + 0.5 * steps[1] + 0.5 * steps[0] * usual
+    found = consensus_lines(
+        x, y, np.full(len(x), tolerance), apart=0.2 * travel,
+        least_slope=LEAST_SLOPE, most_slope=MOST_SLOPE, share=OTHER_SHARE,
+    )  # fmt: skip
+    most = max((int(members.sum()) for _, members in found), default=0)
+    return [(line, int(members.sum()) >= RIVAL_SHARE * most) for line, members in found]
+
+
+def _windows(groups: Groups, where: int) -> tuple[Window, ...]:
+    start, end = float(groups.start_s[where]), float(groups.end_s[where])
+    return (Window(int(groups.place[where]), start, end),)
+
+
+def _verdict(
+    check: Check,
+    pairs: Pairs,
+    back: Pairs,
+    calm: NDArray[np.bool_],
+    lines: Sequence[tuple[Line, bool]],
+    travel: float,
+    span: float,
+    steps: tuple[float, float],
+    rest: float,
+    rule: Rule,
+    share: float,
+) -> CheckResult:
+    held: list[tuple[Off, Groups, Array, list[Drop], bool]] = []
+    for line, foremost in lines:
+        off_alone = singles(pairs, line, span, calm)
+        single = off_alone > SINGLE_PERCENT
+        drops, wild = drop_outs(pairs, back, line, span, rest)
+        groups = grouped(pairs, calm & ~single & ~wild, LEVEL_SHARE * travel, line.slope)
+        take = groups.samples >= 2
+        some = Groups(*(getattr(groups, n)[take] for n in Groups.__slots__))
+        if len(some):
+            off = held_against(some, line, span, steps, _limits(span), rule)
+            held.append((off, some, off_alone[single & ~wild], drops, foremost))
+    if not held:
+        return check.result("no-relation", "no two readings in a row belong together.")
+    # A pass needs every line, a fail all the foremost.
+    kindest = max((h for h in held if h[4]), key=lambda h: (h[0].p, -h[0].percent), default=held[0])
+    hardest = min(held, key=lambda h: (h[0].p, -h[0].percent))
+    passes = decide(hardest[0].p, rule.pass_at, rule.fail_at) is Verdict.PASS
+    off, groups, alone, drops, _ = hardest if passes else kindest
+    many_alone = len(alone)
+    usual = max(2.0, MOST_SINGLES_SHARE * float(groups.samples.sum()))
+    far_alone = many_alone > usual or bool(np.any(alone > DROP_PERCENT))
+    measurement = Measurement(
+        off.percent, "%", off.uncertainty, samples=int(groups.samples.sum()),
+        resolution=min(100.0 / span * steps[0], off.uncertainty * math.sqrt(12.0)),
+    )  # fmt: skip
+    fails = decide(off.p, rule.pass_at, rule.fail_at) is Verdict.FAIL and off.failing >= 3
+    at = float(groups.x[off.where])
+    notes = [
+        f"compared over {100 * min(share, 1.0):.0f} % of the usual travel of {travel:.0f} points",
+        "no drop-out seen is a bound only: a log at this rate cannot see a gap of 20 ms; wiggle "
+        "plug and harness while somebody watches the reading",
+    ]
+    if many_alone:
+        notes.append(
+            f"{many_alone} single readings lie off between steady ones: a short press that fell "
+            "between two readings, or a drop-out"
+        )
+    number = (
+        f"the tracks are at most {off.percent:.1f} ± {2 * off.uncertainty:.1f} % of span off one "
+        f"straight line (at {at:.0f} %)"
+    )
+    finding, why = "agree", f"{number}, within {LIMIT_PERCENT:.0f} %."
+    windows = _windows(groups, off.where)
+    if fails:
+        finding, why = "apart", f"{number}; {LIMIT_PERCENT:.0f} % is the limit."
+    elif len(drops) > MOST_DROPS_SHARE * len(pairs):
+        finding, why = "no-relation", f"{len(drops)} of {len(pairs)} readings lie far off the line."
+    elif drops:
+        first = drops[0]
+        finding = "drop-out"
+        why = (
+            f"at {first.at_s:.1f} s one track read {first.value:.1f} %, which no movement "
+            f"explains; {len(drops)} such readings."
+        )
+        windows = (Window(first.place, first.at_s, first.at_s),)
+    elif not passes and off.percent < LIMIT_PERCENT - 2.0 * off.uncertainty:
+        finding = "near-limit"
+        why = (
+            f"{number}; but by another line, on which more than half as many levels lie, it would "
+            f"be {hardest[0].percent:.1f} %."
+        )
+    elif not passes:
+        finding, why = "near-limit", f"{number}, too near {LIMIT_PERCENT:.0f} % to tell."
+    elif far_alone:
+        finding = "single-readings"
+        why = (
+            f"{many_alone} single readings lie off the line between steady ones, the farthest by "
+            f"{float(alone.max()):.0f} % of span."
+        )
+    return check.result(
+        finding, why, measurement=measurement, limits=_limits(span), probability=off.p,
+        windows=windows, notes=notes,
+        details={
+            "slope": off.line.slope, "intercept": off.line.intercept, "span": span,
+            "travel_seen_share": share, "drop_outs": len(drops), "singles": many_alone,
+        },
+    )  # fmt: skip
+
+
+_NAMES = {
+    "throttle-pair": (("throttle", "throttle_b"), "throttle"),
+    "pedal-pair": (("pedal_d", "pedal_e"), "pedal"),
+}
+_FINDINGS = {
+    "agree": Verdict.PASS,
+    "apart": Verdict.FAIL,
+    "one-still": Verdict.FAIL,
+    "drop-out": Verdict.FAIL,
+    "near-limit": Verdict.UNDECIDED,
+    "single-readings": Verdict.UNDECIDED,
+    "no-relation": Verdict.UNDECIDED,
+    "too-little-travel": Verdict.UNDECIDED,
+    "too-slow-to-tell": Verdict.UNDECIDED,
+    "channel-missing": Verdict.UNDECIDED,
+    "spec-implausible": Verdict.UNDECIDED,
+}
+_STEPS = (
+    "key on, engine off: press the pedal to a quarter, a half, three quarters and to the floor, "
+    "hold each 5 s, and let go"
+)
+
+
+def _check(name: str, what: str) -> Check:
+    names, kind = _NAMES[name]
+    return Check(
+        name=name,
+        version=1,
+        question=f"Do the two tracks of the {what} agree over the whole travel?",
+        channels=names,
+        quantity="largest distance of a steady level from the straight line that most levels of "
+        "the two tracks lie on (or from the vehicle's ratio or sum), in percent of the span; "
+        "from the second reading at a level to the last before it changes",
+        limits=f"{LIMIT_PERCENT:.0f} % of span, the full scale of the first track's reading or the "
+        f"vehicle's own travel ({COMMON_PRACTICE}); any drop-out seen is a fail",
+        findings=_FINDINGS,
+        run=run_pair,
+        uses=(f"{kind}_pair_ratio", f"{kind}_pair_sum", f"{kind}_travel"),
+        settles={
+            "near-limit": f"{_STEPS}; give {kind}_pair_ratio or {kind}_pair_sum and "
+            f"{kind}_travel from the service information",
+            "single-readings": "record these two channels alone, as fast as it goes, and wiggle "
+            f"the plug of the {what}; {_STEPS}",
+            "no-relation": f"look at both columns: are they the two tracks of the {what}? {_STEPS}",
+            "too-little-travel": _STEPS,
+            "too-slow-to-tell": f"record these two channels alone; {_STEPS}",
+            "spec-implausible": "look the number up in the service information and give it again",
+        },
+        look_alikes=(
+            "two tracks read one after the other while the pedal moves: only steady levels count",
+            "tracks with another slope, rest or direction: any straight line is sound",
+            "a short press between two slow readings: a single reading off is no drop-out unless "
+            "nothing could move there and back in the time, or it lies beyond the rest",
+        ),
+        blind_spots=(
+            "drop-outs shorter than the time between two readings",
+            "a fault that shifts both tracks alike (worn stop, wrong rest): see the rest position",
+            "without a ratio or sum from the service information: a wrong slope or offset that is "
+            "the same over the whole recording",
+        ),
+    )
+
+
+THROTTLE_PAIR = _check("throttle-pair", "throttle position sensor")
+PEDAL_PAIR = _check("pedal-pair", "accelerator pedal sensor")

@@ -1,0 +1,215 @@
+"""Where a channel was held still: stretches of one level, from which side it was reached.
+
+Comes after the importers and before the checks that compare steady positions. A foot trembles and
+a reading has steps, so "still" is a band; a slow drift is no hold. Nothing is taken across a gap or
+a stale stretch. Everything works on arrays: a long recording has tens of thousands of holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.evidence import spans as sp
+from verify.evidence.recording import Array, Channel, Recording
+
+# Two readings may lie so far apart and still speak for the time between.
+LONGEST_STEP_S = 5.0
+# A longer stillness is cut into pieces, so that a change of level in it does not average out.
+PIECE_S = 10.0
+# The side from which a level was reached shows in this time before it.
+BEFORE_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """Held levels of one channel, in time order; every field has shape (k,).
+
+    start_s, end_s: first and last reading of the hold. level: mean of its readings, in the
+        channel's unit. spread: largest minus smallest. samples: readings.
+    came: +1 reached from below, −1 from above, 0 not known. run: pieces of one long stillness
+        share a number.
+    """
+
+    start_s: Array
+    end_s: Array
+    level: Array
+    spread: Array
+    samples: NDArray[np.intp]
+    came: NDArray[np.int64]
+    run: NDArray[np.intp]
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    def only(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> Holds:
+        return Holds(*(getattr(self, f.name)[which] for f in fields(self)))
+
+
+def holds_of(
+    channel: Channel,
+    gaps: Sequence[tuple[float, float]],
+    *,
+    within: float,
+    least_s: float = 1.8,
+    least_readings: int = 2,
+) -> Holds:
+    """The stretches of `least_s` or more in which a channel stays within a band.
+
+    within: width of the band, in the channel's unit (> 0). A hold is made of stretches of
+    `least_s` with all readings in such a band; one whose readings wander by more than 1.5 bands
+    altogether (a drift) is left out.
+    """
+    none = np.empty(0)
+    empty = np.empty(0, dtype=np.intp)
+    t, v = channel.time_s, channel.values
+    n = len(t)
+    if n < max(2, least_readings):
+        return Holds(none, none, none, none, empty, np.empty(0, dtype=np.int64), empty)
+    longest = sp.longest_step_s(channel, LONGEST_STEP_S)
+    broken = np.concatenate([[0], np.cumsum(~sp.linked(t, longest, gaps))])
+    begin = np.searchsorted(t, t - least_s, side="right") - 1
+    first = np.maximum(begin, 0)
+    here = np.arange(n)
+    count = here - first + 1
+    full = (begin >= 0) & (broken[here] == broken[first]) & (count >= least_readings)
+    still = np.zeros(n, dtype=bool)
+    places = np.flatnonzero(full)
+    still[places] = _range_of(v, first[places], count[places]) <= within
+    starts, ends = sp.runs_of(still)
+    begins = first[starts]
+    return _pieces(channel, begins, ends, broken, within, least_s, least_readings)
+
+
+def _range_of(values: Array, first: NDArray[np.intp], count: NDArray[np.intp]) -> Array:
+    """Largest minus smallest of count values from first on, shape (k,)."""
+    high, low = extremes(values, first, count)
+    return high - low
+
+
+def extremes(
+    values: Array, first: NDArray[np.intp], count: NDArray[np.intp]
+) -> tuple[Array, Array]:
+    """(largest, smallest) of count values (≥ 1) from first on: doubling blocks, O(n log count)."""
+    highest, lowest = np.zeros(len(first)), np.zeros(len(first))
+    if not len(first):
+        return highest, lowest
+    power = np.floor(np.log2(count)).astype(np.intp)
+    high, low = values, values
+    for step in range(int(power.max()) + 1):
+        size = 1 << step
+        if step:
+            half = size // 2
+            high = np.maximum(high[:-half], high[half:])
+            low = np.minimum(low[:-half], low[half:])
+        own = np.flatnonzero(power == step)
+        if len(own):
+            a, b = first[own], first[own] + count[own] - size
+            highest[own] = np.maximum(high[a], high[b])
+            lowest[own] = np.minimum(low[a], low[b])
+    return highest, lowest
+
+
+def _pieces(
+    channel: Channel,
+    begins: NDArray[np.intp],
+    ends: NDArray[np.intp],
+    broken: NDArray[np.int64],
+    within: float,
+    least_s: float,
+    least_readings: int,
+) -> Holds:
+    """Stretches of readings [begin, end) cut into pieces of about PIECE_S, with their numbers."""
+    t, v = channel.time_s, channel.values
+    # Two bands that follow each other closely may share readings: the first keeps them.
+    begins = np.maximum(begins, np.concatenate([[0], ends[:-1]]).astype(np.intp)[: len(begins)])
+    seconds = t[np.maximum(ends - 1, 0)] - t[begins] if len(begins) else np.empty(0)
+    cuts = np.maximum(1, np.floor(seconds / PIECE_S)).astype(np.intp)
+    run = np.repeat(np.arange(len(begins)), cuts)
+    place = np.arange(len(run)) - np.repeat(np.cumsum(cuts) - cuts, cuts)
+    edge = t[begins[run]] + place * (seconds[run] / cuts[run])
+    start = np.maximum(np.searchsorted(t, edge, side="left"), begins[run]).astype(np.intp)
+    stop = np.append(start[1:], 0)
+    last = np.append(run[1:] != run[:-1], True)[: len(run)] if len(run) else np.empty(0, bool)
+    stop[last] = ends[run[last]]
+    good = (stop - start >= least_readings) & (t[np.maximum(stop - 1, 0)] - t[start] >= 0.0)
+    start, stop, run = start[good], stop[good], run[good]
+    level = _mean(v, start, stop)
+    spread = _range_of(v, start, stop - start)
+    came = _came(channel, begins, ends, broken, within)[run]
+    # What was reached a first time is held on to: later pieces of the run came the same way.
+    kept = (spread <= 1.5 * within) & (t[stop - 1] - t[start] >= 0.9 * least_s)
+    found = Holds(t[start], t[stop - 1], level, spread, stop - start, came, run)
+    return found.only(kept)
+
+
+def _came(
+    channel: Channel,
+    begins: NDArray[np.intp],
+    ends: NDArray[np.intp],
+    broken: NDArray[np.int64],
+    within: float,
+) -> NDArray[np.int64]:
+    """From which side each run was reached, by the readings of the second before it.
+
+    Not known where some of them lie above and some below (a foot that overshot), or where the
+    logger missed something.
+    """
+    t, v = channel.time_s, channel.values
+    level = _mean(v, begins, ends)
+    ahead = np.searchsorted(t, t[begins] - BEFORE_S, side="left")
+    first = np.maximum(np.minimum(ahead, begins - 1), 0)
+    known = (begins > 0) & (broken[begins] == broken[first])
+    high, low = extremes(v, first, np.maximum(begins - first, 1))
+    below, above = level - low > 0.8 * within, high - level > 0.8 * within
+    return np.where(known & (below != above), np.where(below, 1, -1), 0).astype(np.int64)
+
+
+def _mean(v: Array, start: NDArray[np.intp], stop: NDArray[np.intp]) -> Array:
+    centre = float(v.mean()) if len(v) else 0.0
+    total = np.concatenate([[0.0], np.cumsum(v - centre)])
+    result: Array = centre + (total[stop] - total[start]) / np.maximum(stop - start, 1)
+    return result
+
+
+def means_within(
+    channel: Channel, start_s: Array, end_s: Array
+) -> tuple[Array, Array, NDArray[np.intp]]:
+    """(mean, standard deviation of one reading, number) of the readings in each [start_s, end_s].
+
+    Shapes (k,). NaN where there is no reading (no two, for the deviation).
+    """
+    t, v = channel.time_s, channel.values
+    first = np.searchsorted(t, start_s, side="left")
+    after = np.maximum(np.searchsorted(t, end_s, side="right"), first)
+    count = after - first
+    centre = float(v.mean()) if len(v) else 0.0
+    total = np.concatenate([[0.0], np.cumsum(v - centre)])
+    squares = np.concatenate([[0.0], np.cumsum((v - centre) ** 2)])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = (total[after] - total[first]) / count
+        variance = ((squares[after] - squares[first]) - count * mean**2) / (count - 1)
+        deviation = np.where(count > 1, np.sqrt(np.maximum(variance, 0.0)), np.nan)
+    return centre + mean, deviation, count
+
+
+def inside_one(start_s: Array, end_s: Array, spans: Array) -> NDArray[np.bool_]:
+    """For each stretch, whether it lies wholly within one of the spans."""
+    if not len(spans):
+        return np.zeros(len(start_s), dtype=bool)
+    place = np.searchsorted(spans[:, 0], start_s, side="right") - 1
+    safe = np.maximum(place, 0)
+    result: NDArray[np.bool_] = (place >= 0) & (spans[safe, 1] >= end_s)
+    return result
+
+
+def first_channel(recording: Recording, names: Sequence[str]) -> Channel | None:
+    """The first of these channels that has two readings or more."""
+    for name in names:
+        channel = recording.channels.get(name)
+        if channel is not None and len(channel.values) >= 2:
+            return channel
+    return None

@@ -1,0 +1,228 @@
+"""Two tracks of one position, read one after the other: which readings may be compared.
+
+Comes before `checks/pairs.py`. While a pedal moves, two sound tracks read a row apart differ; so a
+reading of one is compared only where the readings of the other before and after it, and all
+between, lie so close together that the movement cannot matter. What is left is grouped: one group
+is one level in one stretch of ten seconds or less.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.evidence import spans as sp
+from verify.evidence.holds import extremes
+from verify.evidence.lines import Line
+from verify.evidence.recording import Array, Channel, Recording
+
+LONGEST_STEP_S = 5.0
+# Movement between the readings on both sides, in shares of the travel, beyond the reading's step.
+QUIET_SHARE = 0.015
+PIECE_S = 10.0
+# A single reading so far off, in percent of span; nothing moves there and back in the time.
+SINGLE_PERCENT, DROP_PERCENT, THERE_AND_BACK_S = 3.0, 15.0, 0.25
+BEYOND_REST_PERCENT = 6.0
+MOST_DROP_READINGS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Readings y of one track, each with the other track's x around the same time; shapes (n,).
+
+    t: time of y. place: which recording. x: interpolated. low, high: extremes of x from the
+    reading before to the one after, across the ages the readings may have. around_s: that time.
+    follows: whether the pair before belongs to the same unbroken series of readings.
+    """
+
+    t: Array
+    place: NDArray[np.intp]
+    x: Array
+    y: Array
+    low: Array
+    high: Array
+    around_s: Array
+    follows: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.t)
+
+
+def bracketed(recording: Recording, x: Channel, y: Channel, place: int = 0) -> Pairs:
+    """Every reading of y that has readings of x shortly before and after it.
+
+    x, y: with ascending times. A pair is left out where a reading is stale or a gap lies between.
+    """
+    n = len(x.time_s)
+    before = np.searchsorted(x.time_s, y.time_s - y.skew_s, side="left") - 1
+    after = np.searchsorted(x.time_s, y.time_s + x.skew_s, side="right")
+    good = (before >= 0) & (after < n)
+    before, after = before[good], after[good]
+    t, values = y.time_s[good], y.values[good]
+    index = np.flatnonzero(good)
+    linked = sp.linked(x.time_s, sp.longest_step_s(x, LONGEST_STEP_S), recording.gaps)
+    broken = np.concatenate([[0], np.cumsum(~linked)])
+    whole = broken[before] == broken[after] if len(before) else np.empty(0, dtype=bool)
+    before, after, t, values, index = (a[whole] for a in (before, after, t, values, index))
+    high, low = extremes(x.values, before, after - before + 1)
+    at = np.interp(t, x.time_s, x.values) if n else values
+    own = np.concatenate(
+        [[True], sp.linked(y.time_s, sp.longest_step_s(y, LONGEST_STEP_S), recording.gaps)]
+    )
+    follows = np.concatenate([[False], np.diff(index) == 1])[: len(index)] & own[index]
+    around = x.time_s[after] - x.time_s[before] + x.skew_s + y.skew_s
+    return Pairs(t, np.full(len(t), place), at, values, low, high, around, follows)
+
+
+def joined(parts: list[Pairs]) -> Pairs:
+    names = ("t", "place", "x", "y", "low", "high", "around_s", "follows")
+    return Pairs(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
+
+
+@dataclass(frozen=True, slots=True)
+class Groups:
+    """Pairs of one level in one stretch; every field has shape (g,).
+
+    x, y: medians. scatter: robust standard deviation of y around the group's own trend-free
+    middle. motion: mean movement of x around the readings. samples: pairs. start_s, end_s, place.
+    """
+
+    x: Array
+    y: Array
+    scatter: Array
+    motion: Array
+    samples: NDArray[np.intp]
+    start_s: Array
+    end_s: Array
+    place: NDArray[np.intp]
+    level: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+
+def quiet(pairs: Pairs, travel: float, step: float) -> NDArray[np.bool_]:
+    result: NDArray[np.bool_] = pairs.high - pairs.low <= QUIET_SHARE * travel + 1.01 * step
+    return result
+
+
+def grouped(pairs: Pairs, take: NDArray[np.bool_], level_width: float, slope: float) -> Groups:
+    """The pairs that `take` marks, in groups of one level and one unbroken stretch.
+
+    level_width: in units of x. slope: of y over x, so that a creeping x is no scatter of y.
+    """
+    index = np.flatnonzero(take)
+    if not len(index):
+        none, empty = np.empty(0), np.empty(0, dtype=np.intp)
+        return Groups(none, none, none, none, empty, none, none, empty, np.empty(0, np.int64))
+    t, x, y = pairs.t[index], pairs.x[index], pairs.y[index]
+    fresh = np.ones(len(index), dtype=bool)
+    fresh[1:] = (np.diff(index) != 1) | ~pairs.follows[index[1:]]
+    run = np.cumsum(fresh) - 1
+    since = t - t[fresh][run]
+    level = np.floor(x / level_width).astype(np.int64)
+    order = np.lexsort((level, np.floor(since / PIECE_S), run))
+    key = np.column_stack([run, np.floor(since / PIECE_S).astype(np.int64), level])[order]
+    edge = np.ones(len(order), dtype=bool)
+    edge[1:] = np.any(key[1:] != key[:-1], axis=1)
+    start = np.flatnonzero(edge)
+    samples = np.diff(np.append(start, len(order)))
+    group = np.repeat(np.arange(len(start)), samples)
+    x_mid = _medians(x[order], group, start, samples)
+    flat = y[order] - slope * (x[order] - x_mid[group])
+    y_mid = _medians(flat, group, start, samples)
+    scatter = 1.4826 * _medians(np.abs(flat - y_mid[group]), group, start, samples)
+    wide = (pairs.high - pairs.low)[index][order]
+    motion = np.add.reduceat(wide, start) / samples
+    first = np.minimum.reduceat(t[order], start)
+    last = np.maximum.reduceat(t[order], start)
+    place = pairs.place[index][order][start]
+    return Groups(
+        x_mid, y_mid, scatter, motion, samples.astype(np.intp), first, last, place,
+        level[order][start],
+    )  # fmt: skip
+
+
+def _medians(
+    values: Array, group: NDArray[np.intp], start: NDArray[np.intp], samples: NDArray[np.intp]
+) -> Array:
+    """The median of each group; groups lie one behind the other."""
+    ordered = values[np.lexsort((values, group))]
+    middle: Array = 0.5 * (ordered[start + (samples - 1) // 2] + ordered[start + samples // 2])
+    return middle
+
+
+def spread_over_levels(groups: Groups, least: int, most_a_level: int) -> NDArray[np.intp]:
+    """Places of groups with `least` pairs or more: for each level a few, evenly over time.
+
+    So a line is drawn over the travel, and hours at rest weigh little more than one press. The
+    lowest level, the rest, is the one place known without a foot's doubt: it counts three times.
+    """
+    enough = np.flatnonzero(groups.samples >= least)
+    chosen: list[NDArray[np.intp]] = []
+    levels = groups.level[enough]
+    for place, level in enumerate(np.unique(levels).tolist()):
+        own = enough[levels == level]
+        pick = np.unique(np.linspace(0, len(own) - 1, min(most_a_level, len(own))).astype(np.intp))
+        chosen += [own[pick]] * (3 if place == 0 else 1)
+    return np.concatenate(chosen) if chosen else np.empty(0, dtype=np.intp)
+
+
+def singles(pairs: Pairs, line: Line, span: float, take: NDArray[np.bool_]) -> Array:
+    """For each pair how far it lies off the line, percent of span, beyond what both its
+    neighbours do; 0 where it has no two neighbours."""
+    off = (pairs.y - line.at(pairs.x)) / line.slope * 100.0 / span
+    result = np.zeros(len(off))
+    if len(off) < 3:
+        return result
+    middle = take[1:-1] & pairs.follows[1:-1] & pairs.follows[2:]
+    alone = np.minimum(np.abs(off[1:-1] - off[:-2]), np.abs(off[1:-1] - off[2:]))
+    same = np.sign(off[1:-1] - off[:-2]) == np.sign(off[1:-1] - off[2:])
+    result[1:-1] = np.where(middle & same, alone, 0.0)
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class Drop:
+    place: int
+    at_s: float
+    value: float
+
+
+def drop_outs(
+    pairs: Pairs, back: Pairs, line: Line, span: float, rest: float
+) -> tuple[list[Drop], NDArray[np.bool_]]:
+    """(readings of either track that no movement explains, which of `pairs` are such).
+
+    Farther off than the other track went around them in a time too short to go there and back, or
+    beyond the stop that the pedal or plate rests on. pairs: readings of y with x around them;
+    back: readings of x with y around them.
+    """
+    own = (pairs.y - line.intercept) / line.slope
+    wild = _unexplained(own, pairs.low, pairs.high, pairs.around_s, span, rest)
+    ends = (back.low - line.intercept) / line.slope, (back.high - line.intercept) / line.slope
+    low, high = np.minimum(*ends), np.maximum(*ends)
+    other = _unexplained(back.y, low, high, back.around_s, span, rest)
+    found = [
+        Drop(int(p.place[i]), float(p.t[i]), float(p.y[i]))
+        for p, which in ((pairs, wild), (back, other))
+        for i in np.flatnonzero(which)[:1000].tolist()
+    ]
+    return sorted(found, key=lambda d: (d.place, d.at_s)), wild
+
+
+def _unexplained(
+    reading: Array, low: Array, high: Array, around_s: Array, span: float, rest: float
+) -> NDArray[np.bool_]:
+    beyond = np.maximum(reading - high, low - reading) * 100.0 / span
+    brief = (beyond > DROP_PERCENT) & (around_s <= THERE_AND_BACK_S)
+    below = (rest - reading) * 100.0 / span > BEYOND_REST_PERCENT
+    found = brief | (below & (beyond > BEYOND_REST_PERCENT))
+    # What stays off is no drop-out but another level, and is held against the line as such.
+    starts, ends = sp.runs_of(found)
+    long = ends - starts > MOST_DROP_READINGS
+    for start, end in zip(starts[long].tolist(), ends[long].tolist(), strict=True):
+        found[start:end] = False
+    return found
