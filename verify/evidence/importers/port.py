@@ -22,7 +22,10 @@ MOST_BYTES = 2 * 1024**3
 MOST_COLUMNS = 2000
 MOST_ROWS = 20_000_000
 
-WANTED = "a CSV table with one header line, a time column and one or more channels"
+WANTED = (
+    "a table (CSV or Parquet) with one header line, a time column and one or more channels, "
+    "events as JSON lines, an MDF 4 file, or a bus log with standard diagnostic answers"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +73,20 @@ class Importer(Protocol):
 
 def importers() -> tuple[Importer, ...]:
     """The known formats, in the order in which they are tried."""
+    from verify.evidence.importers.can_import import CanBlfImporter, CanTextImporter
     from verify.evidence.importers.csv_table import CsvImporter
+    from verify.evidence.importers.json_lines import JsonLinesImporter
+    from verify.evidence.importers.mdf import MdfImporter
+    from verify.evidence.importers.parquet import ParquetImporter
 
-    return (CsvImporter(),)
+    return (
+        ParquetImporter(),
+        MdfImporter(),
+        CanBlfImporter(),
+        CanTextImporter(),
+        JsonLinesImporter(),
+        CsvImporter(),
+    )
 
 
 _MAGIC: tuple[tuple[bytes, str], ...] = (
@@ -113,6 +127,16 @@ def refusal(found: str, source_name: str, *, expected: str = WANTED, next: str =
     """The one way in which an importer says no."""
     advice = next or "export the recording from the logger as CSV"
     return UserError(Problem(found=found, expected=expected, next=advice, file=source_name))
+
+
+def missing_extra(extra: str, what: str, source_name: str) -> UserError:
+    """Where the library for a format is not installed."""
+    return refusal(
+        f"{what}, and the library that reads it is not installed",
+        source_name,
+        expected=f"the optional part “{extra}” of this program",
+        next=f"run: pip install keysback[{extra}]",
+    )
 
 
 def looks_like(head: bytes) -> str:

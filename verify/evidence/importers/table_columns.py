@@ -21,12 +21,12 @@ from verify.evidence.importers.table import Table
 from verify.evidence.importers.table_times import Times, times_of
 from verify.evidence.recording import Channel
 
-_SIGNAL_WORDS = frozenset({
+SIGNAL_WORDS = frozenset({
     "signal", "signalname", "signal_name", "name", "channel", "parameter", "parametername",
     "variable", "metric", "sensor", "kanal", "bezeichnung", "messgröße",
 })  # fmt: skip
-_VALUE_WORDS = frozenset({"value", "wert", "messwert", "valeur", "valor", "valore"})
-_UNIT_WORDS = frozenset({"unit", "units", "einheit", "unité", "unidad", "unità"})
+VALUE_WORDS = frozenset({"value", "wert", "messwert", "valeur", "valor", "valore"})
+UNIT_WORDS = frozenset({"unit", "units", "einheit", "unité", "unidad", "unità"})
 _FRAME_WORDS = frozenset(
     {"arbitration_id", "can_id", "canid", "frame_id", "dlc", "data", "payload"}
 )
@@ -231,9 +231,9 @@ def long_columns(table: Table) -> Long | None:
 
     headers = table.headers
     by_word = {h.strip().casefold(): h for h in headers}
-    signal = next((by_word[w] for w in sorted(_SIGNAL_WORDS & by_word.keys())), "")
-    value = next((by_word[w] for w in sorted(_VALUE_WORDS & by_word.keys())), "")
-    unit = next((by_word[w] for w in sorted(_UNIT_WORDS & by_word.keys())), "")
+    signal = next((by_word[w] for w in sorted(SIGNAL_WORDS & by_word.keys())), "")
+    value = next((by_word[w] for w in sorted(VALUE_WORDS & by_word.keys())), "")
+    unit = next((by_word[w] for w in sorted(UNIT_WORDS & by_word.keys())), "")
     times = sorted(p.header for p in recognise(headers) if p.channel == TIME)
     if not (signal and value and times) or not pa.types.is_string(table.columns[signal].type):
         return None
