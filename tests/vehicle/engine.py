@@ -110,6 +110,17 @@ def stalled(speed: Array, at_s: float, below_s: float, *, again: bool, restart_r
     return made
 
 
+def spluttering(rng: np.random.Generator, speed: Array, until_s: float) -> Array:
+    """The engine misses and catches itself for two to six seconds before `until_s`."""
+    times = np.arange(len(speed)) * STEP_S
+    made = speed.copy()
+    for _ in range(int(rng.integers(2, 6))):
+        at = until_s - float(rng.uniform(0.3, 5.0))
+        dip = float(rng.uniform(80.0, 260.0))
+        made = made - dip * np.exp(-(((times - at) / 0.35) ** 2)) * (times < until_s)
+    return np.maximum(made, 330.0)
+
+
 def trims(
     rng: np.random.Generator,
     idling: Array,

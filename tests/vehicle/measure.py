@@ -6,6 +6,7 @@ Written from the quantities' own definitions, not from the checks' code.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,7 @@ def presses_of(
     answer_s: from the pedal's leaving its rest to the plate's first 15 % of this press's travel.
     """
     found = []
-    for last, hold in zip(holds, holds[1:], strict=False):
+    for last, hold in pairwise(holds):
         if hold.level <= last.level:
             continue
         window = (times >= hold.leaves_s) & (times <= hold.end_s)
@@ -73,7 +74,7 @@ def presses_of(
 def releases_of(holds: Sequence[Hold], times: Array, plate: Array) -> list[float]:
     """For each full release: seconds from the pedal's arrival at rest to the plate within 20 %."""
     found = []
-    for last, hold in zip(holds, holds[1:], strict=False):
+    for last, hold in pairwise(holds):
         if hold.level > 0.0 or last.level <= 0.0:
             continue
         window = (times >= hold.leaves_s) & (times <= hold.end_s)
@@ -90,7 +91,7 @@ def held_levels(
     """For each hold: the pedal's level, the mean of `values` in its last seconds, and whether the
     pedal came from below (1.0) or above (−1.0)."""
     found = []
-    for last, hold in zip(holds, holds[1:], strict=False):
+    for last, hold in pairwise(holds):
         window = (times > hold.end_s - last_s) & (times < hold.end_s)
         found.append(
             (hold.level, float(np.mean(values[window])), 1.0 if hold.level > last.level else -1.0)

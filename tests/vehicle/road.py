@@ -39,9 +39,7 @@ class Leg:
 @dataclass(frozen=True)
 class Drive:
     """seconds: at least this long; legs are repeated until then and a hot idle ends it.
-
-    surge_rpm, surge_hz: oscillation of engine speed at cruise. hesitates_s, sags: how long the
-    engine holds back behind a tip-in, and by which share of the speed gained it sags meanwhile.
+    start_stop: the engine rests at stops between drives. pedal_rest: what a released pedal reads.
     """
 
     seconds: float = 1000.0
@@ -51,6 +49,8 @@ class Drive:
     trim_at_idle: float = 1.0
     trim_above: float = 2.0
     running_v: float = 14.1
+    start_stop: bool = False
+    pedal_rest: float = 15.0
 
 
 def road_test(rng: np.random.Generator, seconds: float) -> list[Leg]:
@@ -115,6 +115,21 @@ def gears_of(speed: Array, step_s: float) -> tuple[Array, Array]:
     return gear, shifting
 
 
+def resting(engine_speed: Array, speed: Array, step_s: float) -> Array:
+    """Start-stop: off from 1.5 s after a stop until 0.6 s before the car moves again."""
+    made = engine_speed.copy()
+    stands = np.concatenate([[0], (speed == 0.0).astype(int), [0]])
+    edges = np.flatnonzero(np.diff(stands))
+    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        off, on = begin + round(1.5 / step_s), end - round(0.6 / step_s)
+        if begin == 0 or end >= len(speed) or on - off < 2.0 / step_s:
+            continue
+        since = np.arange(on - off) * step_s
+        made[off:on] = np.where(since < 0.5, made[off] * (1.0 - since / 0.5), 0.0)
+        made[on : on + round(0.3 / step_s)] = 350.0
+    return made
+
+
 def driven(
     rng: np.random.Generator,
     drive: Drive,
@@ -135,11 +150,13 @@ def driven(
     noise = wandering(rng, count, drive.idle.noise_rpm, drive.idle.noise_memory_s, step_s)
     idling = drive.idle.target_rpm + noise
     coupled = (geared > drive.idle.target_rpm) & (shifting == 0)
-    # Through a shift the revs fall from the old gear's to the new one's; below that the clutch slips.
+    # Through a shift the revs fall from the old gear's to the new one's.
     engine_speed = np.where(coupled | (shifting > 0), np.maximum(geared, idling), idling)
     pulling_away = (accel > 1.0) & (speed < 8.0)
     engine_speed = np.where(pulling_away, np.maximum(engine_speed, 1300.0), engine_speed)
     engine_speed = first_order(engine_speed, 0.15, step_s)
+    if drive.start_stop:
+        engine_speed = resting(engine_speed, speed, step_s)
     wanted = 6.0 + 0.11 * speed + 4.2 * accel
     braking = (accel < -1.2) | (coasting > 0) | ((speed < 1.0) & (accel <= 0.3))
     pedal = np.where(braking | (shifting > 0), 0.0, np.clip(wanted, 3.0, 90.0))
@@ -166,7 +183,7 @@ def driven(
         {
             "vehicle_speed": speed,
             "engine_speed": engine_speed,
-            "pedal_d": 15.0 + 0.72 * pedal,
+            "pedal_d": drive.pedal_rest + 0.72 * pedal,
             "throttle": 12.0 + 0.75 * plate,
             "coolant": warm,
             "run_time": np.arange(count) * step_s + 5.0,

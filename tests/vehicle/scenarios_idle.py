@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,11 @@ from tests.vehicle.hands import wandering
 from tests.vehicle.logger import Signals
 from tests.vehicle.measure import half_peak_to_peak, seconds_below
 from tests.vehicle.scenarios_throttle import (
-    PEDAL_AT_0,
     REST,
     THROTTLE_AT_0,
     THROTTLE_SLOPE,
     Parked,
+    pedal_at_rest,
 )
 
 Array = NDArray[np.float64]
@@ -44,11 +44,11 @@ def warm_idle(
         {
             "engine_speed": np.maximum(speed, 0.0),
             "vehicle_speed": np.zeros(count),
-            "pedal_d": PEDAL_AT_0 + 0.72 * foot,
+            "pedal_d": pedal_at_rest(rng) + 0.72 * foot,
             "coolant": coolant,
             "throttle": THROTTLE_AT_0 + THROTTLE_SLOPE * leaf,
         },
-        {"pedal_d": 0.05, "throttle": 0.08},
+        {"pedal_d": 0.04, "throttle": 0.06},
     )
 
 
@@ -57,7 +57,7 @@ def some_idle(rng: np.random.Generator, target_rpm: float) -> Idle:
         target_rpm,
         noise_rpm=float(rng.uniform(2.5, 12.0)),
         noise_memory_s=float(np.exp(rng.uniform(np.log(0.1), np.log(2.0)))),
-        wander_rpm=float(rng.uniform(0.0, 3.0)),
+        wander_rpm=float(rng.uniform(1.0, 3.0)) if rng.uniform() < 0.25 else 0.0,
     )
 
 
@@ -75,6 +75,8 @@ def idle_speed(rng: np.random.Generator, cars: int) -> list[Case]:
         idle = some_idle(rng, mean)
         speed = mean + idle_fluctuation(rng, idle, round(rng.uniform(110.0, 130.0) / STEP_S))
         kind = "noisy" if idle.noise_rpm > 7.0 else "calm"
+        if idle.wander_rpm:
+            kind = "wanders within a minute"
         cases.append(
             Case(
                 "idle-speed",
@@ -173,9 +175,7 @@ def idle_settling(rng: np.random.Generator, cars: int) -> list[Case]:
                     idles,
                     idle_s,
                     drive_s,
-                    lambda m, o=run_min: (
-                        spec + asymptote + away * np.exp(-(o + m) / tau_min) + slope * (o + m)
-                    ),
+                    Settling(spec + asymptote, away, tau_min, slope, run_min),
                 )
             )
             run_min += recordings[-1].seconds / 60.0
@@ -198,8 +198,28 @@ def idle_settling(rng: np.random.Generator, cars: int) -> list[Case]:
     return cases
 
 
-def _start(rng: np.random.Generator, idles: int, idle_s: float, drive_s: float, target) -> Signals:  # type: ignore[no-untyped-def]
-    """One start of a warm engine: idle, a short drive, idle … with idle speed following target(min)."""
+@dataclass(frozen=True)
+class Settling:
+    """Idle speed over minutes of running: towards `goal_rpm`, or drifting.
+
+    before_min: the engine ran that long before.
+    """
+
+    goal_rpm: float
+    away_rpm: float
+    tau_min: float
+    rpm_per_min: float
+    before_min: float
+
+    def at(self, minutes: Array) -> Array:
+        run = self.before_min + minutes
+        return self.goal_rpm + self.away_rpm * np.exp(-run / self.tau_min) + self.rpm_per_min * run
+
+
+def _start(
+    rng: np.random.Generator, idles: int, idle_s: float, drive_s: float, settling: Settling
+) -> Signals:
+    """One start of a warm engine: idle, a short drive, idle …"""
     pieces_speed, pieces_road, pieces_pedal = [], [], []
     noise = some_idle(rng, 0.0)
     noise = replace(noise, noise_rpm=min(noise.noise_rpm, 8.0))
@@ -210,7 +230,7 @@ def _start(rng: np.random.Generator, idles: int, idle_s: float, drive_s: float, 
             minutes = (at + np.arange(count) * STEP_S) / 60.0
             at += count * STEP_S
             if what == "idle":
-                pieces_speed.append(target(minutes) + idle_fluctuation(rng, noise, count))
+                pieces_speed.append(settling.at(minutes) + idle_fluctuation(rng, noise, count))
                 pieces_road.append(np.zeros(count))
                 pieces_pedal.append(np.zeros(count))
             else:
@@ -218,7 +238,7 @@ def _start(rng: np.random.Generator, idles: int, idle_s: float, drive_s: float, 
                 drives = (np.arange(count) > 2.0 / STEP_S) & (np.arange(count) < count - 6 / STEP_S)
                 pieces_road.append(45.0 * shape * drives)
                 pieces_speed.append(
-                    np.where(drives, 1200.0 + 900.0 * shape, target(minutes))
+                    np.where(drives, 1200.0 + 900.0 * shape, settling.at(minutes))
                     + wandering(rng, count, 5.0, 0.5, STEP_S)
                 )
                 pieces_pedal.append(14.0 * (drives & (np.arange(count) < count - 9 / STEP_S)))
@@ -259,6 +279,9 @@ def no_stall(rng: np.random.Generator, cars: int) -> list[Case]:
             else:
                 at = float(rng.uniform(10.0, lead * STEP_S - 12.0))
             again = rng.uniform() < 0.6
+            splutters = rng.uniform() < 0.5
+            if splutters:
+                speed = engine.spluttering(rng, speed, at)
             lasts = float(rng.uniform(1.0, 2.0) if rng.uniform() < 0.4 else rng.uniform(2.0, 8.0))
             speed = engine.stalled(speed, at, lasts, again=again, restart_rpm=idle.target_rpm)
             if not again:
@@ -267,9 +290,8 @@ def no_stall(rng: np.random.Generator, cars: int) -> list[Case]:
                 if lasts > 0:
                     share = np.inf
             share = max(share, seconds_below(speed, STEP_S, 300.0))
-            kind = (
-                f"{'after a lift-off' if lifted else 'at idle'}, {'restarts' if again else 'gone'}"
-            )
+            kind = f"{'lift-off' if lifted else 'idle'}, {'restarts' if again else 'gone'}"
+            kind += ", after spluttering" if splutters else ", at once"
         cases.append(
             Case(
                 "no-stall",

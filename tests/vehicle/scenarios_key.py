@@ -9,10 +9,10 @@ from tests.vehicle.hands import wandering
 from tests.vehicle.logger import Signals
 from tests.vehicle.scenarios_throttle import (
     FINE_S,
-    PEDAL_AT_0,
     THROTTLE_AT_0,
     THROTTLE_SLOPE,
     _shares,
+    pedal_at_rest,
 )
 from tests.vehicle.throttle import KEEP, STEP_S, plate_for, sound_plates
 
@@ -52,7 +52,7 @@ def key_on(rng: np.random.Generator, cars: int) -> list[Case]:
         volts = np.where(on, 12.3, 0.3) + wandering(rng, len(fine), 0.02, 0.3, FINE_S)
         values = {
             "throttle": np.where(on, THROTTLE_AT_0 + THROTTLE_SLOPE * leaf, 0.0),
-            "pedal_d": np.where(on, PEDAL_AT_0, 0.0),
+            "pedal_d": np.where(on, pedal_at_rest(rng), 0.0),
             "engine_speed": np.zeros(len(fine)),
             "module_voltage": volts,
             "vehicle_speed": np.zeros(len(fine)),

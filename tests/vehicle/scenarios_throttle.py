@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,15 @@ REST = 3.0  # plate at released pedal, % of its travel
 PARKED = ("pedal_d", "throttle", "engine_speed", "vehicle_speed")
 # The readings' own scales: PID 11 at idle reads 10 to 20 %, a pedal at rest 12 to 20 %.
 THROTTLE_AT_0, THROTTLE_SLOPE = 12.0, 0.75
-PEDAL_AT_0, PEDAL_SLOPE = 15.0, 0.72
+PEDAL_SLOPE = 0.72
+
+
+def pedal_at_rest(rng: np.random.Generator) -> float:
+    """What a released pedal reads: 12 to 20 % (common practice). Where that happens to lie between
+    two steps of the number, the reading flickers by one step."""
+    return float(rng.uniform(13.0, 18.0))
+
+
 SPAN = 100.0  # "% of span": of the reading's own full scale
 
 
@@ -47,11 +56,11 @@ class Parked:
 
     def releases(self, car: int) -> list[tuple[Hold, Hold]]:
         holds = self.holds[car]
-        return [(a, b) for a, b in zip(holds, holds[1:], strict=False) if b.level < a.level]
+        return [(a, b) for a, b in pairwise(holds) if b.level < a.level]
 
     def presses(self, car: int) -> list[tuple[Hold, Hold]]:
         holds = self.holds[car]
-        return [(a, b) for a, b in zip(holds, holds[1:], strict=False) if b.level > a.level]
+        return [(a, b) for a, b in pairwise(holds) if b.level > a.level]
 
     def travel(self, car: int, hold: Hold) -> float:
         """How far the command of this hold lies above rest, % of travel."""
@@ -71,9 +80,9 @@ class Parked:
         idle = engine.Idle(700.0, float(self.rng.uniform(3.0, 8.0)))
         slow = np.arange(0.0, count * FINE_S, engine.STEP_S)
         speed = engine.revs(self.rng, idle, np.interp(slow, times, leaf), REST)
-        noise = dict.fromkeys(("pedal_d", "throttle", "throttle_b", "pedal_e"), 0.08)
+        noise = dict.fromkeys(("pedal_d", "throttle", "throttle_b", "pedal_e"), 0.06)
         values = {
-            "pedal_d": PEDAL_AT_0 + PEDAL_SLOPE * pedal,
+            "pedal_d": pedal_at_rest(self.rng) + PEDAL_SLOPE * pedal,
             "throttle": THROTTLE_AT_0 + THROTTLE_SLOPE * leaf,
             "throttle_commanded": THROTTLE_AT_0 + THROTTLE_SLOPE * commanded,
             "engine_speed": np.interp(times, slow, speed),
@@ -239,7 +248,7 @@ def no_response(rng: np.random.Generator, cars: int) -> list[Case]:
         dead = rng.choice(len(presses), int(rng.integers(1, 4)), replace=False) if bad else []
         late = bool(rng.uniform() < 0.4)
         for place in dead:
-            rest, held = presses[int(place)]
+            _, held = presses[int(place)]
             waits = 0.7 * rng.uniform(1.0, 2.0) if late else held.end_s - held.leaves_s + 0.5
             until = min(held.leaves_s + waits, held.end_s + 0.5)
             made.commanded[car, made.steps(car, held.leaves_s, until)] = REST
@@ -274,8 +283,9 @@ def _pairs(rng: np.random.Generator, cars: int, check: str) -> list[Case]:
     for car in range(cars):
         t = made.times(car)
         place = made.at_fine(car, made.pedal) if check == "pedal-pair" else plate[car, : len(t)]
+        rest = pedal_at_rest(rng)
         first = (
-            PEDAL_AT_0 + PEDAL_SLOPE * place
+            rest + PEDAL_SLOPE * place
             if check == "pedal-pair"
             else THROTTLE_AT_0 + THROTTLE_SLOPE * place
         )
@@ -283,7 +293,7 @@ def _pairs(rng: np.random.Generator, cars: int, check: str) -> list[Case]:
         second = start + slope * first
         # Of the second track's own span, which is that of its line.
         size = 0.05 * SPAN * abs(slope) * shares[car] * rng.choice((-1.0, 1.0))
-        kind = ("worn spot", "comes and goes", "follows late")[int(rng.choice(3, p=(0.5, 0.5, 0)))]
+        kind = ("worn spot", "comes and goes")[int(rng.integers(2))]
         if kind == "worn spot":
             held = made.holds[car][2 * int(rng.integers(len(made.holds[car]) // 2)) + 1]
             middle = float(np.median(place[(t > held.start_s + 1.0) & (t < held.end_s)]))
@@ -299,7 +309,10 @@ def _pairs(rng: np.random.Generator, cars: int, check: str) -> list[Case]:
             if check == "pedal-pair"
             else ("throttle", "throttle_b", "pedal_d")
         )
-        signals = made.signals(car, plate, **{names[0]: second + off})
+        more = {names[0]: second + off}
+        if check == "pedal-pair":
+            more["pedal_d"] = first
+        signals = made.signals(car, plate, **more)
         cases.append(
             Case(
                 check,

@@ -4,7 +4,8 @@
     u  = k·(r − x_limp) + Kp·(r − x) − Kd·x′ + Ki·∫(r − x)  r: commanded, after the dead time
 
 Without friction, play and rate limit this is the linear loop with ωn² = k + Kp, 2ζωn = c + Kd and
-gain 1, which the tests hold against python-control. Friction is Coulomb with a higher breakaway;
+gain 1 (the integral part wound up no further than ±600 %/s²), which the tests hold against
+python-control. Friction is Coulomb with a higher breakaway;
 the play lies between the motor (whose place is controlled) and the plate (whose place is read).
 """
 
@@ -114,8 +115,11 @@ def plate_for(
     breakaway = plates.breakaway
     rest = np.zeros(cars)
     for step in range(steps):
+        if step % keep == 0:
+            kept[:, step // keep] = plate
         wanted = target[:, step]
-        error = wanted - place
+        middle = place + (STEP_S / 2.0) * speed
+        error = wanted - middle
         on = None if powered is None else powered[:, step] > 0
         if on is None:
             wound = np.clip(wound + STEP_S * gain * error, -600.0, 600.0)
@@ -123,19 +127,19 @@ def plate_for(
         else:
             wound = np.where(on, np.clip(wound + STEP_S * gain * error, -600.0, 600.0), 0.0)
             force = np.where(
-                on, stiffness * error + wound, plates.spring * (plates.limp_home - place)
+                on, stiffness * error + wound, plates.spring * (plates.limp_home - middle)
             )
             resist = np.where(on, drag, spring_drag)
-        faster = (speed + STEP_S * force) / (1.0 + STEP_S * resist)
+        half_drag = (STEP_S / 2.0) * resist
+        faster = (speed * (1.0 - half_drag) + STEP_S * force) / (1.0 + half_drag)
         size = np.maximum(np.abs(faster) - slide, 0.0)
         held = (speed == 0.0) & (np.abs(force) <= breakaway)
+        last = speed
         speed = np.where(held, rest, np.copysign(size, faster))
         lowest = -(plates.rate_down if rate_down is None else rate_down[:, step])
         speed = np.minimum(np.maximum(speed, lowest), plates.rate_up)
-        place = place + STEP_S * speed
+        place = place + (STEP_S / 2.0) * (last + speed)  # midpoint rule: second order
         plate = np.minimum(np.maximum(plate, place - half), place + half)
-        if step % keep == 0:
-            kept[:, step // keep] = plate
     fixed = ~np.isnan(plates.stuck_at)
     kept[fixed] = plates.stuck_at[fixed, None]
     return np.clip(kept, 0.0, 100.0)
