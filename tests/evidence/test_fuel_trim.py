@@ -1,0 +1,244 @@
+"""`fuel-trim`: cars whose mixture is known, look-alikes, and what must never pass."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.evidence.slow_cars import (
+    STEP,
+    gapped,
+    less,
+    made,
+    moved,
+    run,
+    spoiled,
+    told,
+    turned,
+)
+from tests.nasty import zoo
+from verify.evidence.checks.fuel_trim import FUEL_TRIM
+from verify.evidence.recording import Recording
+from verify.words import Verdict
+
+
+def car(
+    idle: float = 2.0,
+    above: float = 1.0,
+    *,
+    every_s: float = 0.5,
+    long_share: float = 0.7,
+    held_s: float = 34.0,
+    held_kmh: float = 0.0,
+    seed: int = 1,
+    status: float = 2.0,
+    second: tuple[float, float] | None = None,
+    idle_s: float = 60.0,
+) -> Recording:
+    """A minute of idle, 2,500 rpm, a minute of idle. idle, above: the true sum at either point."""
+    rng = np.random.default_rng(seed)
+    seconds = 2 * idle_s + held_s
+    t = np.arange(0.0, seconds, every_s)
+    held = (t >= idle_s) & (t < idle_s + held_s)
+    # Short swings about what the long trim leaves, as a closed loop does.
+    swing = 1.5 * np.sin(2 * np.pi * t / 3.1) + rng.normal(0.0, 0.8, len(t))
+
+    def trims(at_idle: float, at_held: float, suffix: str) -> dict[str, tuple[Any, Any]]:
+        total = np.where(held, at_held, at_idle)
+        long = np.round(long_share * total / STEP) * STEP
+        return {
+            f"fuel_trim_short{suffix}": (t, total - long + swing),
+            f"fuel_trim_long{suffix}": (t + 0.07, long),
+        }
+
+    values = {
+        "engine_speed": (t, np.where(held, 2500.0, 700.0) + rng.normal(0.0, 6.0, len(t))),
+        "vehicle_speed": (t + 0.02, np.where(held, held_kmh, 0.0)),
+        "pedal": (t + 0.04, np.where(held, 15.0, 0.0)),
+        "coolant": (t + 0.06, 90.0 + np.sin(t / 20.0)),
+        "fuel_status": (t + 0.08, np.where(held, 2.0, 2.0) if status == 2.0 else status),
+        **trims(idle, above, ""),
+    }
+    if second is not None:
+        values |= trims(*second, "_2")
+    return made(values)
+
+
+@pytest.mark.parametrize(
+    ("idle", "above", "finding"),
+    [
+        (2.0, 1.0, "within"),
+        (-6.0, -5.0, "within"),
+        (20.0, 3.0, "leak-likely"),
+        (18.0, 16.0, "lean-everywhere"),
+        (2.0, 16.0, "lean"),
+        (-17.0, -16.0, "rich"),
+        (0.0, -16.0, "rich"),
+        (10.0, 2.0, "near-limit"),
+    ],
+)
+def test_the_true_sums_decide(idle: float, above: float, finding: str) -> None:
+    result = run(FUEL_TRIM, car(idle, above))
+    assert result.finding == finding, result.why
+    points = {p["at"]: p for p in result.to_json()["points"]}
+    for name, true in (("idle", idle), ("2,500 rpm", above)):
+        assert points[name]["sum"] == pytest.approx(true, abs=3 * points[name]["uncertainty"])
+
+
+@pytest.mark.parametrize("every_s", [0.1, 0.5, 1.0, 2.0])
+def test_a_slow_logger_sees_the_same(every_s: float) -> None:
+    assert run(FUEL_TRIM, car(every_s=every_s)).finding == "within"
+    assert run(FUEL_TRIM, car(22.0, 4.0, every_s=every_s)).finding == "leak-likely"
+
+
+def test_the_sum_holds_when_the_long_trim_was_just_cleared() -> None:
+    result = run(FUEL_TRIM, car(4.0, 3.0, long_share=0.0))
+    assert result.finding == "within"
+    assert any("codes were cleared" in note for note in result.notes)
+    assert run(FUEL_TRIM, car(18.0, 4.0, long_share=0.0)).finding == "leak-likely"
+
+
+def test_the_second_bank_is_judged_too() -> None:
+    assert run(FUEL_TRIM, car(second=(2.0, 2.0))).finding == "within"
+    result = run(FUEL_TRIM, car(second=(19.0, 2.0)))
+    assert result.finding == "leak-likely"
+    assert "bank 2" in result.why
+    half = less(car(second=(2.0, 2.0)), "fuel_trim_long_2")
+    assert run(FUEL_TRIM, half).finding == "sum-unknown"
+
+
+def test_what_is_missing_is_said() -> None:
+    assert run(FUEL_TRIM, car(held_s=10.0)).finding == "held-speed-missing"
+    assert run(FUEL_TRIM, car(idle_s=12.0)).finding in ("too-short", "no-idle")
+    assert run(FUEL_TRIM, car(status=1.0)).finding == "open-loop"
+    assert run(FUEL_TRIM, car(status=16.0)).finding == "open-loop"
+    assert run(FUEL_TRIM, less(car(), "fuel_trim_long")).finding == "sum-unknown"
+    diesel = less(car(), "fuel_trim_short", "fuel_trim_long")
+    assert run(FUEL_TRIM, diesel).finding == "channel-missing"
+    assert run(FUEL_TRIM).finding == "channel-missing"
+
+
+def test_a_lean_idle_fails_though_2500_rpm_was_not_held() -> None:
+    assert run(FUEL_TRIM, car(20.0, 20.0, held_s=10.0)).finding == "lean"
+
+
+@pytest.mark.parametrize("missing", ["engine_speed", "vehicle_speed", "coolant"])
+def test_a_required_channel_missing_never_passes(missing: str) -> None:
+    assert run(FUEL_TRIM, less(car(), missing)).verdict is not Verdict.PASS
+
+
+def test_what_stands_in_is_said() -> None:
+    result = run(FUEL_TRIM, less(car(), "fuel_status"))
+    assert result.finding == "within"
+    assert any("closed loop is taken from" in n for n in result.notes)
+    result = run(FUEL_TRIM, less(car(), "pedal"))
+    assert result.finding == "within"
+    assert any("no more than 1100 rpm" in n for n in result.notes)
+
+
+def test_coasting_at_2500_rpm_is_no_held_speed() -> None:
+    """Rolling with the foot off, fuel is cut; without fuel status only the pedal tells."""
+    rolling = car(held_kmh=80.0)
+    assert run(FUEL_TRIM, less(rolling, "fuel_status")).finding == "within"
+    pedal = rolling.channels["pedal"]
+    foot_off = made(
+        {n: (c.time_s, c.values) for n, c in rolling.channels.items() if n != "pedal"}
+        | {"pedal": (pedal.time_s, 0.0 * pedal.values)}
+    )
+    assert run(FUEL_TRIM, less(foot_off, "fuel_status")).finding == "held-speed-missing"
+
+
+def test_the_vehicles_own_limit_and_a_slip() -> None:
+    assert run(FUEL_TRIM, car(11.0, 8.0), trim_limit="15 %").finding == "within"
+    assert run(FUEL_TRIM, car(), trim_limit="90 %").finding == "spec-implausible"
+    assert run(FUEL_TRIM, car(), warm_coolant="20 °C").finding == "spec-implausible"
+    assert run(FUEL_TRIM, car(), warm_coolant="95 °C").finding == "not-warm"
+
+
+def test_a_gap_in_the_held_speed_is_no_held_speed() -> None:
+    assert run(FUEL_TRIM, gapped(car(), 70.0, 85.0)).verdict is Verdict.UNDECIDED
+
+
+def test_two_recordings_make_up_for_each_other() -> None:
+    assert run(FUEL_TRIM, car(held_s=10.0), car(seed=2)).finding == "within"
+    assert run(FUEL_TRIM, car(), car(20.0, 3.0, seed=2)).verdict is not Verdict.PASS
+
+
+@pytest.mark.parametrize("name", ["fuel_trim_short", "fuel_trim_long", "engine_speed", "coolant"])
+def test_spoiled_readings_never_pass(name: str) -> None:
+    for way, bad in spoiled(car(), name).items():
+        if (name, way) not in STILL_SOUND:
+            assert run(FUEL_TRIM, bad).verdict is not Verdict.PASS, way
+
+
+# A long trim that has learned stands still, and one of a sound car is as good halved, as nothing
+# or on the other side; small swings stay small; a warm engine may read one temperature.
+STILL_SOUND = {
+    ("fuel_trim_long", "constant"),
+    ("fuel_trim_long", "zero"),
+    ("fuel_trim_long", "negative"),
+    ("fuel_trim_long", "flickering"),
+    ("fuel_trim_short", "negative"),
+    ("fuel_trim_short", "flickering"),
+    ("coolant", "constant"),
+}
+
+
+def test_the_zoo_breaks_nothing_and_earns_no_pass() -> None:
+    for name, made_ in zoo().items():
+        assert run(FUEL_TRIM, made_).verdict is Verdict.UNDECIDED, name
+
+
+@pytest.mark.parametrize("shift_s", [-13.7, 86_400.25])
+def test_the_clock_and_the_order_of_channels_change_nothing(shift_s: float) -> None:
+    for base in (car(), car(20.0, 3.0), car(10.0, 2.0)):
+        assert told(run(FUEL_TRIM, moved(base, shift_s))) == told(run(FUEL_TRIM, base))
+        assert run(FUEL_TRIM, turned(base)).to_json() == run(FUEL_TRIM, base).to_json()
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    idle=st.floats(-24.0, 24.0),
+    above=st.floats(-24.0, 24.0),
+    seed=st.integers(0, 10_000),
+    long_share=st.floats(0.0, 1.0),
+)
+def test_never_wrong_away_from_the_limit(
+    idle: float, above: float, seed: int, long_share: float
+) -> None:
+    worst = max(abs(idle), abs(above))
+    verdict = run(FUEL_TRIM, car(idle, above, seed=seed, long_share=long_share)).verdict
+    if worst > 11.0:
+        assert verdict is not Verdict.PASS
+    if worst < 9.0:
+        assert verdict is not Verdict.FAIL
+
+
+def test_pinned() -> None:
+    """What version 1 says of a car written out by plain arithmetic; a change is a new version."""
+    t = np.arange(0.0, 160.0, 0.5)
+    held = (t >= 60.0) & (t < 96.0)
+    result = run(
+        FUEL_TRIM,
+        made(
+            {
+                "engine_speed": (t, np.where(held, 2480.0, 710.0) + 5.0 * np.sin(1.7 * t)),
+                "vehicle_speed": (t, 0.0 * t),
+                "pedal": (t, np.where(held, 14.0, 0.0)),
+                "coolant": (t, 90.0 + np.sin(t / 11.0)),
+                "fuel_trim_short": (t, np.where(held, -1.0, 2.0) + 2.0 * np.sin(2.1 * t)),
+                "fuel_trim_long": (t, np.where(held, 2.3, 3.1)),
+            }
+        ),
+    )
+    assert FUEL_TRIM.version == 1
+    assert told(result) == ("pass", "within")
+    assert result.value == pytest.approx(PINNED[0], rel=1e-9)
+    assert result.uncertainty == pytest.approx(PINNED[1], rel=1e-9)
+
+
+PINNED = (1.2760416666666667, 0.4571892529534692)
