@@ -256,7 +256,7 @@ def test_undecided_without_a_number_tells_nothing() -> None:
     after = compare_sides(good, lost)
     assert after.change is Change.CANNOT_TELL
     assert after.settle == "do it again"
-    assert "AFTER left it undecided" in after.why
+    assert after.why == "AFTER is undecided: because."
     assert "verdict of AFTER" in compare_sides(lost, good).settle
 
 

@@ -86,6 +86,8 @@ MANY = [
     result("e-none", Verdict.UNDECIDED, "channel-missing", "the recording has no pedal channel."),
     result("f-open", Verdict.UNDECIDED, "too-short", "only 3 s.", "drive on for 5 min"),
     result("g-none", Verdict.UNDECIDED, "channel-missing", "the recording has no coolant channel."),
+    result("i-open", Verdict.UNDECIDED, "not-warm", "it is cold.", "drive on for 5 min"),
+    result("j-open", Verdict.UNDECIDED, "not-warm", "it is cold.", "drive on for 5 min"),
     result("h-fail", Verdict.FAIL, "bad", "it is bad too."),
 ]
 
@@ -101,11 +103,13 @@ def test_what_fails_stands_first_and_what_is_not_there_is_one_sentence() -> None
         "              Too near to tell.",
         "? UNDECIDED  f-open  too-short",
         "              Only 3 s.",
+        "? UNDECIDED  i-open, j-open  not-warm",
+        "              It is cold.",
         "  settles all Drive on for 5 min.",
         "✓ PASS  a-pass  All is fine.",
-        "Not judged, so undecided: d-none, e-none: the recording has no pedal channel;",
-        "g-none: the recording has no coolant channel. What each needs: --all",
-        "In short: ✗ failed: c-fail, h-fail · ? 2 undecided · ✓ 1 passed · 3 not judged",
+        "Not judged, so undecided: d-none, e-none: no pedal channel; g-none: no coolant",
+        "channel. What each needs: --all",
+        "In short: ✗ failed: c-fail, h-fail · ? 4 undecided · ✓ 1 passed · 3 not judged",
     ]
 
 

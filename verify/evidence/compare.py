@@ -319,12 +319,11 @@ def _compare_verdicts(before: Side, after: Side, sure: float) -> Comparison:
     """Where no two numbers of one kind are there: by what the verdicts say of their limits."""
     b, a = before.result, after.result
     if Verdict.UNDECIDED in (b.verdict, a.verdict):
-        names = [n for n, r in (("BEFORE", b), ("AFTER", a)) if r.verdict is Verdict.UNDECIDED]
-        if a.verdict is Verdict.UNDECIDED:
-            settle = a.settle
-        else:
+        if a.verdict is not Verdict.UNDECIDED:
             settle = "BEFORE cannot be recorded again; go by the verdict of AFTER"
-        return _said(before, after, f"{' and '.join(names)} left it undecided", settle)
+            return _said(before, after, f"BEFORE is undecided: {b.why}", settle)
+        whose = "both are undecided, AFTER" if b.verdict is a.verdict else "AFTER is undecided"
+        return _said(before, after, f"{whose}: {a.why}", a.settle)
     if b.verdict is a.verdict:
         return _said(before, after, "both times the same verdict, by numbers of different kinds")
     if b.probability is None or a.probability is None:

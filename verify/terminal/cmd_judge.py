@@ -99,6 +99,7 @@ def _print_words(
     from verify.terminal.screen import Printer
     from verify.terminal.show_verdict import summary_line, trace_plot, verdict_block
     from verify.terminal.verdict_list import arranged, tally
+    from verify.words import Verdict
 
     show = Printer()
     show(*head_of(recording, full=full))
@@ -117,7 +118,7 @@ def _print_words(
     if short is not None:
         show("", short)
     last = "This judges the recording, and lets no car go."
-    if not full:
+    if not full and any(r.verdict is Verdict.PASS and r.uncertainty is not None for r in results):
         last = f"± is twice the standard uncertainty. {last}"
     show(Text(last, style="dim"))
 

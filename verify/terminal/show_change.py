@@ -61,11 +61,7 @@ def changes(
     ]
     if same := [c for c in found if c.change is Change.UNCHANGED]:
         shown.append(_lines(same, system))
-    shown += [
-        _block(c, system, full=False)
-        for c in found
-        if c.change is Change.CANNOT_TELL and c not in silent
-    ]
+    shown += _open([c for c in found if c.change is Change.CANNOT_TELL and c not in silent], system)
     if silent:
         text = Text("Not compared: ", style="bold")
         text.append(f"{', '.join(c.check for c in silent)}. ", style="not bold")
@@ -74,10 +70,35 @@ def changes(
     return shown
 
 
-def _head(c: Comparison) -> Text:
+def _open(found: Sequence[Comparison], system: str) -> list[RenderableType]:
+    """What cannot be told; those that the same doing settles stand together above it, and those
+    that say the same are one."""
+    groups: dict[str, dict[tuple[str, Verdict, Verdict], list[Comparison]]] = {}
+    shown: list[RenderableType] = []
+    for c in found:
+        if c.difference is not None:
+            # It has numbers of its own to show.
+            shown.append(_block(c, system, full=False))
+            continue
+        own = groups.setdefault(c.settle, {})
+        own.setdefault((c.why, c.before.verdict, c.after.verdict), []).append(c)
+    for settle, alike in groups.items():
+        lines: list[RenderableType] = []
+        for (why, *_verdicts), same in alike.items():
+            names = ", ".join(c.check for c in same)
+            lines += [_head(same[0], names), labelled("", sentence(why))]
+        if settle:
+            label = "settles it" if len(alike) == 1 else "settles all"
+            lines.append(labelled(label, sentence(settle)))
+        shown.append(Group(*lines))
+    return shown
+
+
+def _head(c: Comparison, names: str = "") -> Text:
+    """names: of several that say the same."""
     head = Text()
     head.append(f"{CHANGE_MARKS[c.change]} {c.change.value.upper()}", style=CHANGE_STYLES[c.change])
-    head.append(f"  {c.check}  ", style="bold")
+    head.append(f"  {names or c.check}  ", style="bold")
     head.append_text(_verdict(c.before))
     head.append(" → ")
     head.append_text(_verdict(c.after))

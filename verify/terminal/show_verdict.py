@@ -41,11 +41,11 @@ def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableT
     return Group(*rows)
 
 
-def head_line(result: CheckResult) -> Text:
-    """Mark and word, the check, and its finding."""
+def head_line(result: CheckResult, names: str = "") -> Text:
+    """Mark and word, the check, and its finding. names: of several that found the same."""
     head = Text()
     head.append(f"{MARKS[result.verdict]} {WORDS[result.verdict]}", style=STYLES[result.verdict])
-    head.append(f"  {result.check}", style="bold")
+    head.append(f"  {names or result.check}", style="bold")
     head.append(f"  {result.finding}", style="dim")
     return head
 

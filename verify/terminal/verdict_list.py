@@ -58,17 +58,20 @@ def arranged(results: Sequence[CheckResult], system: str = "metric") -> list[Ren
 
 
 def _open(results: Iterable[CheckResult]) -> list[RenderableType]:
-    """Undecided results; those that the same doing settles stand together above it."""
-    groups: dict[str, list[CheckResult]] = {}
+    """Undecided results. Those that the same doing settles stand together above it, and those that
+    say the same are one."""
+    groups: dict[str, dict[tuple[str, str], list[CheckResult]]] = {}
     for result in results:
-        groups.setdefault(result.settle, []).append(result)
+        own = groups.setdefault(result.settle, {})
+        own.setdefault((result.finding, result.why), []).append(result)
     shown: list[RenderableType] = []
-    for settle, own in groups.items():
+    for settle, alike in groups.items():
         lines: list[RenderableType] = []
-        for result in own:
-            lines += [head_line(result), labelled("", sentence(result.why))]
+        for (_, why), same in alike.items():
+            names = ", ".join(r.check for r in same)
+            lines += [head_line(same[0], names), labelled("", sentence(why))]
         if settle:
-            label = "settles it" if len(own) == 1 else "settles all"
+            label = "settles it" if len(alike) == 1 else "settles all"
             lines.append(labelled(label, sentence(settle)))
         shown.append(Group(*lines))
     return shown
@@ -99,7 +102,8 @@ def _short(result: CheckResult, system: str) -> str:
 def _folded(results: Sequence[CheckResult]) -> RenderableType:
     by_reason: dict[str, list[str]] = {}
     for result in results:
-        by_reason.setdefault(result.why.rstrip("."), []).append(result.check)
+        why = result.why.rstrip(".").removeprefix("the recording has ").replace(";", ",")
+        by_reason.setdefault(why, []).append(result.check)
     text = Text("Not judged, so undecided: ", style="bold")
     told = "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
     text.append(f"{told}. ", style="not bold")
