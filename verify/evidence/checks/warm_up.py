@@ -314,7 +314,8 @@ WARM_UP = Check(
     ),
     quantity="mean coolant temperature with the engine running, from the end of warm-up (the first "
     f"2 min without a rise of {RISES_K:.0f} K to the next, warm already or after 15 min of running "
-    "with 8 min of driving) to the last reading; the same at 40 km/h or more, without its first 2 min",
+    "with 8 min of driving) to the last reading; the same at 40 km/h or more, without its first "
+    "2 min",
     limits=f"{WARM_C:.0f} to {HOT_C:.0f} °C ({COMMON_PRACTICE}), or the vehicle's warm_coolant and "
     f"coolant_most; {BOILS_FROM_C:.0f} °C for {BOILS_S:.0f} s is a fail by itself",
     findings={
