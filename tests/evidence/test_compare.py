@@ -213,6 +213,16 @@ def test_words_of_two_sided_limits() -> None:
     assert word(m(850, 60), m(800, 60)) is Change.CANNOT_TELL
 
 
+def test_a_vague_number_beside_a_sharp_one_is_not_worse() -> None:
+    """861 ± 90 beside 770 ± 1 is nearly surely further from 770, and may be no higher at all."""
+    band = Limits(720.0, 820.0, "rpm", "a source")
+    vague, sharp = m(861, 90), m(770, 1)
+    found = point_chances(vague, sharp, band)
+    assert found.better > 0.95 > found.moved
+    assert word(vague, sharp, band) is Change.CANNOT_TELL
+    assert word(sharp, vague, band) is Change.CANNOT_TELL
+
+
 def test_words_of_one_sided_limits() -> None:
     assert word(m(80, 4), m(40, 4), UPPER) is Change.BETTER
     assert word(m(40, 4), m(80, 4), UPPER) is Change.WORSE

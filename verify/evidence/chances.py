@@ -26,11 +26,15 @@ MARGIN_SHARE = 0.25
 
 @dataclass(frozen=True, slots=True)
 class Chances:
-    """Probabilities in [0, 1]; better + worse = 1, and unchanged speaks of the size alone."""
+    """Probabilities in [0, 1]; better + worse = 1, and unchanged speaks of the size alone.
+
+    moved: that the number went the way it seems to have gone, down or up.
+    """
 
     better: float
     worse: float
     unchanged: float
+    moved: float
 
 
 def margin_of(limits: Limits) -> float | None:
@@ -75,13 +79,14 @@ def point_chances(before: Measurement, after: Measurement, limits: Limits) -> Ch
     if not before.unit == after.unit == limits.unit:
         raise ValueError(f"{before.unit} and {after.unit} against limits in {limits.unit}")
     margin = margin_of(limits)
-    better = unchanged = 0.0
+    better = unchanged = fell = 0.0
     for value, weight in _cells(before, shared_rounding(before, after)):
         better += weight * _in(after, *_better_than(value, limits))
+        fell += weight * _in(after, None, value)
         if margin is not None:
             unchanged += weight * _in(after, value - margin, value + margin)
-    better = min(1.0, max(0.0, better))
-    return Chances(better, 1.0 - better, min(1.0, unchanged))
+    better, fell = (min(1.0, max(0.0, p)) for p in (better, fell))
+    return Chances(better, 1.0 - better, min(1.0, unchanged), max(fell, 1.0 - fell))
 
 
 def _better_than(value: float, limits: Limits) -> tuple[float | None, float | None]:

@@ -11,7 +11,7 @@ How the words are reached, with `sure` = 0.95:
   or a fail a pass.
 - *better*, *worse*: at least so probable that AFTER lies further inside, or further outside, than
   BEFORE: lower where there is an upper limit, higher where there is a lower one, nearer the middle
-  where there are both.
+  where there are both; and at least so probable that it moved the way it seems to have.
 - events (stalls, presses without an answer): exact conditional test of two Poisson rates.
 - where the two verdicts rest on different quantities, on the verdicts' own probabilities.
 - else *cannot tell*, which needs no evidence.
@@ -22,6 +22,9 @@ sides are taken to be independent, except for one thing: two averages of reading
 step share how their logger rounds, and it is counted once. It is not taken away altogether, so the
 difference is never known better than resolution/√12. A reading that never moved is not an average:
 there it counts on both sides.
+
+What no arithmetic mends: a worst of many grows with how many there were, and two days differ. Both
+sides should be recorded in the same way.
 """
 
 from __future__ import annotations
@@ -277,9 +280,10 @@ def _word(
     if margin is not None and found.unchanged >= sure:
         return Change.UNCHANGED, f"the change is less than {margin:.3g} {_unit(limits.unit)}"
     two = limits.lower is not None and limits.upper is not None
-    if found.better >= sure:
+    # Beside a number well inside, a vague one is nearly always further out: it must have moved too.
+    if found.better >= sure and found.moved >= sure:
         return Change.BETTER, "nearer the middle of its limits" if two else "further from its limit"
-    if found.worse >= sure:
+    if found.worse >= sure and found.moved >= sure:
         if two:
             return Change.WORSE, "further from the middle of its limits"
         return Change.WORSE, "moved towards its limit, or further beyond it"
@@ -304,7 +308,8 @@ def _settle_values(old: Measurement, new: Measurement, limits: Limits, sure: flo
         floor = new.resolution / math.sqrt(12.0)
         tried = replace(new, uncertainty=max(share, floor * (1.0 + 1e-12)))
         found = point_chances(old, tried, limits)
-        if max(found.better, found.worse, found.unchanged) >= sure:
+        moved = min(found.moved, max(found.better, found.worse))
+        if max(moved, found.unchanged) >= sure:
             return (
                 f"record AFTER again under the same conditions as BEFORE, about {times} times as "
                 "long; if the number stays what it is, that will tell"
