@@ -60,7 +60,8 @@ def wilson(hits: int, of: int) -> tuple[float, float]:
     z, p = 1.959964, hits / of
     middle = p + z * z / (2 * of)
     reach = z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return (middle - reach) / (1 + z * z / of), (middle + reach) / (1 + z * z / of)
+    low = max(0.0, (middle - reach) / (1 + z * z / of))
+    return low, min(1.0, (middle + reach) / (1 + z * z / of))
 
 
 def share_text(hits: int, of: int) -> str:
@@ -93,7 +94,7 @@ def batch_of(task: tuple[str, int, int, int, tuple[float, ...]]) -> list[Row]:
                     "truth": case.truth,
                     "share": case.share,
                     "true_value": case.value,
-                    "verdict": result.verdict.value,
+                    "verdict": counted(check, case.truth, result.verdict.value),
                     "finding": result.finding,
                     "why": result.why,
                     "value": result.value,
@@ -102,6 +103,13 @@ def batch_of(task: tuple[str, int, int, int, tuple[float, ...]]) -> list[Row]:
                 }
             )
     return rows
+
+
+def counted(check: str, truth: str, verdict: str) -> str:
+    """Where a short drive is all that is wrong, open is the right answer to it: as a fail."""
+    if PLANS[check].open_is_right and truth != "good" and verdict == "undecided":
+        return "fail"
+    return verdict
 
 
 def job_of(task: tuple[int, int, float]) -> list[Row]:
@@ -335,7 +343,7 @@ def main() -> int:
         for r in (r for r in jobs if r["verdict"] == "fail"):
             where = f"job {r['job']} {r['rate']:g} Hz {r['check']}"
             print(f"    {where} {r['finding']}: {r['why']}")
-    print(f"\n{len(rows)} recordings sets and {len(jobs)} verdicts on whole jobs, seed {args.seed}, "
+    print(f"\n{len(rows)} verdicts and {len(jobs)} on whole jobs, seed {args.seed}, "
           f"{time.perf_counter() - began:.0f} s")  # fmt: skip
     if args.json:
         args.json.write_text(json.dumps({"summary": told, "rows": rows, "jobs": jobs}, default=str))

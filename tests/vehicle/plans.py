@@ -11,6 +11,7 @@ from tests.vehicle import engine
 from tests.vehicle import scenarios_engine as of_engine
 from tests.vehicle import scenarios_idle as of_idle
 from tests.vehicle import scenarios_key as of_key
+from tests.vehicle import scenarios_road as of_road
 from tests.vehicle import scenarios_throttle as of_throttle
 from tests.vehicle.case import Maker, specs_of
 from tests.vehicle.engine import STEP_S, Idle, idle_fluctuation
@@ -28,12 +29,14 @@ class Plan:
     """maker: cars for this check. rates: readings a second per channel that make sense for it.
 
     interval: what dominates the doubt of its value, "noise" or "steps" (resolution, sampling);
-    empty where the check's value and the true one are not the same quantity.
+    empty where the check's value and the true one are not the same quantity. open_is_right: of a
+    bad one (a short drive) undecided is the right answer, like a fail.
     """
 
     maker: Maker
     rates: tuple[float, ...] = RATES
     interval: str = ""
+    open_is_right: bool = False
 
 
 PLANS: Mapping[str, Plan] = {
@@ -51,6 +54,7 @@ PLANS: Mapping[str, Plan] = {
     "fuel-trim": Plan(of_engine.fuel_trim, interval="noise"),
     "warm-up": Plan(of_engine.warm_up, (1.0, 2.0, 5.0), interval="steps"),
     "charging": Plan(of_engine.charging, (1.0, 2.0, 5.0), interval="steps"),
+    "road-coverage": Plan(of_road.road_coverage, (1.0, 2.0, 5.0), open_is_right=True),
 }
 
 

@@ -27,7 +27,7 @@ def fuel_trim(rng: np.random.Generator, cars: int) -> list[Case]:
             at_idle, above = far, far * float(rng.uniform(0.75, 1.0))
         else:
             at_idle, above = near, far
-        pieces = (("idle", 60.0), ("held", 38.0), ("idle", 45.0))
+        pieces = (("idle", 60.0), ("held", 36.0), ("idle", 45.0))
         revving = np.concatenate(
             [np.full(round(s * rng.uniform(0.95, 1.1) / STEP_S), w == "held") for w, s in pieces]
         )
@@ -103,38 +103,48 @@ def warm_up(rng: np.random.Generator, cars: int) -> list[Case]:
     return cases
 
 
-# Ranges by themselves (check-values 13, common practice): rest at least 12.2 V (12.4 for a
-# relearn), running 13.5 to 14.8 V; smart charging may fall to 12.5 V.
-REST_LOW_V, RUN_LOW_V, RUN_HIGH_V = 12.2, 13.5, 14.8
+# Healthy 13.5 to 14.8 V, running (common practice); surely wrong below 12.5 and above
+# 15.0 V. In between neither: smart charging, a tired generator.
+HEALTHY_V, LOWEST_V, HIGHEST_V = (13.5, 14.8), 12.5, 15.0
 
 
 def charging(rng: np.random.Generator, cars: int) -> list[Case]:
-    """Half a minute key on, a start, two minutes running; the running voltage is off by a share.
+    """Half a minute key on, a start, a minute of idle, 1,800 rpm held, idle.
 
-    The share counts from the middle of 13.5 and 14.8 V.
+    Shares of bad cars count from the middle of the healthy range, so that 1 is the fail line.
     """
     cases = []
-    middle, half = (RUN_LOW_V + RUN_HIGH_V) / 2.0, (RUN_HIGH_V - RUN_LOW_V) / 2.0
+    middle, half = sum(HEALTHY_V) / 2.0, (HEALTHY_V[1] - HEALTHY_V[0]) / 2.0
     for car in range(cars):
         share, side = _share(rng, car), 1.0 if rng.uniform() < 0.3 else -1.0
-        running_v = middle + half * share * side
-        before, after = round(30.0 / STEP_S), round(rng.uniform(110.0, 140.0) / STEP_S)
-        running = np.arange(before + after) >= before
+        reach = HIGHEST_V - middle if side > 0 else middle - LOWEST_V
+        running_v = middle + side * share * (reach if share > 1.0 else half)
+        truth = truth_of(share)
+        kind = "over" if side > 0 else "low"
+        if rng.uniform() < 0.1:
+            running_v, truth, kind = float(rng.uniform(12.7, 13.3)), "between", "neither"
+        before = round(30.0 / STEP_S)
+        lengths = [round(s / STEP_S) for s in rng.uniform((65.0, 30.0, 20.0), (90.0, 45.0, 30.0))]
+        held = np.concatenate([np.zeros(before), *(np.full(n, w) for n, w in zip(
+            lengths, (0.0, 1.0, 0.0), strict=True))])  # fmt: skip
+        count = len(held)
+        running = np.arange(count) >= before
+        since = (np.arange(count) - before) * STEP_S
         idle = some_idle(rng, 700.0)
-        since = (np.arange(len(running)) - before) * STEP_S
-        flare = 700.0 + 400.0 * np.exp(-np.maximum(since, 0.0) / 2.0)
-        speed = flare + engine.idle_fluctuation(rng, idle, len(running))
+        lifted = engine.first_order(held, 0.5)
+        speed = 700.0 + 400.0 * np.exp(-np.maximum(since, 0.0) / 2.0) + 1100.0 * lifted
+        speed = speed + engine.idle_fluctuation(rng, idle, count)
         speed = np.where(running, speed, np.where(since > -0.9, 220.0, 0.0))
-        made = warm_idle(rng, speed)
-        volts = engine.voltage(
-            rng, running, rest_v=float(rng.uniform(12.4, 12.7)), running_v=running_v, crank_v=10.3
-        )
+        made = warm_idle(rng, speed, pedal=9.0 * lifted, plate=REST + 7.0 * lifted)
+        # A dead generator leaves the battery's own voltage, which is below its rest under load.
+        rest_v = float(rng.uniform(12.4, 12.7))
+        volts = engine.voltage(rng, running, rest_v=rest_v, running_v=running_v, crank_v=10.3)
         cases.append(
             Case(
                 "charging",
-                "over" if side > 0 else "low",
+                kind,
                 share,
-                truth_of(share),
+                truth,
                 running_v,
                 [Signals(STEP_S, {**made.values, "module_voltage": volts}, made.noise)],
                 ("module_voltage", "engine_speed", "vehicle_speed", "coolant", "pedal_d"),
