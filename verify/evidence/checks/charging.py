@@ -213,7 +213,10 @@ def _notes(found: Supply) -> list[str]:
         if m is not None
     ]
     if found.rest is None:
-        notes.append("no reading with the engine off before its start: the battery is not judged")
+        notes.append(
+            "fewer than two readings with the engine off before its start: nothing is said of the "
+            "battery"
+        )
     elif found.rest.value < REST_V * found.factor:
         notes.append(
             f"below {REST_V * found.factor:.1f} V at rest, key on: charge the battery before codes "

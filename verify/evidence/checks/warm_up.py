@@ -270,7 +270,7 @@ def _answer(
             f"only {kept.held_s / 60:.1f} min after warm-up were recorded; "
             f"{LEAST_HELD_S / 60:.0f} are needed.",
         )
-    if all(math.isnan(v) for s in found for v in s.speed_kmh.tolist()):
+    if all(bool(np.isnan(s.speed_kmh).all()) for s in found):
         return answer(
             "channel-missing",
             f"the engine regulates to {number}, but vehicle speed is not recorded, and a "
@@ -292,14 +292,14 @@ def _warming(found: Sequence[Stretch], lower: float) -> tuple[str, str, str]:
     """(finding, why, settle) where no warm-up is over."""
     last = max(found, key=lambda s: s.ran_s)
     top = float(last.values.max())
-    why = f"coolant reached {top:.0f} °C in {last.ran_s / 60:.0f} min; warm begins at {lower:.0f}"
+    why = f"coolant reached {top:.0f} °C in {last.ran_s / 60:.0f} min"
     rate = last.slope_k / BLOCK_S * 60.0
     if last.ran_s >= LONG_RUN_S and last.driven_s < LONG_DRIVE_S and last.slope_k <= RISES_K:
-        return "not-driven", f"{why} °C, and the car was hardly driven.", ""
+        return "not-driven", f"{why}, and the car was hardly driven.", ""
     settle = "drive on until the temperature no longer rises, at least 15 min in all"
     if math.isfinite(rate) and rate > 0.2 and lower > last.last_c:
         settle += f" (about {math.ceil((lower - last.last_c) / rate)} min to go at this rate)"
-    return "still-warming", f"{why} °C, and it was still warming up.", settle
+    return "still-warming", f"{why} and was still getting warmer, or had only just stopped.", settle
 
 
 WARM_UP = Check(
