@@ -16,7 +16,8 @@ from rich.style import Style
 from tests.nasty import SPECS, broken_files, drive, with_values
 from verify.__main__ import main
 from verify.evidence.checks.catalogue import CATALOGUE, judge
-from verify.evidence.verdict import CheckResult, Limits
+from verify.evidence.recording import Channel
+from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.terminal.complaint_words import complaint_of, proof_of
 from verify.terminal.show_verdict import limits_text, measured, trace_plot, verdict_block
 from verify.terminal.verdict_list import arranged, not_judged, tally
@@ -399,6 +400,23 @@ def test_a_plot_of_what_cannot_be_judged_and_of_nothing() -> None:
 
     assert trace_plot(without(made, "engine_speed")) is None
     assert trace_plot(recording([])) is None
+
+
+def test_the_plot_follows_what_was_judged() -> None:
+    """Idle before all; else what the first failed check looked at; a voltage fills the height."""
+    base = drive()
+    coolant = base.channels["coolant"]
+    volts = Channel("module_voltage", "V", coolant.time_s, 0 * coolant.values + 14.0, 0.1, 0.5)
+    made = replace(base, channels={**base.channels, "module_voltage": volts})
+    window = (Window(0, 10.0, 60.0),)
+    charging = replace(of(Verdict.PASS), check="charging", windows=window, limits=None)
+    warm = replace(charging, check="warm-up", verdict=Verdict.FAIL)
+    idle = replace(charging, check="idle-steady")
+    assert "module voltage, longest stretch judged (V)" in drawn(trace_plot(made, [charging]))
+    assert "coolant, longest stretch" in drawn(trace_plot(made, [charging, warm]))
+    assert "engine speed, longest stretch" in drawn(trace_plot(made, [charging, warm, idle]))
+    lines = drawn(trace_plot(made, [charging])).splitlines()
+    assert 13.0 < float(lines[-2].split()[0]) < 14.0 < float(lines[1].split()[0]) < 15.0
 
 
 def test_rich_is_not_loaded_for_json(file: str) -> None:

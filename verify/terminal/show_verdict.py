@@ -18,6 +18,7 @@ from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.quantity import convert_span, float_factors, is_unit, shown_unit
 from verify.terminal.marks import MARKS, STYLES, WORDS
+from verify.words import Verdict
 
 LABEL_WIDTH = 11
 
@@ -153,31 +154,36 @@ def trace_plot(
     width: int = 76,
     height: int = 7,
 ) -> RenderableType | None:
-    """Engine speed over the longest judged window, or over the whole recording; None without one.
+    """What was judged over its longest window, or engine speed over the whole recording.
 
+    The channel follows the checks: engine speed where an idle was judged, else that of the first
+    result that has one (`PLOTTED`), fails before the rest. None where there is nothing to draw.
     place: which of the recordings that were judged together this one is (`Window.recording`).
     Each column shows the span from the lowest to the highest reading in it; `─` are the limits.
     """
-    channel = recording.channels.get("engine_speed")
+    name, window = _what_to_plot(recording, results, place)
+    channel = recording.channels.get(name)
     if channel is None or len(channel.values) < 2:
         return None
-    window = _longest(results, place)
     times, values = channel.time_s, channel.values
-    title = "engine speed, whole recording"
+    words = name.replace("_", " ")
+    title = f"{words}, whole recording"
     limits: Limits | None = None
     if window is not None:
         inside = (times >= window.start_s) & (times <= window.end_s)
         if int(inside.sum()) >= 2:
             times, values = times[inside], values[inside]
-            title = "engine speed, longest stretch judged"
+            title = f"{words}, longest stretch judged"
             limits = next((r.limits for r in results if r.check == "idle-speed"), None)
+            if name != "engine_speed":
+                limits = None
     ends = [e for e in ((limits.lower, limits.upper) if limits else ()) if e is not None]
     rows = _rows(times, values, ends, max(20, width - 7), height)
     low, high = _range(values, ends)
     begin, end = float(times[0]), float(times[-1])
-    lines = [Text(f"{title} (rpm)", style="dim")]
+    lines = [Text(f"{title} ({channel.unit})", style="dim")]
     for number, row in enumerate(rows):
-        label = f"{high:.0f}" if number == 0 else f"{low:.0f}" if number == height - 1 else ""
+        label = f"{high:.4g}" if number == 0 else f"{low:.4g}" if number == height - 1 else ""
         lines.append(Text(f"{label:>6} {row}"))
     foot = f"{begin:.0f} s"
     tail = f"{end:.0f} s"
@@ -186,18 +192,44 @@ def trace_plot(
     return Group(*lines)
 
 
-def _longest(results: Sequence[CheckResult], place: int) -> Window | None:
-    own = [
-        w for r in results if r.check.startswith("idle-") for w in r.windows if w.recording == place
-    ]
-    return max(own, key=lambda w: w.seconds, default=None)
+# Which channel shows what a check looked at, by the beginning of the check's name.
+PLOTTED = (
+    ("idle-", "engine_speed"),
+    ("throttle-", "throttle"),
+    ("key-on", "throttle"),
+    ("pedal-", "pedal"),
+    ("no-response", "throttle"),
+    ("warm-up", "coolant"),
+    ("charging", "module_voltage"),
+)
+
+
+def _what_to_plot(
+    recording: Recording, results: Sequence[CheckResult], place: int
+) -> tuple[str, Window | None]:
+    """(channel, the longest window judged): of the idle where one was judged."""
+    order = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS)
+    ranked = sorted(results, key=lambda r: order.index(r.verdict))
+    for begins, name in (PLOTTED[0], *((r.check, "") for r in ranked)):
+        own = [
+            w
+            for r in results
+            if r.check.startswith(begins)
+            for w in r.windows
+            if w.recording == place
+        ]
+        name = name or next((c for b, c in PLOTTED if begins.startswith(b)), "")
+        if own and name in recording.channels:
+            return name, max(own, key=lambda w: w.seconds)
+    return "engine_speed", None
 
 
 def _range(values: Array, ends: Sequence[float]) -> tuple[float, float]:
     low = min(float(values.min()), *ends) if ends else float(values.min())
     high = max(float(values.max()), *ends) if ends else float(values.max())
     # A steady line is no flat nothing: show at least a little room around it.
-    room = max(10.0 - (high - low), 0.0) / 2.0
+    least = min(10.0, 0.1 * max(abs(high), 1.0))
+    room = max(least - (high - low), 0.0) / 2.0
     return low - room, high + room
 
 
