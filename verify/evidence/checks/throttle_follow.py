@@ -1,0 +1,370 @@
+"""Does the throttle plate stand where it is told to: held positions, parked.
+
+With a commanded position the plate is held against it; without one against itself: at the same
+pedal it must stand at the same place, whichever side it came from. Never judged on the road, where
+torque control, shifts, cruise control and limiters move the plate against the pedal in sound cars.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from verify.evidence.checks.follow_errors import (
+    COMMAND_LEVELS_APART,
+    LIMIT_PERCENT,
+    PRESSED_POINTS,
+    Found,
+    against_command,
+    against_itself,
+    limits,
+)
+from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
+from verify.evidence.checks.plate_kind import PEDALS, shown_throttled, why_no_throttle
+from verify.evidence.holds import first_channel
+from verify.evidence.positions import Positions, joined, levels, positions
+from verify.evidence.recording import Recording
+from verify.evidence.verdict import CheckResult, Measurement, Rule, Window, decide
+from verify.evidence.windows import FAST_CAP_S, standing
+from verify.quantity import SpecValue
+from verify.words import Verdict
+
+SLOWEST_S, SLOW_S = 2.5, 1.3
+# Pinned: less movement than this while pedal or command moved by so much.
+PINNED_POINTS, CLEARLY_POINTS, FOLLOWS_RPM = 2.0, 15.0, 300.0
+# A parked limiter: the plate is closed against the pedal near one engine speed.
+LIMITER_FROM_RPM, LIMITER_SHARE, LIMITER_DROP = 2500.0, 0.94, 3.0
+MOST_POSITIONS = 400
+
+
+def run_throttle_follow(
+    check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
+) -> CheckResult:
+    """First whether it can be asked of this car and recording, then the plain faults, then how far
+    off the plate stands."""
+    refusal, usable, scale = _applicable(check, recordings, specs)
+    if refusal is not None:
+        return refusal
+    flap = why_no_throttle(recordings, usable)
+    if flap:
+        return check.result("not-this-kind", flap)
+    by_pedal = _gathered(recordings, usable, PEDALS)
+    by_command = _gathered(recordings, usable, ("throttle_commanded",))
+    main = by_pedal if by_command is None else by_command
+    assert main is not None
+    rest = float(np.min(main.x)) if len(main) else 0.0
+    if not len(main) or not np.any(main.x >= rest + PRESSED_POINTS):
+        return _nothing_held(check, recordings, usable, main)
+    windows = _windows(main)
+    pinned = _pinned(check, recordings, by_pedal, by_command)
+    if pinned is not None:
+        return pinned
+    notes: list[str] = []
+    steps = max(recordings[p].channels["throttle"].resolution for p in usable)
+    if by_command is not None:
+        found = against_command(_thinned(by_command, notes), scale, rule)
+    else:
+        found = against_itself(_thinned(_without_limiter(main, notes), notes), rule)
+    return _answer(check, found, notes, windows, steps, rule)
+
+
+def _applicable(
+    check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue]
+) -> tuple[CheckResult | None, list[int], tuple[float, float] | None]:
+    """(why it cannot be asked, places of recordings to use, (closed, open) where known)."""
+    closed = spec_number(specs, "throttle_closed", "%")
+    opened = spec_number(specs, "throttle_open", "%")
+    scale = None if closed is None or opened is None else (closed, opened)
+    if scale is not None and not (0.0 <= scale[0] <= 35.0 and 50.0 <= scale[1] <= 100.0):
+        why = (
+            f"throttle_closed {scale[0]:.4g} % and throttle_open {scale[1]:.4g} % cannot be meant."
+        )
+        return check.result("spec-implausible", why), [], None
+    usable: list[int] = []
+    lacking = "throttle"
+    for place, recording in enumerate(recordings):
+        names = recording.channels
+        mover = first_channel(recording, ("throttle_commanded", *PEDALS))
+        for name in ("throttle", "engine_speed", "vehicle_speed"):
+            if name not in names:
+                lacking = name
+                break
+        else:
+            if mover is None:
+                lacking = "pedal"
+            else:
+                usable.append(place)
+    if not usable:
+        words = lacking.replace("_", " ")
+        return (
+            check.result(
+                "channel-missing",
+                f"the recording has no {words} channel.",
+                settle=f"record {words} as well: throttle, pedal, engine speed and vehicle speed",
+            ),
+            [],
+            None,
+        )
+    for place in usable:
+        for name in ("throttle", "engine_speed", "vehicle_speed"):
+            channel = recordings[place].channels[name]
+            slowest = FAST_CAP_S if name != "throttle" else SLOWEST_S
+            if not channel.interval_s <= slowest:
+                words, every = name.replace("_", " "), f"once every {channel.interval_s:.3g} s"
+                return check.result("too-slow-to-tell", f"{words} was read {every}."), [], None
+    return None, usable, scale
+
+
+def _gathered(
+    recordings: Sequence[Recording], usable: Sequence[int], names: Sequence[str]
+) -> Positions | None:
+    """Held positions of all recordings by the first channel that each has; None if one has none."""
+    parts = []
+    for place in usable:
+        recording = recordings[place]
+        mover = first_channel(recording, names)
+        if mover is None:
+            return None
+        still = standing(recording).spans
+        parts.append(positions(recording, mover, recording.channels["throttle"], still, place))
+    return joined(parts)
+
+
+def _nothing_held(
+    check: Check, recordings: Sequence[Recording], usable: Sequence[int], main: Positions
+) -> CheckResult:
+    driven = 0
+    for place in usable:
+        recording = recordings[place]
+        mover = first_channel(recording, ("throttle_commanded", *PEDALS))
+        assert mover is not None
+        anywhere = positions(recording, mover, recording.channels["throttle"], None, place)
+        if len(anywhere):
+            driven += int(np.sum(anywhere.x >= np.min(anywhere.x) + PRESSED_POINTS))
+    if driven:
+        return check.result(
+            "not-parked",
+            f"the pedal was held {driven} times, but never while the car stood; on the road torque "
+            "control, shifts and limiters move the plate against the pedal in sound cars.",
+        )
+    slowest = max(recordings[p].channels["throttle"].interval_s for p in usable)
+    if slowest > SLOW_S:
+        return check.result(
+            "too-slow-to-tell",
+            f"the throttle was read once every {slowest:.3g} s, so that a hold of 5 s has hardly "
+            "a reading of the settled plate.",
+        )
+    return check.result(
+        "nothing-held",
+        f"the pedal was never held for long while the car stood ({len(main)} steady stretches, "
+        "all at rest).",
+    )
+
+
+def _windows(main: Positions) -> list[Window]:
+    pressed = np.flatnonzero(main.x >= np.min(main.x) + PRESSED_POINTS)[:MOST_POSITIONS]
+    return [
+        Window(int(main.place[i]), float(main.start_s[i]), float(main.end_s[i]))
+        for i in pressed.tolist()
+    ]
+
+
+def _pinned(
+    check: Check,
+    recordings: Sequence[Recording],
+    by_pedal: Positions | None,
+    by_command: Positions | None,
+) -> CheckResult | None:
+    """A plate that does not move though it was told to, or though the pedal did."""
+    if by_command is not None and len(by_command):
+        asked, seen = float(np.ptp(by_command.x)), float(np.ptp(by_command.y))
+        if asked >= CLEARLY_POINTS and seen <= PINNED_POINTS:
+            return check.result(
+                "not-moving",
+                f"the command went over {asked:.0f} points and the plate moved {seen:.1f}.",
+                windows=_windows(by_command),
+                samples=int(by_command.samples.sum()),
+            )
+    if by_pedal is None or not len(by_pedal):
+        return None
+    on = by_pedal.only(by_pedal.on)
+    if not len(on) or np.ptp(on.x) < CLEARLY_POINTS or np.ptp(on.y) > PINNED_POINTS:
+        return None
+    resting = on.x <= np.min(on.x) + PRESSED_POINTS
+    at = float(np.median(on.y))
+    why = f"the plate stayed at {at:.1f} % while the pedal went over {np.ptp(on.x):.0f} points"
+    if not shown_throttled(recordings, on, resting):
+        rise = float(np.nanmax(on.rpm[~resting]) - np.nanmedian(on.rpm[resting]))
+        if rise >= FOLLOWS_RPM:
+            return check.result(
+                "not-this-kind",
+                f"{why}, yet the engine followed by {rise:.0f} rpm: either its plate is not there "
+                "to follow the pedal, or the recording does not show the plate.",
+                settle="record intake manifold pressure as well, parked, with the same presses",
+            )
+    return check.result(
+        "fixed-opening",
+        f"{why} with the engine running.",
+        windows=_windows(on),
+        samples=int(on.samples.sum()),
+    )
+
+
+def _without_limiter(main: Positions, notes: list[str]) -> Positions:
+    """Without holds in which a parked limiter worked: near the highest engine speed of all, the
+    plate stands lower than at a smaller pedal, or different pedals give one engine speed."""
+    on = main.on & np.isfinite(main.rpm)
+    top = float(np.max(main.rpm[on], initial=0.0))
+    if top < LIMITER_FROM_RPM:
+        return main
+    near = on & (main.rpm >= LIMITER_SHARE * top)
+    spread = float(np.ptp(main.x[near]))
+    highest_below = float(np.max(main.y[on & ~near], initial=-np.inf))
+    closes = np.any(main.y[near] < highest_below - LIMITER_DROP)
+    hunts = np.any(main.drift[near] > LIMITER_DROP)
+    if spread < 10.0 and not closes and not hunts:
+        return main
+    left = ~(main.on & (main.x >= np.min(main.x[near]) - 1.0))
+    notes.append(
+        f"{int(np.sum(~left))} holds near {top:.0f} rpm left out: a limiter seems to have closed "
+        "the plate against the pedal"
+    )
+    return main.only(left)
+
+
+def _thinned(main: Positions, notes: list[str]) -> Positions:
+    if len(main) <= MOST_POSITIONS:
+        return main
+    number = levels(main.x, COMMAND_LEVELS_APART)
+    each = max(2, MOST_POSITIONS // (int(number.max()) + 1))
+    keep = np.zeros(len(main), dtype=bool)
+    for level in range(int(number.max()) + 1):
+        own = np.flatnonzero(number == level)
+        keep[own[np.unique(np.linspace(0, len(own) - 1, min(each, len(own))).astype(np.intp))]] = 1
+    notes.append(f"{int(keep.sum())} of {len(main)} holds were used, evenly over levels and time")
+    return main.only(np.flatnonzero(keep)[:MOST_POSITIONS])
+
+
+def _answer(
+    check: Check,
+    found: Found,
+    notes: list[str],
+    windows: Sequence[Window],
+    steps: float,
+    rule: Rule,
+) -> CheckResult:
+    """The verdict of two questions: where the plate stands, and from which side it came."""
+    both = [e for e in (found.steady, found.hysteresis) if e is not None]
+    worst = min(both, key=lambda e: e.p, default=None)
+    if worst is not None and worst.p >= 0.5:
+        worst = replace(max(both, key=lambda e: e.percent), p=worst.p)
+    details = {
+        "steady_error": None if found.steady is None else found.steady.percent,
+        "hysteresis": None if found.hysteresis is None else found.hysteresis.percent,
+        "against": found.against,
+        "levels": found.levels,
+        **found.details,
+    }
+    if worst is None:
+        return check.result(
+            found.lack or "too-few-holds", found.why, windows=windows, notes=notes, details=details
+        )
+    measurement = Measurement(
+        worst.percent, "%", worst.uncertainty, samples=worst.samples,
+        resolution=min(steps, worst.uncertainty * 12.0**0.5),
+    )  # fmt: skip
+    verdict = decide(worst.p, rule.pass_at, rule.fail_at)
+    number = f"{worst.percent:.1f} ± {2 * worst.uncertainty:.1f} % of span"
+    is_play = found.hysteresis is not None and worst.percent == found.hysteresis.percent
+    words = (
+        f"reached from below and from above the plate stands {number} apart"
+        if is_play
+        else f"the plate stands at most {number} off {found.against}"
+    )
+    words += f" (at {worst.level:.0f} %)"
+    if verdict is Verdict.FAIL:
+        finding = "hysteresis" if is_play else "off-position"
+        why = f"{words}; {LIMIT_PERCENT:.0f} % is the limit."
+    elif found.lack:
+        finding, why = found.lack, f"{words}; but {found.why}."
+    elif verdict is Verdict.PASS:
+        finding, why = "follows", f"{words}, within {LIMIT_PERCENT:.0f} %."
+    else:
+        finding, why = "near-limit", f"{words}, too near {LIMIT_PERCENT:.0f} % to tell."
+    return check.result(
+        finding, why, measurement=measurement, limits=limits(), probability=worst.p,
+        windows=windows, notes=notes, details=details,
+    )  # fmt: skip
+
+
+_STAIRS = (
+    "parked, in neutral or park: press the pedal to a quarter and hold 5 s, on to a half and hold, "
+    "to three quarters and hold, then back the same way, and let go; twice"
+)
+
+THROTTLE_FOLLOW = Check(
+    name="throttle-follow",
+    version=1,
+    question="Does the throttle plate stand where the pedal (or the command) puts it?",
+    channels=(
+        "throttle",
+        "throttle_commanded, or pedal, pedal_d or pedal_e",
+        "engine_speed",
+        "vehicle_speed",
+    ),
+    quantity="mean plate position over each held level while the car stands, from 1 s after the "
+    "level was reached to its end: largest distance from the commanded position (without one: from "
+    "where the plate otherwise stands at this pedal), and largest distance between reached from "
+    "below and reached from above; in percent of the reading's full scale",
+    limits=f"{LIMIT_PERCENT:.0f} % of span each, the full scale of the reading "
+    f"({COMMON_PRACTICE}); a plate that does not move is a fail",
+    findings={
+        "follows": Verdict.PASS,
+        "off-position": Verdict.FAIL,
+        "hysteresis": Verdict.FAIL,
+        "fixed-opening": Verdict.FAIL,
+        "not-moving": Verdict.FAIL,
+        "near-limit": Verdict.UNDECIDED,
+        "one-level-only": Verdict.UNDECIDED,
+        "one-direction-only": Verdict.UNDECIDED,
+        "too-few-holds": Verdict.UNDECIDED,
+        "scale-unknown": Verdict.UNDECIDED,
+        "not-parked": Verdict.UNDECIDED,
+        "nothing-held": Verdict.UNDECIDED,
+        "not-this-kind": Verdict.UNDECIDED,
+        "too-slow-to-tell": Verdict.UNDECIDED,
+        "channel-missing": Verdict.UNDECIDED,
+        "spec-implausible": Verdict.UNDECIDED,
+    },
+    run=run_throttle_follow,
+    uses=("throttle_closed", "throttle_open"),
+    settles={
+        "near-limit": _STAIRS,
+        "one-level-only": f"hold at a quarter, a half and three quarters too; {_STAIRS}",
+        "one-direction-only": f"hold levels on the way back as well; {_STAIRS}",
+        "too-few-holds": _STAIRS,
+        "nothing-held": _STAIRS,
+        "not-parked": _STAIRS,
+        "scale-unknown": "look up what the throttle reading shows closed and fully open and give "
+        "them as throttle_closed and throttle_open",
+        "not-this-kind": "judge this engine by how it answers the pedal, not by its flap",
+        "too-slow-to-tell": "record only throttle, pedal, engine speed and vehicle speed, and hold "
+        f"each level 10 s; {_STAIRS}",
+        "spec-implausible": "look both numbers up in the service information and give them again",
+    },
+    look_alikes=(
+        "the intake flap of a diesel, or an engine throttled by its valves: wide open at a calm "
+        "idle, or the intake near the air outside; not judged",
+        "torque control, shifts, cruise control and limiters on the road: never judged there",
+        "a parked limiter that closes the plate: holds near the highest engine speed left out",
+        "readings with another zero or scale (resting at 10 to 20 %): no fault by themselves",
+        "idle control moving the plate at rest: the rest is given that much doubt",
+    ),
+    blind_spots=(
+        "without a commanded position: a plate that stands wrong in the same way every time",
+        "movement between the held levels: see pedal-response",
+        "a plate and its position sensor that are wrong together: see throttle-pair",
+    ),
+)

@@ -1,0 +1,104 @@
+"""Held positions: for each hold of the pedal (or of the command) where the plate stood.
+
+Comes after `holds.py`, before `checks/throttle_follow.py`. Only what was held while the car stood
+counts; the first second of a hold is left to the plate to arrive.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.evidence.holds import Holds, holds_of, inside_one, means_within
+from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.verdict import least_uncertainty
+from verify.evidence.windows import CRANKING_RPM
+
+# A foot trembles by a point or two while it holds.
+LEAST_BAND = 3.0
+SETTLE_S = 1.0
+LEAST_READINGS = 2
+# Readings closer together than this tell the same wobble twice.
+INDEPENDENT_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Positions:
+    """One held position a place; every field has shape (k,).
+
+    x: pedal or command. y: plate, mean of its readings after the first second. doubt: standard
+    uncertainty of y. drift: standard deviation of one reading of y. came: side the hold was
+    reached from. rpm: mean engine speed over it (NaN where not read). on: engine running.
+    """
+
+    x: Array
+    y: Array
+    doubt: Array
+    drift: Array
+    samples: NDArray[np.intp]
+    came: NDArray[np.int64]
+    rpm: Array
+    on: NDArray[np.bool_]
+    start_s: Array
+    end_s: Array
+    place: NDArray[np.intp]
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def only(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> Positions:
+        return Positions(*(getattr(self, f.name)[which] for f in fields(self)))
+
+
+def holds_for(channel: Channel, recording: Recording) -> Holds:
+    band = max(LEAST_BAND, 2.5 * channel.resolution)
+    return holds_of(channel, recording.gaps, within=band)
+
+
+def positions(
+    recording: Recording, moves: Channel, plate: Channel, standing: Array | None, place: int = 0
+) -> Positions:
+    """Where the plate stood in each hold of `moves`; holds with too few readings are left out.
+
+    standing: spans in which the car stood; None: wherever it was.
+    """
+    held = holds_for(moves, recording)
+    if standing is not None:
+        held = held.only(inside_one(held.start_s, held.end_s, standing))
+    # A piece of a longer hold began settled; only the first of a run waits for the plate.
+    first = np.append(True, held.run[1:] != held.run[:-1])[: len(held)]
+    start = held.start_s + np.where(first, SETTLE_S, 0.0) + plate.skew_s
+    end = held.end_s - moves.skew_s
+    y, drift, count = means_within(plate, start, end)
+    x, _, seen = means_within(moves, np.minimum(start, held.end_s), held.end_s)
+    x = np.where(seen > 0, x, held.level)
+    speed = recording.channels.get("engine_speed")
+    rpm = np.full(len(held), np.nan)
+    if speed is not None and len(speed.values):
+        rpm = means_within(speed, held.start_s, held.end_s)[0]
+    independent = np.clip((end - start) / INDEPENDENT_S + 1.0, 1.0, np.maximum(count, 1))
+    step = least_uncertainty(plate.resolution)
+    doubt = np.hypot(step, np.nan_to_num(drift) / np.sqrt(independent))
+    found = Positions(
+        x, y, np.maximum(doubt, 0.02), np.nan_to_num(drift), count.astype(np.intp), held.came, rpm,
+        rpm >= CRANKING_RPM, held.start_s, held.end_s, np.full(len(held), place),
+    )  # fmt: skip
+    return found.only(count >= LEAST_READINGS)
+
+
+def joined(parts: list[Positions]) -> Positions:
+    return Positions(
+        *(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Positions))
+    )
+
+
+def levels(x: Array, apart: float) -> NDArray[np.intp]:
+    """The number of the level of each x, shape (k,): a new one where the next higher x is `apart`
+    or more away from it."""
+    order = np.argsort(x, kind="stable")
+    number = np.zeros(len(x), dtype=np.intp)
+    if len(x):
+        number[order] = np.cumsum(np.append(False, np.diff(x[order]) >= apart))
+    return number
