@@ -95,9 +95,19 @@ def test_smart_charging_is_no_fault() -> None:
     assert run(CHARGING, car(12.9, 12.8, idle_s=200.0)).finding == "below-usual"
     # One high reading is a spike and not a charge.
     assert run(CHARGING, car(12.9, 12.8, first_v=14.4, first_s=2.0)).finding == "below-usual"
+    fast = car(12.9, 12.8, first_v=14.4, first_s=2.0, every_s=0.1)
+    assert run(CHARGING, fast).finding == "below-usual"
+    # Noise about 13.5 V is no 13.5 V held.
+    assert run(CHARGING, car(13.45, 13.45, every_s=0.1, noise_v=0.1)).finding == "below-usual"
     # A generator that gave up on the way drains the battery, whatever it did before.
     gave_up = car(12.0, 12.0, first_v=14.2, first_s=30.0, idle_s=400.0)
     assert run(CHARGING, gave_up).verdict is not Verdict.PASS
+    sound = car(idle_s=400.0)
+    volts = sound.channels["module_voltage"]
+    ending = np.where(volts.time_s > volts.time_s[-1] - 60.0, 12.6, volts.values)
+    channels = {n: (c.time_s, c.values) for n, c in sound.channels.items()}
+    late = made(channels | {"module_voltage": (volts.time_s, ending)})
+    assert run(CHARGING, late).finding == "low-at-the-end"
 
 
 def test_barely_above_rest_is_no_charge() -> None:

@@ -8,7 +8,8 @@ The truth this check is held to. Levels are true means of that supply with the e
   running than it was at rest (and below 13.0 V).
 - Good, and so a pass: both levels lie within 13.5 to 14.8 V; or both lie within 12.5 to 14.8 V and
   the supply was surely held at 13.5 V or more for 20 s in this recording, which no battery does by
-  itself (smart charging lets it fall again).
+  itself (smart charging lets it fall again). In both cases the last half minute must be above
+  12.8 V, at which a full battery rests: a generator may give up on the way.
 - Between, nothing slow can tell good from bad: undecided.
 
 Twice these figures where the supply is that of a 24 V system.
@@ -26,6 +27,7 @@ from verify.evidence.checks.supply_levels import (
     BARELY_BELOW_V,
     BARELY_V,
     FAIL_V,
+    FULL_V,
     IDLE_BELOW_RPM,
     MOST_V,
     RAISED_FROM_RPM,
@@ -158,7 +160,6 @@ def _answer(check: Check, found: Supply, rule: Rule) -> CheckResult:
         return answer("not-charging", why, outer, max(enough))
     if complete and _barely(found, rule):
         assert found.rest is not None
-        assert found.best is not None
         return answer(
             "barely-above-rest",
             f"the supply is {told} and was {found.rest.value:.2f} V with the engine off: it hardly "
@@ -171,27 +172,37 @@ def _answer(check: Check, found: Supply, rule: Rule) -> CheckResult:
             f"the supply is {told}; not enough was recorded at {which}.",
         )
     p_usual = min(probabilities(found, usual))
-    if decide(p_usual, rule.pass_at, rule.fail_at) is Verdict.PASS:
-        return answer("charges", f"the supply is {told}.", usual, p_usual)
     p_smart = min(probabilities(found, smart))
-    lifted = found.best is not None and probability_of_conformity(
-        found.best, Limits(USUAL_V[0] * f, None, "V", source)
-    ) >= rule.pass_at  # fmt: skip
-    if lifted and decide(p_smart, rule.pass_at, rule.fail_at) is Verdict.PASS:
-        assert found.best is not None
-        unlike = (
-            f"the supply was held at {found.best.value:.2f} V and fell again, as smart charging "
-            "lets it"
+    lifted = found.held_high
+    usually = decide(p_usual, rule.pass_at, rule.fail_at) is Verdict.PASS
+    smartly = lifted is not None and decide(p_smart, rule.pass_at, rule.fail_at) is Verdict.PASS
+    if (usually or smartly) and not _ends_charging(found, rule, source):
+        ended = "not read" if found.last is None else f"{found.last.value:.2f} V"
+        return answer(
+            "low-at-the-end",
+            f"the supply is {told}, but in the last half minute it was {ended}; a full battery "
+            f"alone gives up to {FULL_V * f:.1f} V.",
         )
+    if usually:
+        return answer("charges", f"the supply is {told}.", usual, p_usual)
+    if smartly and lifted is not None:
+        unlike = f"the supply stood at {lifted.value:.2f} V and fell, as smart charging lets it"
         return answer("charges-smart", f"the supply is {told}.", smart, p_smart)
     side = "above-usual" if best_of.value > USUAL_V[1] * f else "below-usual"
     band = f"{usual.lower:.1f} to {usual.upper:.1f} V"
     return answer(side, f"the supply is {told}; {band} is usual.", usual, p_usual)
 
 
+def _ends_charging(found: Supply, rule: Rule, source: str) -> bool:
+    if found.last is None:
+        return False
+    p = probability_of_conformity(found.last, Limits(FULL_V * found.factor, None, "V", source))
+    return decide(p, rule.pass_at, rule.fail_at) is Verdict.PASS
+
+
 def _barely(found: Supply, rule: Rule) -> bool:
     """Whether the supply surely never rose 0.2 V above rest, engine running, and is below 13 V."""
-    rest, best = found.rest, found.best
+    rest, best = found.rest, found.highest
     if rest is None or best is None or best.value >= BARELY_BELOW_V * found.factor:
         return False
     rise = best.value - rest.value
@@ -236,7 +247,8 @@ CHARGING = Check(
     f"{AFTER_START_S:.0f} s after its start: below {IDLE_BELOW_RPM:.0f} rpm, and from "
     f"{RAISED_FROM_RPM:.0f} rpm on; beside it the mean with the engine off before its first start",
     limits=f"pass: {USUAL_V[0]} to {USUAL_V[1]} V at both, or {FAIL_V[0]} to {USUAL_V[1]} V where "
-    f"{USUAL_V[0]} V was held for 20 s; fail: both below {FAIL_V[0]} V, either above {FAIL_V[1]} "
+    f"{USUAL_V[0]} V was held for 20 s, each with more than {FULL_V} V in the last half minute; "
+    f"fail: both below {FAIL_V[0]} V, either above {FAIL_V[1]} "
     f"V, or never {BARELY_V} V above rest and below {BARELY_BELOW_V:.0f} V; rest of {REST_V} V and "
     f"more for other checks is told, not judged ({COMMON_PRACTICE}); doubled for 24 V",
     findings={
@@ -247,6 +259,7 @@ CHARGING = Check(
         "overcharges": Verdict.FAIL,
         "below-usual": Verdict.UNDECIDED,
         "above-usual": Verdict.UNDECIDED,
+        "low-at-the-end": Verdict.UNDECIDED,
         "raised-speed-missing": Verdict.UNDECIDED,
         "idle-missing": Verdict.UNDECIDED,
         "fed-without-engine": Verdict.UNDECIDED,
@@ -260,6 +273,7 @@ CHARGING = Check(
     settles={
         "below-usual": SETTLE_METER,
         "above-usual": SETTLE_METER,
+        "low-at-the-end": SETTLE_METER,
         "raised-speed-missing": "hold 2,000 rpm for 30 s and record it as well",
         "idle-missing": "let the engine idle for 60 s and record it as well",
         "fed-without-engine": "take the charger off and record again; on a hybrid or electric car "

@@ -1,4 +1,4 @@
-"""Levels of the supply: at rest before the start, at idle, at raised speed, and at best.
+"""Levels of the supply: at rest before the start, at idle, at raised speed, and at most.
 
 What `charging` judges. All levels are means of module voltage, the engine computer's own supply.
 """
@@ -27,6 +27,8 @@ from verify.evidence.windows import (
 REST_V = 12.2
 USUAL_V = (13.5, 14.8)
 FAIL_V = (12.5, 15.0)
+# What a full battery rests at: a supply that ends no higher may come from the battery alone.
+FULL_V, LAST_S = 12.8, 30.0
 BARELY_V, BARELY_BELOW_V = 0.2, 13.0
 # Below this a computer does not run, above it the supply is none of a 12 or 24 V car.
 ALIVE_V, MOST_V, TRUCK_V = 8.0, 32.0, 18.0
@@ -43,14 +45,17 @@ STEP_V = 0.001  # PID 42
 class Supply:
     """Levels of the supply over all recordings; None where not enough is recorded.
 
-    factor: 2 for a 24 V system. best: the highest mean over about 20 s with the engine running.
+    factor: 2 for a 24 V system. held_high: while it stood at 13.5 V or more for 20 s. highest: the
+    highest five readings in a row with the engine running. last: its last half minute.
     """
 
     factor: float
     rest: Measurement | None
     idle: Measurement | None
     raised: Measurement | None
-    best: Measurement | None
+    held_high: Measurement | None
+    highest: Measurement | None
+    last: Measurement | None
     windows: tuple[Window, ...]
 
     @property
@@ -110,7 +115,9 @@ def supply(recordings: Sequence[Recording]) -> Supply:
         mean("rest", 0.0, 2),
         mean("idle", LEAST_S, LEAST_READINGS),
         mean("raised", LEAST_S / 2.0, LEAST_READINGS),
-        _best(runs, factor, step),
+        _held_high(runs, factor, step),
+        _highest(runs, step),
+        _last([run for run in runs if len(run[0])], step),
         tuple(windows),
     )
 
@@ -124,9 +131,11 @@ def before_start(recording: Recording) -> Array:
     return sp.intersect(off(recording), np.array([[-math.inf, first]]))
 
 
-def _best(runs: Sequence[tuple[Array, Array]], factor: float, step: float) -> Measurement | None:
-    """The level of the longest run of readings that hold 13.5 V, where there is one of 20 s and
-    five readings; else the highest mean over five readings. A single reading is a spike."""
+def _held_high(
+    runs: Sequence[tuple[Array, Array]], factor: float, step: float
+) -> Measurement | None:
+    """The level of the longest unbroken time at 13.5 V or more, where that is 20 s and five
+    readings: no battery does it by itself, and noise does not hold it."""
     high: Array = np.empty(0)
     longest_s = HIGH_S
     for times, values in runs:
@@ -138,8 +147,11 @@ def _best(runs: Sequence[tuple[Array, Array]], factor: float, step: float) -> Me
         own = values[(times >= start) & (times <= end)]
         if len(own) >= LEAST_READINGS:
             high, longest_s = own, float(lengths.max())
-    if len(high):
-        return level([high], "V", step)
+    return level([high], "V", step)
+
+
+def _highest(runs: Sequence[tuple[Array, Array]], step: float) -> Measurement | None:
+    """The highest mean of five readings in a row. Noise lifts it, so it never says too little."""
     highest: Array | None = None
     for _, values in runs:
         if len(values) < LEAST_READINGS:
@@ -150,6 +162,15 @@ def _best(runs: Sequence[tuple[Array, Array]], factor: float, step: float) -> Me
         if highest is None or own.mean() > highest.mean():
             highest = own
     return None if highest is None else level([highest], "V", step)
+
+
+def _last(runs: Sequence[tuple[Array, Array]], step: float) -> Measurement | None:
+    """The level of the last half minute with the engine running, of five readings at least."""
+    if not runs:
+        return None
+    times, values = runs[-1]
+    late = max(0, min(int(np.searchsorted(times, times[-1] - LAST_S)), len(times) - LEAST_READINGS))
+    return level([values[late:]], "V", step)
 
 
 def within(low: float, high: float, factor: float, source: str) -> Limits:
