@@ -7,11 +7,15 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from verify.errors import UserError, unknown
+from verify.evidence.checks.charging import CHARGING
 from verify.evidence.checks.coverage import ROAD_COVERAGE
+from verify.evidence.checks.fuel_trim import FUEL_TRIM
 from verify.evidence.checks.idle_speed import IDLE_SPEED
 from verify.evidence.checks.idle_steady import IDLE_STEADY
+from verify.evidence.checks.key_on_rest import KEY_ON_REST
 from verify.evidence.checks.kind import COULD_NOT_RUN, Check
 from verify.evidence.checks.stall import NO_STALL
+from verify.evidence.checks.warm_up import WARM_UP
 from verify.evidence.recording import Recording
 from verify.evidence.sharing import shared_answers
 from verify.evidence.verdict import CheckResult, Rule
@@ -29,11 +33,27 @@ def _listed(*checks: Check) -> Mapping[str, Check]:
     )
 
 
-CATALOGUE: Mapping[str, Check] = _listed(IDLE_SPEED, IDLE_STEADY, NO_STALL, ROAD_COVERAGE)
+CATALOGUE: Mapping[str, Check] = _listed(
+    IDLE_SPEED,
+    IDLE_STEADY,
+    NO_STALL,
+    KEY_ON_REST,
+    FUEL_TRIM,
+    WARM_UP,
+    CHARGING,
+    ROAD_COVERAGE,
+)
 
 # Numbers of a vehicle that checks use, with the unit they are taken in when typed without one.
 SPEC_UNITS: Mapping[str, str] = MappingProxyType(
-    {"idle_speed": "rpm", "idle_tolerance": "rpm", "warm_coolant": "°C"}
+    {
+        "idle_speed": "rpm",
+        "idle_tolerance": "rpm",
+        "warm_coolant": "°C",
+        "coolant_most": "°C",
+        "ambient": "°C",
+        "trim_limit": "%",
+    }
 )
 
 
