@@ -142,7 +142,11 @@ def head_of(recording: Recording, *, full: bool) -> list[Any]:
             lines.append(Text(f"  {name:<18}{_rate(c.rate_hz):<18}{step}"))
     else:
         lines.append(_channels_line(recording))
-    dim += [sentence(repair) for repair in recording.repairs]
+    # One that begins with a column's name keeps it as the file has it.
+    dim += [
+        sentence(repair) if ":" not in repair.split(" ")[0] else repair
+        for repair in recording.repairs
+    ]
     if recording.unmapped:
         names = ", ".join(recording.unmapped[:8])
         more = f" and {len(recording.unmapped) - 8} more" if len(recording.unmapped) > 8 else ""
@@ -163,4 +167,6 @@ def _slow(rate_hz: float) -> float:
 
 
 def _rate(rate_hz: float) -> str:
-    return f"{rate_hz:.2g} per second" if rate_hz == rate_hz else "read once"
+    if rate_hz != rate_hz:
+        return "read once"
+    return f"{rate_hz:.0f} per second" if rate_hz >= 10.0 else f"{rate_hz:.2g} per second"
