@@ -57,14 +57,14 @@ def outcomes_of(step: Step, looks: Iterable[Look], catalogue: Catalogue) -> Iter
     if step.kind == "record":
         every = [
             [(check, verdict, finding) for finding, verdict in catalogue.checks[check].items()]
-            for check in sorted(step.detail["checks"])
+            for check in sorted((*step.detail["checks"], *step.detail.get("also", ())))
         ]
         for found in product(*every):
-            verdicts = {verdict for _, verdict, _ in found}
-            if Verdict.FAIL in verdicts:
+            own = {verdict for check, verdict, _ in found if check in step.detail["checks"]}
+            if any(verdict is Verdict.FAIL for _, verdict, _ in found):
                 label = "fail"
             else:
-                label = "pass" if verdicts == {Verdict.PASS} else "undecided"
+                label = "pass" if own == {Verdict.PASS} else "undecided"
             yield Outcome(label, grade, checks=found)
         if "told" in step.detail:
             for word in ("pass", "fail", "undecided"):

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 from tests.flow.damages import damages
 from tests.flow.small import CATALOGUE, flow, go, look, step
-from verify.flow.graph import NOT_VISITED, Branch, Condition, Graph, Look, Step
+from verify.flow.graph import NOT_VISITED, Branch, Condition, Graph, Look, Step, recorded_checks
 from verify.words import Audience, Grade, Group
 
 KINDS = ("do", "ask", "ask", "codes", "card", "reading", "record", "record", "fasten", "photo")
@@ -78,6 +78,9 @@ def _bare(rng: random.Random, name: str, kind: str, share: float) -> Step:
     if kind == "record":
         over["told"] = rng.random() < 0.4
         over["checks"] = rng.choice((("idle-speed",), ("no-stall",), ("idle-speed", "no-stall")))
+        other = "no-stall" if over["checks"] == ("idle-speed",) else "idle-speed"
+        if len(over["checks"]) == 1 and rng.random() < 0.5:
+            over["also"] = (other,)
         if rng.random() < 0.3:
             lowered = Grade.TOLD if over["optional"] or rng.random() < 0.1 else Grade.READ
             over["least"], over["least_reason"] = lowered, "no recording can be made here"
@@ -111,7 +114,7 @@ def _partition(rng: random.Random, own: Step) -> list[Look]:
             look("exceptions", fine=[item]),
         ]
     if own.kind == "record" and rng.random() < 0.6:
-        check = rng.choice(own.detail["checks"])
+        check = rng.choice(recorded_checks(own))
         some, rest = _halves(rng, list(CATALOGUE.checks[check]))
         told = [label for label in own.labels if label.startswith("told")]
         return [
@@ -202,7 +205,7 @@ def _looking_back(
     elif way < 0.4 and there.kind == "reading" and "limits" not in there.detail:
         looks = [look(value=(None, 650)), look(value=(650, None)), look([NOT_VISITED, "cannot"])]
     elif way < 0.6 and there.kind == "record":
-        check = rng.choice(there.detail["checks"])
+        check = rng.choice(recorded_checks(there))
         some, rest = _halves(rng, list(CATALOGUE.checks[check]))
         told = [label for label in there.labels if label.startswith("told")]
         looks = [

@@ -120,6 +120,8 @@ def step(kind: str, name: str, *branches: Branch, **over: Any) -> Step:
         case "record":
             labels = JUDGED
             detail = {"checks": over.pop("checks", ("idle-speed",))}
+            if beside := over.pop("also", ()):
+                detail["also"] = beside
             passes = frozenset({"pass", "told-pass"})
             if over.pop("told", False):
                 detail["told"] = {"question": "?", "passes": "good", "fails": "bad"}

@@ -295,9 +295,12 @@ class Interpreter:
             return
         if s.kind == "record":
             checks = outcome.get("checks", {})
-            found = {c["verdict"] for c in checks.values()}
+            own, beside = s.detail["checks"], s.detail.get("also", ())
+            found = {c["verdict"] for name, c in checks.items() if name in own}
             worst = next((v for v in ("fail", "undecided", "pass") if v in found), "undecided")
-            if set(checks) != set(s.detail["checks"]) or worst != label:
+            if any(checks.get(name, {}).get("verdict") == "fail" for name in beside):
+                worst = "fail"
+            if set(checks) != {*own, *beside} or worst != label:
                 raise Refused
         if s.kind == "card":
             items = outcome.get("items", [])

@@ -181,4 +181,10 @@ def _checks(rng: random.Random, here: Step, label: str) -> dict[str, Any]:
             [(f, v.value) for f, v in CATALOGUE.checks[name].items() if v.value in allowed]
         )
         found[name] = {"finding": finding, "verdict": verdict}
+    for name in here.detail.get("also", ()):
+        allowed = ["pass", "undecided", *(["fail"] if label == "fail" else [])]
+        finding, verdict = rng.choice(
+            [(f, v.value) for f, v in CATALOGUE.checks[name].items() if v.value in allowed]
+        )
+        found[name] = {"finding": finding, "verdict": verdict}
     return found

@@ -9,7 +9,7 @@ import pytest
 
 from verify.car.codes import CodeReading
 from verify.errors import UserError
-from verify.flow.graph import Step
+from verify.flow.graph import Step, recorded_label
 from verify.job.answers import (
     Cannot,
     Chosen,
@@ -203,7 +203,30 @@ def test_a_module_that_was_not_read_is_never_none() -> None:
 
 
 def test_no_results_are_undecided() -> None:
-    assert outcome_of(()).label == "undecided"
+    recorded = step("record", ("pass", "fail", "undecided"), checks=("idle-speed",))
+    assert outcome_of(recorded, ()).label == "undecided"
+    assert outcome_of(step("record", ("pass", "fail", "undecided"), checks=()), ()).label != "pass"
+
+
+@pytest.mark.parametrize(
+    ("own", "beside", "label"),
+    [
+        (Verdict.PASS, Verdict.PASS, "pass"),
+        (Verdict.PASS, Verdict.UNDECIDED, "pass"),
+        (Verdict.PASS, Verdict.FAIL, "fail"),
+        (Verdict.UNDECIDED, Verdict.PASS, "undecided"),
+        (Verdict.UNDECIDED, Verdict.FAIL, "fail"),
+        (Verdict.FAIL, Verdict.PASS, "fail"),
+    ],
+)
+def test_a_check_put_beside_can_fail_a_step_and_cannot_hold_it(
+    own: Verdict, beside: Verdict, label: str
+) -> None:
+    recorded = step(
+        "record", ("pass", "fail", "undecided"), checks=("idle-speed",), also=("no-stall",)
+    )
+    found = [("idle-speed", own), ("no-stall", beside)]
+    assert recorded_label(recorded, found) == label
 
 
 def test_stop_and_cannot_fit_every_kind() -> None:

@@ -22,6 +22,7 @@ from verify.flow.graph import (
     Outcome,
     Step,
     gate_outcome,
+    recorded_checks,
     still_open,
 )
 from verify.flow.load import text_to_flow, text_to_part
@@ -153,7 +154,7 @@ def best(step: Step) -> Outcome:
     if step.kind == "record":
         checks = catalogue().checks
         good = []
-        for check in sorted(step.detail["checks"]):
+        for check in sorted(recorded_checks(step)):
             finding = next(f for f, v in checks[check].items() if v is Verdict.PASS)
             good.append((check, Verdict.PASS, finding))
         return Outcome("pass", grade, checks=tuple(good))

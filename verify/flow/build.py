@@ -148,7 +148,7 @@ class _Resolver(Inliner):
                     key=True,
                 )
         findings = []
-        checks = step.checks if isinstance(step, m.Record) else None
+        checks = [*step.checks, *step.also] if isinstance(step, m.Record) else None
         for check, wanted in sorted((look.findings or {}).items()):
             if checks is None:
                 break

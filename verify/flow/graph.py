@@ -6,7 +6,7 @@ disagree. The meaning of an outcome, of a condition and of "passed" stands here 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -221,6 +221,24 @@ class View:
     audience: Audience
     last: Mapping[str, Outcome]
     attempts: Mapping[str, int]
+
+
+def recorded_checks(step: Step) -> tuple[str, ...]:
+    """All checks that a recording of this step is put to: those it must pass, and those beside."""
+    return (*step.detail.get("checks", ()), *step.detail.get("also", ()))
+
+
+def recorded_label(step: Step, verdicts: Iterable[tuple[str, Verdict]]) -> str:
+    """What verdicts come to at a step that takes a recording.
+
+    Any fail is a fail, of a check `also` put too. A pass needs a pass of each of the step's own
+    checks; those `also` put may stay undecided.
+    """
+    found = dict(verdicts)
+    if Verdict.FAIL in found.values():
+        return "fail"
+    own = [found.get(check) for check in step.detail.get("checks", ())]
+    return "pass" if own and all(v is Verdict.PASS for v in own) else "undecided"
 
 
 def look_holds(look: Look, outcome: Outcome | None, attempts: int) -> bool:

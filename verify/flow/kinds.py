@@ -226,13 +226,24 @@ class _Resolve:
 
     def record(self, step: m.Record) -> dict[str, Any]:
         needed: list[str] = []
-        for index, check in enumerate(step.checks):
-            if not self.known(("checks", index), check, self.catalogue.checks, "check"):
+        places = [("checks", i) for i in range(len(step.checks))]
+        places += [("also", i) for i in range(len(step.also))]
+        for place, check in zip(places, (*step.checks, *step.also), strict=True):
+            if not self.known(place, check, self.catalogue.checks, "check"):
                 continue
+            if place[0] == "also" and (check in step.checks or check in step.also[: place[1]]):
+                self.say(
+                    place,
+                    Problem(
+                        f'the check "{check}" twice',
+                        "each check once",
+                        "a check that must pass stands under checks alone",
+                    ),
+                )
             for spec in self.catalogue.check_specs.get(check, ()):
                 if spec not in self.specs:
                     self.say(
-                        ("checks", index),
+                        place,
                         Problem(
                             f'the check "{check}" without the spec "{spec}"',
                             f'"{spec}" among the specs of the flow',
@@ -242,6 +253,8 @@ class _Resolve:
                 elif spec not in needed:
                     needed.append(spec)
         detail: dict[str, Any] = {"checks": tuple(step.checks), "specs": tuple(needed)}
+        if step.also:
+            detail["also"] = tuple(step.also)
         if step.told:
             detail["told"] = {
                 "question": step.told.question,

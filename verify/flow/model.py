@@ -289,6 +289,10 @@ class Told(Strict):
 class Record(StepBase):
     kind: Literal["record"]
     checks: SomeNames
+    also: list[Name] = Field(
+        default=[],
+        description="checks put to the recording beside: a fail counts, undecided does not hold",
+    )
     told: Told | None = None
 
 

@@ -21,6 +21,8 @@ from verify.flow.graph import (
     Outcome,
     Step,
     look_holds,
+    recorded_checks,
+    recorded_label,
 )
 from verify.words import Grade, Verdict
 
@@ -124,7 +126,8 @@ def _judged(step: Step, looks: Sequence[Look], catalogue: Catalogue) -> Iterable
     rank = {Verdict.PASS: 0, Verdict.UNDECIDED: 1, Verdict.FAIL: 2}
     naming = [(i, look) for i, look in enumerate(looks) if look.findings]
     partial: dict[tuple[int, int], tuple[tuple[str, Verdict, str], ...]] = {(0, 0): ()}
-    for check in sorted(set(step.detail.get("checks", ()))):
+    beside = set(step.detail.get("also", ()))
+    for check in sorted(set(recorded_checks(step))):
         kinds: dict[tuple[int, int], tuple[str, Verdict, str]] = {}
         for finding, verdict in catalogue.checks[check].items():
             dead = 0
@@ -132,16 +135,17 @@ def _judged(step: Step, looks: Sequence[Look], catalogue: Catalogue) -> Iterable
                 for name, allowed in look.findings:
                     if name == check and not allowed & {verdict.value, finding}:
                         dead |= 1 << index
-            kinds.setdefault((dead, rank[verdict]), (check, verdict, finding))
+            level = 0 if check in beside and verdict is Verdict.UNDECIDED else rank[verdict]
+            kinds.setdefault((dead, level), (check, verdict, finding))
         grown: dict[tuple[int, int], tuple[tuple[str, Verdict, str], ...]] = {}
         for (dead, worst), so_far in partial.items():
-            for (more, level), found in kinds.items():
-                grown.setdefault((dead | more, max(worst, level)), (*so_far, found))
+            for (more, own), found in kinds.items():
+                grown.setdefault((dead | more, max(worst, own)), (*so_far, found))
         partial = grown
         if len(partial) > MAX_CELLS:
             raise TooMany(step.name)
-    for (_, worst), checks in partial.items():
-        label = ("pass", "undecided", "fail")[worst]
+    for checks in partial.values():
+        label = recorded_label(step, ((check, verdict) for check, verdict, _ in checks))
         yield Outcome(label, Grade.RECORDED, checks=checks)
 
 

@@ -14,6 +14,7 @@ from verify.flow.graph import (
     Look,
     Outcome,
     Step,
+    recorded_checks,
 )
 from verify.flow.phrases import branch_words, listed, titled
 from verify.flow.spaces import atoms
@@ -54,7 +55,7 @@ def _broken_in(graph: Graph, step: Step, catalogue: Catalogue) -> Iterator[str]:
     if step.kind == "gate" and step.required:
         yield "is a gate, and a gate cannot be required"
     if step.kind == "record":
-        for check in step.detail.get("checks", ()):
+        for check in recorded_checks(step):
             if not catalogue.checks.get(check):
                 yield f"names the check “{check}”, which does not exist or has no findings"
         if not step.detail.get("checks"):

@@ -21,7 +21,7 @@ from verify.evidence.verdict import (
     decide,
     probability_of_conformity,
 )
-from verify.flow.graph import CANNOT, STOP, Outcome, Step
+from verify.flow.graph import CANNOT, STOP, Outcome, Step, recorded_checks, recorded_label
 from verify.job.answers import (
     Answer,
     Cannot,
@@ -99,19 +99,13 @@ def judge_recordings(
 ) -> Judged:
     """The step's checks put to all recordings together (after `undecided`, new evidence joins the
     earlier)."""
-    results = put_checks(tuple(recordings), specs, step.detail["checks"])
-    return Judged(outcome_of(results), results=tuple(results))
+    results = put_checks(tuple(recordings), specs, recorded_checks(step))
+    return Judged(outcome_of(step, results), results=tuple(results))
 
 
-def outcome_of(results: Sequence[CheckResult]) -> Outcome:
-    """Fail if any check failed, pass if all passed, else undecided; nothing judged is undecided."""
-    verdicts = [r.verdict for r in results]
-    if Verdict.FAIL in verdicts:
-        label = "fail"
-    elif verdicts and all(v is Verdict.PASS for v in verdicts):
-        label = "pass"
-    else:
-        label = "undecided"
+def outcome_of(step: Step, results: Sequence[CheckResult]) -> Outcome:
+    """What the verdicts come to, see `recorded_label`; nothing judged is undecided."""
+    label = recorded_label(step, ((r.check, r.verdict) for r in results))
     checks = tuple(sorted((r.check, r.verdict, r.finding) for r in results))
     return Outcome(label, Grade.RECORDED, checks=checks)
 

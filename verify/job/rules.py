@@ -17,6 +17,8 @@ from verify.flow.graph import (
     Graph,
     Outcome,
     Step,
+    recorded_checks,
+    recorded_label,
 )
 from verify.job.visits import Misfit, Visit, computed
 from verify.words import Grade, Verdict
@@ -52,13 +54,9 @@ def check_outcome(step: Step, outcome: Outcome) -> None:
 def _borne_out(step: Step, outcome: Outcome) -> bool:
     """Whether an outcome carries what its label says. See `judge.outcome_of`."""
     if step.kind == "record":
-        verdicts = [verdict for _, verdict, _ in outcome.checks]
-        if sorted(check for check, _, _ in outcome.checks) != sorted(set(step.detail["checks"])):
+        if sorted(check for check, _, _ in outcome.checks) != sorted(set(recorded_checks(step))):
             return False
-        if Verdict.FAIL in verdicts:
-            return outcome.label == "fail"
-        passed = bool(verdicts) and all(v is Verdict.PASS for v in verdicts)
-        return outcome.label == ("pass" if passed else "undecided")
+        return outcome.label == recorded_label(step, ((c, v) for c, v, _ in outcome.checks))
     if step.kind == "card":
         known = outcome.items <= set(step.detail["items"])
         return known and (outcome.label == "exceptions") == bool(outcome.items)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from verify.errors import UserError
 from verify.evidence.checks.catalogue import CATALOGUE
 from verify.evidence.checks.kind import COULD_NOT_RUN
-from verify.flow.graph import Step
+from verify.flow.graph import Step, recorded_checks
 from verify.job.bodies import rejudged_body
 from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
 from verify.job.visits import Visit
@@ -68,9 +68,9 @@ def _withheld(step: Step, visit: Visit) -> Judged | None:
             "the recording is not at hand any more, and a number it was held against has changed.",
             settle="record again",
         )
-        for check in step.detail["checks"]
+        for check in recorded_checks(step)
     ]
-    return Judged(outcome_of(results), results=tuple(results))
+    return Judged(outcome_of(step, results), results=tuple(results))
 
 
 def _again(desk: Desk, session: Live, step: Step, visit: Visit) -> Judged | None:
