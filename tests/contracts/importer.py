@@ -17,8 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from verify.errors import Problem, UserError
-from verify.evidence.channels import quantities
-from verify.evidence.importers.port import Importer, read_recording
+from verify.evidence.channels import TIME, quantities
+from verify.evidence.importers.port import Importer, look, read_recording
 from verify.evidence.recording import Recording
 
 Columns = Mapping[str, Sequence[float | None]]
@@ -60,7 +60,9 @@ def assert_promises_kept(recording: Recording, raw: bytes) -> None:
 
 
 class ImporterContract(ABC):
-    """Inherit, and give the two methods."""
+    """Inherit, and give the two methods. events: each reading has a time of its own in the file."""
+
+    events = False
 
     @abstractmethod
     def importer(self) -> Importer: ...
@@ -89,7 +91,9 @@ class ImporterContract(ABC):
         assert recording.importer == self.importer().name
         assert recording.importer_version == self.importer().version
         assert list(recording.channels) == ["engine_speed", "vehicle_speed", "coolant"]
-        assert recording.rows == 60
+        readings = 60 + 60 + len([i for i in range(60) if i % 9 != 4])
+        assert recording.rows == (readings if self.events else 60)
+        assert {c.skew_s for c in recording.channels.values()} == {0.0 if self.events else 0.25}
         assert recording.gaps == ()
         speed = recording.channels["vehicle_speed"]
         wanted = [(0.25 * i, float((i * 5) % 50)) for i in range(60) if i % 9 != 4]
@@ -104,6 +108,47 @@ class ImporterContract(ABC):
         again = read_recording(io.BytesIO(raw), "drive", mapping=first.mapping)
         assert_same_channels(first, again)
         assert again.mapping == first.mapping
+
+    def test_looking_offers_what_reading_takes(self) -> None:
+        raw = self.sample()
+        layout = look(io.BytesIO(raw), "drive")
+        assert layout.has_time
+        sure = {p.header: p.channel for p in layout.proposals if p.sure and p.channel != TIME}
+        taken = self.read(raw).mapping
+        assert sure == {h: c for h, c in taken.items() if c != TIME}
+        assert sorted(sure.values()) == ["coolant", "engine_speed", "vehicle_speed"]
+
+    def test_what_a_person_says_wins(self) -> None:
+        raw = self.sample()
+        first = self.read(raw)
+        rpm, coolant = (first.channels[n].header for n in ("engine_speed", "coolant"))
+        said = {rpm: "-", coolant: "oil °C"}
+        told = read_recording(io.BytesIO(raw), "drive", mapping=said)
+        assert list(told.channels) == ["vehicle_speed", "oil"]
+        assert said.items() <= told.mapping.items()
+        np.testing.assert_array_equal(told.channels["oil"].values, first.channels["coolant"].values)
+        for wrong in ({"tachymeter": "engine_speed"}, {rpm: "engine_sped"}, {coolant: "load °C"}):
+            with pytest.raises(UserError) as refused:
+                read_recording(io.BytesIO(raw), "drive", mapping=wrong)
+            assert refused.value.problems[0].field.startswith("mapping")
+            assert refused.value.problems[0].file == "drive"
+
+    def test_an_interval_told_of_a_file_with_times_is_refused(self) -> None:
+        with pytest.raises(UserError, match="an interval that was told"):
+            read_recording(io.BytesIO(self.sample()), "drive", interval_s=0.5)
+
+    def test_a_file_cut_off_gives_what_stands_before_or_a_refusal(self) -> None:
+        raw = self.sample()
+        whole = self.read(raw)
+        for at in range(0, len(raw), max(1, len(raw) // 60)):
+            self.assert_read_or_refused(raw[:at])
+        try:
+            part = self.read(raw[: len(raw) * 3 // 4])
+        except UserError:
+            return  # a format whose index stands at its end
+        for name, channel in part.channels.items():
+            n = len(channel.values)
+            np.testing.assert_array_equal(channel.values, whole.channels[name].values[:n])
 
     def test_another_start_of_the_clock_changes_nothing(self) -> None:
         assert_same_channels(self.read(self.sample()), self.read(self.sample(7200.0)), within=1e-6)

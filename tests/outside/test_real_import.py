@@ -320,18 +320,11 @@ def test_long_table_of_fast_signals() -> None:
 @pytest.mark.parametrize(
     ("sha256", "found"),
     [
-        ("ca08225eb083727e67b4703c0395bc66c644902f3f8cd5546c805a304ba9f02b", "a bus log as text"),
-        ("99ce42071aaa45b3311de6cdd5463d6b1484385b7e6019a1cb8a30c59a898dfc", "a bus log as text"),
-        ("c2eb25fdc4bc8e2f6fb45125ba84775166e15910ba2f6732671087a42efb4adc", "BLF"),
-        ("c25ee5d4f3af4baa999bc00625ee6204e641d54a0802ff3dce4af60989a8bff7", "a bus log as text"),
-        ("6befbafa6593e810876f75f1a430c4bf26f1d747740ef82324a15301ddbcac0a", "raw frames"),
+        ("46922de53a07ba39a9b5cb92ece6f90f28b55853e08b10bf1f62e5fa55bd27e1", "without answers"),
         (
             "a5bbfb16d31f5df0c13d9f42090c5d128ede5573c4adc1e7785201c0d703c5ee",
             "no column with times",
         ),
-        ("c250dd9da44026c52d90b660e415db60d5891f50c6b19d6f3c4e7f0b9d6276e1", "JSON data"),
-        ("01a5a7457d552f368b8326b6c1d236644a559614da0efb80a8ab7eb93a4a967a", "never finished"),
-        ("b0f49250a15c1aa597b2469689959615787f1e324e4a6c9fed7e2705de5f71c0", "MDF format"),
         ("cfc7749b96f63bd31c3c42b5c471bf756814053e847c10f3eb003417bc523d30", "lines of text"),
     ],
     ids=lambda v: v[:8],
@@ -339,3 +332,23 @@ def test_long_table_of_fast_signals() -> None:
 def test_real_files_of_other_kinds_are_refused_by_name(sha256: str, found: str) -> None:
     with pytest.raises(UserError, match=found):
         read(raw_bytes(sha256))
+
+
+@by_file
+def test_a_reading_of_a_row_may_be_as_old_as_the_row(facts: RoundRobin) -> None:
+    """One time a row: the row of a reading is known, when within it the value was read is not."""
+    raw = raw_bytes(facts.sha256)
+    steps = np.diff(frame(raw)[1])
+    for channel in read(raw).channels.values():
+        assert facts.median_dt <= channel.skew_s + 0.002
+        assert channel.skew_s < 2 * facts.median_dt
+        # Rounded to milliseconds in the file, and 19 of 20 rows at least are no longer apart.
+        assert np.mean(steps <= channel.skew_s + 1e-6) >= 0.94
+
+
+def test_which_kinds_of_table_give_a_row_one_time() -> None:
+    averaged = read(raw_bytes(AVERAGED)).channels["throttle"]
+    assert averaged.skew_s == pytest.approx(2.0, abs=0.01)
+    told = read(raw_bytes(NO_TIME), interval_s=0.5).channels["engine_speed"]
+    assert told.skew_s == 0.5
+    assert {c.skew_s for c in read(raw_bytes(LONG)).channels.values()} == {0.0}

@@ -116,17 +116,17 @@ def _messages(frames: Frames, rows: Rows, sender: Rows, repairs: list[str]) -> _
     two = fast[alone]
     one[two, : width - 2] = data[alone][two][:, 2:]
     many, payload, length = _in_several(data, size, sender, repairs)
-    time_s = np.concatenate((frames.time_s[rows[alone]], frames.time_s[rows[many]]))
     wide = max(width, payload.shape[1])
-    return _Messages(
-        time_s,
-        np.concatenate((sender[alone], sender[many])),
-        np.concatenate((
-            np.pad(one, ((0, 0), (0, wide - width))),
-            np.pad(payload, ((0, 0), (0, wide - payload.shape[1]))),
-        )),
-        np.concatenate((declared[alone], length)),
-    )  # fmt: skip
+    both = np.concatenate((
+        np.pad(one, ((0, 0), (0, wide - width))),
+        np.pad(payload, ((0, 0), (0, wide - payload.shape[1]))),
+    ))  # fmt: skip
+    at = np.concatenate((np.flatnonzero(alone), many))
+    # As in the file: put in the order of time, a clock that starts anew would not be seen any more.
+    order = np.argsort(at, kind="stable")
+    at = at[order]
+    sizes = np.concatenate((declared[alone], length))[order]
+    return _Messages(frames.time_s[rows[at]], sender[at], both[order], sizes)
 
 
 def _in_several(
@@ -215,7 +215,7 @@ def _answers(
     names: list[str] = []
     proposals: list[Proposal] = []
     steps: dict[str, float] = {}
-    seconds, codes, values = [], [], []
+    places, codes, values = [], [], []
     taken: set[str] = set()
     for sender in ranked:
         for pid in sorted(p for s, p in seen if s == sender):
@@ -226,20 +226,21 @@ def _answers(
                 proposal = _proposal(senders[sender], parameter, taken)
                 raw = _raw(parameter, messages.payload, found.message[here], found.at[here])
                 steps[proposal.header] = _step(parameter)
-                seconds.append(messages.time_s[found.message[here]])
+                places.append(found.message[here])
                 codes.append(np.full(len(raw), len(names), dtype=np.int64))
                 values.append(_value(parameter, raw))
                 names.append(proposal.header)
                 proposals.append(proposal)
     # Every answer tells that the car was being asked, whatever it was about: a signal without name.
-    seconds.append(messages.time_s)
+    places.append(np.arange(len(messages.time_s)))
     codes.append(np.full(len(messages.time_s), len(names), dtype=np.int64))
     values.append(np.full(len(messages.time_s), np.nan))
     names.append("")
-    order = np.argsort(np.concatenate(seconds), kind="stable")
+    place = np.concatenate(places)
+    order = np.argsort(place, kind="stable")
     events = Events(
         names,
-        np.concatenate(seconds)[order],
+        messages.time_s[place[order]],
         np.concatenate(codes)[order],
         np.concatenate(values)[order],
         steps=steps,

@@ -86,6 +86,12 @@ def read_frame_table(stream: BinaryIO, source_name: str) -> Log:
     found = _columns(raw[:4096])
     if found is None:
         raise refusal("lines that are no frames of a bus", source_name)
+    try:
+        raw.decode("utf-8")
+        text = raw
+    except UnicodeDecodeError:
+        # Frames are plain digits; a sign beside them stands for its own byte.
+        text = raw.decode("latin-1").encode("utf-8")
     skipped: list[int] = []
 
     def odd_row(row: Any) -> str:
@@ -94,7 +100,7 @@ def read_frame_table(stream: BinaryIO, source_name: str) -> Log:
 
     try:
         table = csv.read_csv(
-            io.BytesIO(raw),
+            io.BytesIO(text),
             read_options=csv.ReadOptions(column_names=list(found.names), skip_rows=1),
             parse_options=csv.ParseOptions(delimiter=found.delimiter, invalid_row_handler=odd_row),
             convert_options=csv.ConvertOptions(

@@ -52,6 +52,7 @@ _ASC_FD = (
     rf"\s+(?:[A-Za-z_]\S*\s+)?[01]\s+[01]\s+{_HEX}\s+(?P<n>\d+)"
     rf"(?P<data>(?:\s+{_HEX}{{2}})*)(?P<rest>\s+remote)?(?:\s.*)?\s*$"
 )
+_TIMED = r"^\s*(?P<t>\d+(?:\.\d+)?)\s"
 _ASC_BASE = re.compile(rb"^\s*base\s+(hex|dec)\s+timestamps\s+(absolute|relative)", re.I | re.M)
 _TRC_MARK = re.compile(rb"^\s*;\s*\$FILEVERSION=(\d+\.\d+)", re.M)
 _TRC_COLUMNS = re.compile(rb"^\s*;\s*\$COLUMNS=([A-Za-z,]+)", re.M)
@@ -69,8 +70,8 @@ _TRC_PARTS = {
     "I": rf"(?P<id>{_HEX}{{4}}|{_HEX}{{8}}|-)",
     "d": r"(?:Rx|Tx|Warng|Error|-)",
     "R": r"(?:-|\S{1,2})",
-    "l": r"(?P<n>\d+|-)",
-    "L": r"(?P<n>\d+|-)",
+    "l": r"(?:\d+|-)",  # the bytes themselves say how many there are
+    "L": r"(?:\d+|-)",
     "D": rf"(?P<data>{_PAIRS})",
 }
 
@@ -197,6 +198,12 @@ def _take(block: Any, form: _Form, work: _Work) -> None:
     import pyarrow.compute as pc
 
     n = len(block)
+    upto_s = None
+    if form.relative:  # each line counts from the one before, whatever it tells
+        upto_s = work.last_s + np.cumsum(_floats(pc.struct_field(
+            pc.extract_regex(block, pattern=_TIMED), "t"
+        ).fill_null(b"0")))  # fmt: skip
+        work.last_s = float(upto_s[-1])
     left = np.ones(n, dtype=bool)
     found: list[tuple[Rows, Frames]] = []
     for pattern in form.patterns:
@@ -219,11 +226,9 @@ def _take(block: Any, form: _Form, work: _Work) -> None:
     if not found:
         return
     part = joined([f for _, f in found])
-    order = np.argsort(np.concatenate([r for r, _ in found]), kind="stable")
-    times = part.time_s[order]
-    if form.relative:
-        times = work.last_s + np.cumsum(times)
-        work.last_s = float(times[-1])
+    rows = np.concatenate([r for r, _ in found])
+    order = np.argsort(rows, kind="stable")
+    times = part.time_s[order] if upto_s is None else upto_s[rows[order]]
     part = Frames(
         times, part.ident[order], part.bus[order], part.size[order], part.data[order]
     )  # fmt: skip
@@ -255,7 +260,8 @@ def _frames(struct: Any, form: _Form, work: _Work) -> Frames:
     ident = np.where(wide & (ident >= 0), ident + EXTENDED, ident)
     data, size = digits_to_bytes(of("data"))
     if "n" in names:
-        said = _floats(pc.replace_substring_regex(of("n").cast(pa.string()), "^[^0-9]$", "8"))
+        words = pc.replace_substring_regex(of("n").cast(pa.string()), "^[^0-9]$", "8")
+        said = _floats(pc.replace_substring_regex(words, "^$", "0"))
         size = np.minimum(size, said.astype(np.int64))
     if "rest" in names:
         size = np.where(_mask(pc.greater(pc.binary_length(of("rest")), 0)), 0, size)

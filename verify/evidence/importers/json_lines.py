@@ -19,6 +19,7 @@ import numpy as np
 
 from verify.errors import Problem, UserError
 from verify.evidence.channels import TIME, recognise
+from verify.evidence.genuine import Mask
 from verify.evidence.importers.lines import blocks_of_lines
 from verify.evidence.importers.port import MOST_ROWS, Layout, refusal
 from verify.evidence.importers.table import Table
@@ -203,15 +204,13 @@ def _take(block: Any, keys: Keys, found: _Found) -> None:
     )
     usable = pc.and_(whole, value.is_valid())
     found.no_numbers += pc.sum(pc.and_(whole, pc.invert(value.is_valid()))).as_py() or 0
-    lines = np.flatnonzero(np.asarray(flat.to_numpy(zero_copy_only=False), dtype=bool)) + first
-    broken = ~np.asarray(whole.to_numpy(zero_copy_only=False), dtype=bool)
-    bad = lines[broken].tolist()
-    parts = [name.filter(usable), value.filter(usable), time.filter(usable)]
-    unit = _text_of(plain, keys.unit).filter(usable) if keys.unit else None
+    lines = np.flatnonzero(_mask(flat))
+    bad = (lines[~_mask(whole)] + first).tolist()
     odd = pc.and_(pc.invert(flat), pc.invert(pc.match_substring_regex(block, pattern=_BLANK)))
-    places = np.flatnonzero(np.asarray(odd.to_numpy(zero_copy_only=False), dtype=bool))
+    places = np.flatnonzero(_mask(odd))
     found.odd += len(places)
     events = []
+    at_line = []
     for at in places[:_MOST_ODD].tolist():  # a handful in a log of events
         event = _event(_parsed(block[at].as_py()), keys)
         if event is None:
@@ -220,16 +219,28 @@ def _take(block: Any, keys: Keys, found: _Found) -> None:
             found.no_numbers += 1
         else:
             events.append(event)
+            at_line.append(at)
     found.bad = sorted([*found.bad, *bad])
-    found.names += [parts[0], pa.array([e[0] for e in events], pa.string())]
-    found.values += [
-        parts[1].cast(pa.string()).cast(pa.float64()),
-        pa.array([e[1] for e in events], pa.float64()),
-    ]
-    found.times += [_unquoted(parts[2]), pa.array([e[2] for e in events], pa.string())]
-    if unit is not None:
-        found.units += [unit, pa.array([e[3] for e in events], pa.string())]
-    found.rows += len(parts[0]) + len(events)
+    number = value.filter(usable).cast(pa.string()).cast(pa.float64())
+    parts = {
+        "names": (name.filter(usable), [e[0] for e in events]),
+        "values": (number, [e[1] for e in events]),
+        "times": (_unquoted(time.filter(usable)), [e[2] for e in events]),
+    }
+    if keys.unit:
+        parts["units"] = (_text_of(plain, keys.unit).filter(usable), [e[3] for e in events])
+    # In the order of the file again: a log out of order would look like a clock that starts anew.
+    order = np.argsort(np.concatenate((lines[_mask(usable)], np.array(at_line, dtype=np.int64))))
+    for where, (most, others) in parts.items():
+        cells = most
+        if others:
+            cells = pa.concat_arrays([most, pa.array(others, most.type)]).take(pa.array(order))
+        getattr(found, where).append(cells)
+    found.rows += len(order)
+
+
+def _mask(array: Any) -> Mask:
+    return np.asarray(array.to_numpy(zero_copy_only=False), dtype=bool)
 
 
 def _event(event: dict[str, Any] | None, keys: Keys) -> tuple[str, float | None, str, str] | None:

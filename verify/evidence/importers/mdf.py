@@ -171,7 +171,7 @@ def _contents(mdf: Any, sha256: str, raw: bytes, source_name: str) -> _Contents:
             expected=f"at most {MOST_COLUMNS} signals and {MOST_FRAMES} frames",
             next="export only the channels that are needed",
         )
-    answers = answers_of(_in_order(joined(frames))) if frames else None
+    answers = answers_of(_in_order(frames)) if frames else None
     headers, doubled = named_apart(names, repairs)
     taken = {p.channel for p in answers.proposals if p.sure} if answers else set()
     proposals = list(answers.proposals) if answers else []
@@ -243,8 +243,11 @@ def _bytes(samples: Any) -> Bytes:
     return np.pad(data, ((0, 0), (0, max(0, 8 - data.shape[1]))))
 
 
-def _in_order(frames: Frames) -> Frames:
-    """By time: channel groups stand one after the other."""
+def _in_order(parts: list[Frames]) -> Frames:
+    """By time where channel groups stand one after the other; one group stays as it is."""
+    frames = joined(parts)
+    if len(parts) == 1:
+        return frames
     order = np.argsort(frames.time_s, kind="stable")
     return Frames(
         frames.time_s[order], frames.ident[order], frames.bus[order], frames.size[order],
@@ -284,7 +287,9 @@ def _recording(
             next="say which signal is which in the mapping; there are: "
             + ", ".join(h for h in found.headers[:12] if not is_position(h)),
         )
-    order = np.argsort(np.concatenate(seconds), kind="stable")
+    order = np.arange(len(seconds[0]))
+    if len(seconds) > 1:
+        order = np.argsort(np.concatenate(seconds), kind="stable")
     events = Events(
         names,
         np.concatenate(seconds)[order],
