@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import sys
 
+import pexpect
+import pyte
 import pytest
 
+from tests.conftest import ROOT
 from verify.__main__ import main
 from verify.evidence.checks.catalogue import CATALOGUE
 from verify.evidence.checks.kind import COULD_NOT_RUN
@@ -99,3 +104,27 @@ def test_marks_stand_beside_their_words(capsys: pytest.CaptureFixture[str]) -> N
     assert re.search(r"✓ PASS +in-range", out)
     assert re.search(r"✗ FAIL +too-low", out)
     assert re.search(r"\? UNDECIDED +near-limit", out)
+
+
+@pytest.mark.parametrize("columns", [60, 80])
+def test_in_a_real_terminal_no_line_breaks_by_itself(columns: int) -> None:
+    words = ["-m", "verify", "checks", "idle-steady"]
+    env = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")}
+    with pexpect.spawn(
+        sys.executable,
+        words,
+        dimensions=(24, columns),
+        encoding="utf-8",
+        timeout=60,
+        cwd=ROOT,
+        env={**env, "TERM": "xterm"},
+    ) as child:
+        child.expect(pexpect.EOF)
+        said = child.before or ""
+    screen = pyte.HistoryScreen(columns, 24, history=200)
+    pyte.Stream(screen).feed(said)
+    seen = [line.rstrip() for line in screen.display]
+    # What a line too long pushed over the edge would begin in the first column.
+    begins = ("What", "Looks", "idle-steady", "Does", " ")
+    assert [line for line in seen if line and not line.startswith(begins)] == []
+    assert any("no-idle" in line for line in seen)
