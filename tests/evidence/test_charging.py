@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -19,44 +17,10 @@ from tests.evidence.slow_cars import (
     told,
     turned,
 )
+from tests.evidence.slow_drives import charging_car as car
 from tests.nasty import zoo
 from verify.evidence.checks.charging import CHARGING
-from verify.evidence.recording import Recording
 from verify.words import Verdict
-
-
-def car(
-    idle_v: float = 14.2,
-    raised_v: float = 14.3,
-    *,
-    rest_v: float = 12.5,
-    off_s: float = 30.0,
-    idle_s: float = 60.0,
-    raised_s: float = 40.0,
-    first_v: float | None = None,
-    first_s: float = 0.0,
-    noise_v: float = 0.04,
-    every_s: float = 1.0,
-    times: float = 1.0,
-    seed: int = 1,
-) -> Recording:
-    """Key on, a start, idle, raised speed, idle. first_v: the supply in the first `first_s` after
-    the start, where it differs. times: 2 for a 24 V system."""
-    rng = np.random.default_rng(seed)
-    t = np.arange(0.0, off_s + 2 * idle_s + raised_s, every_s)
-    runs = t >= off_s
-    raised = (t >= off_s + idle_s) & (t < off_s + idle_s + raised_s)
-    volts = np.where(runs, np.where(raised, raised_v, idle_v), rest_v)
-    if first_v is not None:
-        volts = np.where(runs & (t < off_s + first_s), first_v, volts)
-    volts = np.where((t >= off_s - 1.0) & (t < off_s), 10.8, volts)
-    engine = np.where(runs, np.where(raised, 2200.0, 750.0) + rng.normal(0.0, 6.0, len(t)), 0.0)
-    engine = np.where((t >= off_s - 1.0) & (t < off_s), 220.0, engine)
-    values: dict[str, tuple[Any, Any]] = {
-        "engine_speed": (t, np.maximum(engine, 0.0)),
-        "module_voltage": (t + 0.2 * every_s, times * (volts + rng.normal(0.0, noise_v, len(t)))),
-    }
-    return made(values)
 
 
 @pytest.mark.parametrize(

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.evidence.slow_cars import (
-    STEP,
     gapped,
     less,
     made,
@@ -20,52 +17,10 @@ from tests.evidence.slow_cars import (
     told,
     turned,
 )
+from tests.evidence.slow_drives import mixture_car as car
 from tests.nasty import zoo
 from verify.evidence.checks.fuel_trim import FUEL_TRIM
-from verify.evidence.recording import Recording
 from verify.words import Verdict
-
-
-def car(
-    idle: float = 2.0,
-    above: float = 1.0,
-    *,
-    every_s: float = 0.5,
-    long_share: float = 0.7,
-    held_s: float = 34.0,
-    held_kmh: float = 0.0,
-    seed: int = 1,
-    status: float = 2.0,
-    second: tuple[float, float] | None = None,
-    idle_s: float = 60.0,
-) -> Recording:
-    """A minute of idle, 2,500 rpm, a minute of idle. idle, above: the true sum at either point."""
-    rng = np.random.default_rng(seed)
-    seconds = 2 * idle_s + held_s
-    t = np.arange(0.0, seconds, every_s)
-    held = (t >= idle_s) & (t < idle_s + held_s)
-    # Short swings about what the long trim leaves, as a closed loop does.
-    swing = 1.5 * np.sin(2 * np.pi * t / 3.1) + rng.normal(0.0, 0.8, len(t))
-
-    def trims(at_idle: float, at_held: float, suffix: str) -> dict[str, tuple[Any, Any]]:
-        total = np.where(held, at_held, at_idle)
-        long = np.round(long_share * total / STEP) * STEP
-        return {
-            f"fuel_trim_short{suffix}": (t, total - long + swing),
-            f"fuel_trim_long{suffix}": (t + 0.07, long),
-        }
-
-    values = {
-        "engine_speed": (t, np.where(held, 2500.0, 700.0) + rng.normal(0.0, 6.0, len(t))),
-        "vehicle_speed": (t + 0.02, np.where(held, held_kmh, 0.0)),
-        "pedal": (t + 0.04, np.where(held, 15.0, 0.0)),
-        "coolant": (t + 0.06, 90.0 + np.sin(t / 20.0)),
-        "fuel_status": (t + 0.08, np.where(held, 2.0, 2.0) if status == 2.0 else status),
-        **trims(idle, above, ""),
-    }
-    if second is not None:
-        values |= trims(*second, "_2")
-    return made(values)
 
 
 @pytest.mark.parametrize(

@@ -20,85 +20,11 @@ from tests.evidence.slow_cars import (
     told,
     turned,
 )
+from tests.evidence.slow_drives import KEY_S, hammers, sweeps
+from tests.evidence.slow_drives import keyed_car as car
 from tests.nasty import zoo
 from verify.evidence.checks.key_on_rest import KEY_ON_REST
-from verify.evidence.recording import Recording
 from verify.words import Verdict
-
-KEY_S = 4.0
-
-
-def sweeps(since: Array, last_s: float = 1.2) -> Array:
-    """Opens by 20 points and closes once, and is at rest `last_s` after the key."""
-    return 15.0 + 20.0 * np.interp(since, [0.2, 0.5 * last_s, last_s], [0.0, 1.0, 0.0])
-
-
-def hammers(since: Array, until_s: float, every_s: float = 0.8) -> Array:
-    wave = np.where((since % every_s) < 0.5 * every_s, 12.0, 0.0)
-    return 15.0 + np.where((since >= 0.2) & (since < until_s), wave, 0.0)
-
-
-def car(
-    plate: Any = sweeps,
-    *,
-    rate_hz: float = 25.0,
-    seconds: float = 16.0,
-    start_s: float | None = 14.0,
-    touched_s: float | None = None,
-    noise: float = 0.05,
-    slow_hz: float = 5.0,
-    seed: int = 1,
-    sign: str = "voltage",
-    skew_s: float = 0.0,
-) -> Recording:
-    """The key on at 4 s. plate: position by the time since then. start_s: engine start after it.
-
-    sign: "voltage" (0 before, sensors unfed), "supply" (as before, without voltage), "gap" (the
-    logger writes nothing from 2 s before the key on, and 40 s of silence stand before that), or
-    "none" (the recording begins with the key on).
-    """
-    rng = np.random.default_rng(seed)
-    t = np.arange(0.0, seconds + KEY_S, 1.0 / rate_hz)
-    slow = np.arange(0.0, seconds + KEY_S, 1.0 / slow_hz)
-    on, on_slow = t >= KEY_S, slow >= KEY_S
-    position = plate(t - KEY_S) + rng.normal(0.0, noise, len(t))
-    start = KEY_S + (1e9 if start_s is None else start_s)
-    position = np.where(t >= start, position + 4.0, position)
-    pedal = np.full(len(slow), 14.5)
-    if touched_s is not None:
-        pedal = np.where(slow >= KEY_S + touched_s, 30.0, pedal)
-    values: dict[str, tuple[Any, Any]] = {
-        "throttle": (t, np.where(on, position, 0.0)),
-        "pedal_d": (slow + 0.01, np.where(on_slow, pedal, 0.0)),
-        "engine_speed": (slow + 0.02, np.where(slow >= start, 900.0, 0.0)),
-        "module_voltage": (slow + 0.03, np.where(on_slow, 12.3, 0.2)),
-    }
-    if sign == "none":
-        values["module_voltage"] = (slow, np.full(len(slow), 12.3) + 0.02 * np.sin(slow))
-        values["throttle"] = (t, position)
-        values["pedal_d"] = (slow, pedal)
-    if sign == "supply":
-        del values["module_voltage"]
-    if sign == "gap":
-        del values["module_voltage"]
-        shifted = {}
-        for name, (times, own) in values.items():
-            live = times >= KEY_S
-            early = np.arange(-60.0, -50.0, 1.0 / slow_hz)
-            rest = 15.0 if name == "throttle" else 14.5 if name == "pedal_d" else 0.0
-            shifted[name] = (
-                np.concatenate([early, times[live]]) + 60.0,
-                np.concatenate([np.full(len(early), rest), np.asarray(own)[live]]),
-            )
-            if name == "throttle":
-                before = np.arange(-60.0, -50.0, 1.0 / rate_hz)
-                shifted[name] = (
-                    np.concatenate([before, times[live]]) + 60.0,
-                    np.concatenate([np.full(len(before), rest), np.asarray(own)[live]]),
-                )
-        last = max(float(v[0][v[0] < 20.0][-1]) for v in shifted.values())
-        return made(shifted, gaps=((last, KEY_S + 60.0),), skew_s=skew_s)
-    return made(values, skew_s=skew_s)
 
 
 @pytest.mark.parametrize("sign", ["voltage", "supply", "gap"])

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -19,49 +17,11 @@ from tests.evidence.slow_cars import (
     told,
     turned,
 )
+from tests.evidence.slow_drives import warming_car as car
 from tests.nasty import zoo
 from verify.evidence.checks.warm_up import WARM_UP
 from verify.evidence.recording import Recording
 from verify.words import Verdict
-
-
-def car(
-    regulation_c: float = 90.0,
-    *,
-    start_c: float = 15.0,
-    minutes: float = 30.0,
-    tau_s: float = 280.0,
-    ripple_c: float = 1.5,
-    outside_c: float | None = 12.0,
-    road_from_s: float = 60.0,
-    kmh: float = 70.0,
-    every_s: float = 1.0,
-    idles_at_c: float | None = None,
-    seed: int = 1,
-) -> Recording:
-    """A drive. regulation_c: what the coolant tends to; a thermostat that opens there lets the
-    warming end at it. idles_at_c: what it tends to before the road begins, if that differs."""
-    rng = np.random.default_rng(seed)
-    t = np.arange(0.0, 60.0 * minutes, every_s)
-    # A sound thermostat: heat goes on coming until it opens, so the approach is cut off.
-    towards = 1.35 * (regulation_c - start_c) if idles_at_c is None else 0.0
-    warming = np.minimum(start_c + towards * (1.0 - np.exp(-t / tau_s)), regulation_c)
-    if idles_at_c is not None:
-        first = start_c + (idles_at_c - start_c) * (1.0 - np.exp(-t / tau_s))
-        at = float(np.interp(road_from_s, t, first))
-        later = regulation_c + (at - regulation_c) * np.exp(-(t - road_from_s) / 120.0)
-        warming = np.where(t < road_from_s, first, later)
-    there = np.clip((t - 2.0 * tau_s) / 60.0, 0.0, 1.0)
-    coolant = warming + there * ripple_c * np.sin(2 * np.pi * t / 95.0)
-    road = t >= road_from_s
-    values: dict[str, tuple[Any, Any]] = {
-        "engine_speed": (t, np.where(road, 2000.0, 750.0) + rng.normal(0.0, 8.0, len(t))),
-        "vehicle_speed": (t + 0.1, np.where(road, kmh + 5.0 * np.sin(t / 9.0), 0.0)),
-        "coolant": (t + 0.2, coolant),
-    }
-    if outside_c is not None:
-        values["ambient"] = (t + 0.3, outside_c)
-    return made(values)
 
 
 @pytest.mark.parametrize(
