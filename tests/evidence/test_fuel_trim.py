@@ -66,6 +66,20 @@ def test_the_second_bank_is_judged_too() -> None:
     assert run(FUEL_TRIM, half).finding == "sum-unknown"
 
 
+@pytest.mark.parametrize("empty", [0.0, 99.21875, -100.0])
+def test_a_bank_that_is_not_there_is_left_out(empty: float) -> None:
+    base = car(second=(2.0, 2.0))
+    channels = {n: (c.time_s, c.values) for n, c in base.channels.items()}
+    for name in ("fuel_trim_short_2", "fuel_trim_long_2"):
+        channels[name] = (channels[name][0], np.full(len(channels[name][0]), empty))
+    result = run(FUEL_TRIM, made(channels))
+    assert result.finding == "within"
+    assert any("left out" in note for note in result.notes)
+    # Any other number that never moves is a stale one.
+    channels["fuel_trim_short_2"] = (channels["fuel_trim_short_2"][0], 3.0)  # type: ignore[assignment]
+    assert run(FUEL_TRIM, made(channels)).finding == "frozen"
+
+
 def test_what_is_missing_is_said() -> None:
     assert run(FUEL_TRIM, car(held_s=10.0)).finding == "held-speed-missing"
     assert run(FUEL_TRIM, car(idle_s=12.0)).finding in ("too-short", "no-idle")

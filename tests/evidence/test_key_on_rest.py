@@ -117,6 +117,14 @@ def test_the_engine_and_the_foot_end_the_watch() -> None:
     assert run(KEY_ON_REST, car(lambda s: hammers(s, 60.0), start_s=6.0)).verdict is Verdict.FAIL
 
 
+def test_a_pedal_that_is_fed_a_moment_later_was_not_touched() -> None:
+    base = car()
+    pedal = base.channels["pedal_d"]
+    late = np.where(pedal.time_s < KEY_S + 0.6, 0.0, pedal.values)
+    channels = {n: (c.time_s, c.values) for n, c in base.channels.items()}
+    assert run(KEY_ON_REST, made(channels | {"pedal_d": (pedal.time_s, late)})).finding == "at-rest"
+
+
 def test_too_slow_is_not_told() -> None:
     assert run(KEY_ON_REST, car(rate_hz=10.0)).finding == "too-slow-to-tell"
     assert run(KEY_ON_REST, car(rate_hz=1.0)).verdict is Verdict.UNDECIDED

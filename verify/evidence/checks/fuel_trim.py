@@ -27,6 +27,15 @@ from verify.evidence.checks.slow_readings import (
     level,
     never_moves,
 )
+from verify.evidence.checks.trim_sums import (
+    BANKS,
+    LONG_CAP_S,
+    STEP,
+    half,
+    not_fitted,
+    step_of,
+    sums,
+)
 from verify.evidence.checks.trim_windows import (
     HELD_FROM_RPM,
     HELD_TO_RPM,
@@ -40,7 +49,7 @@ from verify.evidence.checks.trim_windows import (
     warm_idle,
 )
 from verify.evidence.distributions import normal_cdf
-from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import (
     CheckResult,
     Limits,
@@ -50,24 +59,16 @@ from verify.evidence.verdict import (
     decide,
     probability_of_conformity,
 )
-from verify.evidence.windows import FAST_CAP_S, WARM_FROM_C, Condition, hold_onto, too_slow
+from verify.evidence.windows import FAST_CAP_S, WARM_FROM_C, Condition, too_slow
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
 LIMIT = 10.0
 LEAST_IDLE_S = 20.0
 LEAST_READINGS = 8
-# One step of a trim: a byte over −100 to 99.2 %. SAE J1979 / ISO 15031-5, PID 06 to 09. Loggers
-# that round to whole percents are the coarsest in use.
-STEP, COARSEST_STEP = 100.0 / 128.0, 1.0
-LONG_CAP_S = 20.0
 # A leak brings the same air at any speed, so its share falls as the engine takes more: a
 # difference of this many points is more than two banks or two loads differ in a sound engine.
 LEAK_POINTS = 3.0
-BANKS = {
-    1: ("fuel_trim_short", "fuel_trim_long"),
-    2: ("fuel_trim_short_2", "fuel_trim_long_2"),
-}
 _RANGES = {
     "warm_coolant": Range(60.0, 100.0, "°C", "the coolant temperature of a warm engine"),
     "trim_limit": Range(5.0, 25.0, "%", "a limit of short and long fuel trim together"),
@@ -90,21 +91,6 @@ class Point:
     @property
     def words(self) -> str:
         return f"bank {self.bank} {self.name}"
-
-
-def _sums(short: Channel, long: Channel, spans: Array) -> list[Array]:
-    """short + the long trim's latest reading, for each span."""
-    held_s = sp.longest_step_s(long, LONG_CAP_S)
-    found = []
-    for times, values in sp.pieces(short, spans):
-        both = values + hold_onto(long, times, held_s)
-        found.append(both[np.isfinite(both)])
-    return found
-
-
-def _step(*channels: Channel) -> float:
-    """The step of a sum: two roundings that know nothing of each other."""
-    return math.hypot(*(max(STEP, min(c.resolution, COARSEST_STEP)) for c in channels))
 
 
 def _point(
@@ -135,9 +121,9 @@ def _point(
         if not len(condition.spans):
             lack = lack or condition
             continue
-        step = max(step, _step(short, long))
+        step = max(step, step_of(short, long))
         for span, own in zip(
-            condition.spans.tolist(), _sums(short, long, condition.spans), strict=True
+            condition.spans.tolist(), sums(short, long, condition.spans), strict=True
         ):
             if len(own) >= 2:
                 pieces.append(own)
@@ -188,7 +174,10 @@ def run_fuel_trim(
             implied += [text for text in (found.implied, loop.implied) if text]
     banks = [b for b, names in BANKS.items() if any(n in r.channels for r in recordings
              for n in names)]  # fmt: skip
-    halves = [b for b in banks if _half(recordings, b)]
+    if 2 in banks and not_fitted(recordings):
+        banks.remove(2)
+        implied.append("bank 2 reads one and the same number, as where there is none: left out")
+    halves = [b for b in banks if half(recordings, b)]
     points = [
         _point(bank, name, recordings, conditions, limits, least_s)
         for bank in banks
@@ -201,11 +190,6 @@ def run_fuel_trim(
     return _answer(check, points, halves, limits, rule, tuple(dict.fromkeys(implied)), recordings)
 
 
-def _half(recordings: Sequence[Recording], bank: int) -> bool:
-    """Whether nowhere both trims of the bank are recorded."""
-    return not any(all(n in r.channels for n in BANKS[bank]) for r in recordings)
-
-
 def _not_recorded(check: Check, recordings: Sequence[Recording]) -> CheckResult | None:
     names = [n for pair in BANKS.values() for n in pair]
     if not any(n in r.channels for r in recordings for n in names):
@@ -214,7 +198,7 @@ def _not_recorded(check: Check, recordings: Sequence[Recording]) -> CheckResult 
             "the recording has no fuel trims; a diesel or an electric car has none at all.",
             settle="record short and long fuel trim as well, if the car has them",
         )
-    if _half(recordings, 1):
+    if half(recordings, 1):
         have = [n for n in BANKS[1] if any(n in r.channels for r in recordings)]
         lacking = " and ".join(n.replace("_", " ") for n in BANKS[1] if n not in have)
         return check.result(
@@ -222,11 +206,14 @@ def _not_recorded(check: Check, recordings: Sequence[Recording]) -> CheckResult 
             f"{lacking} is not recorded, so the sum of short and long is not known.",
             settle="record short and long fuel trim together",
         )
-    if never_moves(channels_named(recordings, "fuel_trim_short")):
+    for bank in BANKS:
+        shorts = channels_named(recordings, BANKS[bank][0])
+        if not never_moves(shorts) or (bank == 2 and not_fitted(recordings)):
+            continue
         return check.result(
             "frozen",
-            "the short trim reads the same number throughout, which no regulating engine does: "
-            "the value is stale, or the engine does not regulate.",
+            f"the short trim of bank {bank} reads one number throughout, which no regulating engine "
+            "does: the value is stale, or the engine does not regulate.",
         )
     return None
 

@@ -30,6 +30,7 @@ DEAD_V, ALIVE_V = 6.0, 9.0
 UNFED_AT_MOST, FED_FROM = 0.0, 3.0
 LEAST_GAP_S, ANSWERS_WITHIN_S, MOVES_WITHIN_S = 10.0, 0.5, 2.0
 MOVES_POINTS = 2.0
+STARTS_WITHIN_S = 1.0
 TURNS_RPM = 50.0
 # Pedal and engine speed may be read more seldom than the plate, but not so seldom that a touch or
 # a start falls between.
@@ -227,6 +228,11 @@ def _untouched(
     if not len(times):
         return None
     rest = float(np.median(values[:3]))
+    # A computer that is still starting may answer nothing for a moment.
+    unfed = (values <= UNFED_AT_MOST) & (times < key_on.to_s + STARTS_WITHIN_S)
+    if unfed.any() and not unfed.all():
+        rest = float(np.median(values[~unfed][:3]))
+        values = np.where(unfed, rest, values)
     if rest > rest_at_most:
         return float(key_on.from_s), "the pedal was touched"
     moved = Channel(
