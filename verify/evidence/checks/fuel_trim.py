@@ -212,8 +212,8 @@ def _not_recorded(check: Check, recordings: Sequence[Recording]) -> CheckResult 
             continue
         return check.result(
             "frozen",
-            f"the short trim of bank {bank} reads one number throughout, which no regulating engine "
-            "does: the value is stale, or the engine does not regulate.",
+            f"the short trim of bank {bank} reads one number throughout; a regulating engine "
+            "moves it, so it is stale, or the engine does not regulate.",
         )
     return None
 
