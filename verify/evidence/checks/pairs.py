@@ -209,8 +209,11 @@ def _lines(
         x, y, np.full(len(x), tolerance), apart=0.2 * travel,
         least_slope=LEAST_SLOPE, most_slope=MOST_SLOPE, share=OTHER_SHARE,
     )  # fmt: skip
-    most = max((int(members.sum()) for _, members in found), default=0)
-    return [(line, int(members.sum()) >= RIVAL_SHARE * most) for line, members in found]
+    # Any two levels have a line of their own: three must lie on one before it speaks.
+    level = groups.level[points]
+    real = [f for f in found if len(np.unique(level[f[1]])) >= LEAST_LEVELS] or found[:1]
+    most = max((int(members.sum()) for _, members in real), default=0)
+    return [(line, int(members.sum()) >= RIVAL_SHARE * most) for line, members in real]
 
 
 def _windows(groups: Groups, where: int) -> tuple[Window, ...]:
@@ -248,7 +251,10 @@ def _verdict(
     kindest = max((h for h in held if h[4]), key=lambda h: (h[0].p, -h[0].percent), default=held[0])
     hardest = min(held, key=lambda h: (h[0].p, -h[0].percent))
     passes = decide(hardest[0].p, rule.pass_at, rule.fail_at) is Verdict.PASS
-    off, groups, alone, drops, _ = hardest if passes else kindest
+    fails = decide(kindest[0].p, rule.pass_at, rule.fail_at) is Verdict.FAIL
+    # What is told is the distance from the line with most points; what is decided rests on all.
+    off, groups, alone, drops, _ = held[0]
+    fails = fails and off.failing >= 3
     many_alone = len(alone)
     usual = max(2.0, MOST_SINGLES_SHARE * float(groups.samples.sum()))
     far_alone = many_alone > usual or bool(np.any(alone > DROP_PERCENT))
@@ -256,7 +262,6 @@ def _verdict(
         off.percent, "%", off.uncertainty, samples=int(groups.samples.sum()),
         resolution=min(100.0 / span * steps[0], off.uncertainty * math.sqrt(12.0)),
     )  # fmt: skip
-    fails = decide(off.p, rule.pass_at, rule.fail_at) is Verdict.FAIL and off.failing >= 3
     at = float(groups.x[off.where])
     notes = [
         f"compared over {100 * min(share, 1.0):.0f} % of the usual travel of {travel:.0f} points",
@@ -286,11 +291,12 @@ def _verdict(
             f"explains; {len(drops)} such readings."
         )
         windows = (Window(first.place, first.at_s, first.at_s),)
-    elif not passes and off.percent < LIMIT_PERCENT - 2.0 * off.uncertainty:
+    elif not passes and abs(off.percent - LIMIT_PERCENT) > 2.0 * off.uncertainty:
         finding = "near-limit"
+        other = hardest if off.percent < LIMIT_PERCENT else kindest
         why = (
-            f"{number}; but by another line, on which more than half as many levels lie, it would "
-            f"be {hardest[0].percent:.1f} %."
+            f"{number}; but another line, on which nearly as many levels lie, would make it "
+            f"{other[0].percent:.1f} %, and the readings do not tell which is the sound one."
         )
     elif not passes:
         finding, why = "near-limit", f"{number}, too near {LIMIT_PERCENT:.0f} % to tell."
@@ -300,8 +306,12 @@ def _verdict(
             f"{many_alone} single readings lie off the line between steady ones, the farthest by "
             f"{float(alone.max()):.0f} % of span."
         )
+    # A verdict that rests on something else than the distance has no probability.
+    p = {"agree": hardest[0].p, "apart": kindest[0].p, "near-limit": off.p}.get(finding)
+    if p is not None and decide(p, rule.pass_at, rule.fail_at) is not check.findings[finding]:
+        p = None
     return check.result(
-        finding, why, measurement=measurement, limits=_limits(span), probability=off.p,
+        finding, why, measurement=measurement, limits=_limits(span), probability=p,
         windows=windows, notes=notes,
         details={
             "slope": off.line.slope, "intercept": off.line.intercept, "span": span,
