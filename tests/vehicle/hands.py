@@ -91,6 +91,11 @@ def parked_presses(rng: np.random.Generator, presses: int = 10) -> tuple[Array, 
     return played(rng, [level for _ in range(presses) for level in (33.0, 0.0)])
 
 
+def to_the_floor(rng: np.random.Generator, times: int = 1) -> tuple[Array, list[Hold]]:
+    """A quarter, half, three quarters, the floor, each held 5 s, and let go."""
+    return played(rng, [25.0, 50.0, 75.0, 100.0, 0.0] * times)
+
+
 def staircase(rng: np.random.Generator, times: int = 2) -> tuple[Array, list[Hold]]:
     """A quarter, half, three quarters and back down, each held 5 s."""
     return played(rng, [25.0, 50.0, 75.0, 50.0, 25.0, 0.0] * times)

@@ -45,7 +45,8 @@ def presses_of(
 ) -> list[dict[str, float]]:
     """For each press: the 50 %-to-50 % delay, the overshoot, and when the plate answered at all.
 
-    answer_s: from the pedal's leaving its rest to the plate's first 15 % of this press's travel.
+    answer_s: from the pedal's crossing half of its way to the plate's first fifth of its own (the
+    plate may be ahead of that: negative).
     """
     found = []
     for last, hold in pairwise(holds):
@@ -65,7 +66,7 @@ def presses_of(
             {
                 "delay_s": crossing_s(t, share, 0.5, rising=True) - half_foot,
                 "overshoot": max(0.0, float(np.max(share)) - 1.0),
-                "answer_s": crossing_s(t, share, 0.15, rising=True) - hold.leaves_s,
+                "answer_s": crossing_s(t, share, 0.2, rising=True) - half_foot,
             }
         )
     return found

@@ -15,7 +15,7 @@ from tests.vehicle import scenarios_road as of_road
 from tests.vehicle import scenarios_throttle as of_throttle
 from tests.vehicle.case import Maker, specs_of
 from tests.vehicle.engine import STEP_S, Idle, idle_fluctuation
-from tests.vehicle.hands import wandering
+from tests.vehicle.hands import parked_presses, staircase, to_the_floor, wandering
 from tests.vehicle.logger import STYLES, Signals, logged
 from tests.vehicle.road import Drive, driven
 from verify.evidence.recording import Recording
@@ -50,10 +50,11 @@ PLANS: Mapping[str, Plan] = {
     "no-response": Plan(of_throttle.no_response),
     "throttle-pair": Plan(of_throttle.throttle_pair, interval="steps"),
     "pedal-pair": Plan(of_throttle.pedal_pair, interval="steps"),
-    "key-on-rest": Plan(of_key.key_on, (10.0, 20.0, 25.0), interval="steps"),
+    "key-on-rest": Plan(of_key.key_on, (20.0, 25.0), interval="steps"),
     "fuel-trim": Plan(of_engine.fuel_trim, interval="noise"),
     "warm-up": Plan(of_engine.warm_up, (1.0, 2.0, 5.0), interval="steps"),
     "charging": Plan(of_engine.charging, (1.0, 2.0, 5.0), interval="steps"),
+    "surge": Plan(of_road.surge, interval="noise"),
     "road-coverage": Plan(of_road.road_coverage, (1.0, 2.0, 5.0), open_is_right=True),
 }
 
@@ -76,17 +77,17 @@ def healthy_job(
     pieces: list[tuple[Signals, tuple[str, ...]]] = []
     speed = idle.target_rpm + idle_fluctuation(rng, idle, round(120.0 / STEP_S))
     pieces.append((of_idle.warm_idle(rng, speed), of_idle.IDLE_CHANNELS))
-    for stairs in (False, True):
-        parked = of_throttle.Parked(rng, 1, stairs=stairs)
+    for foot in (parked_presses, staircase, to_the_floor):
+        parked = of_throttle.Parked(rng, 1, foot)
         signals = parked.signals(0, parked.run())
-        pedal_e = 0.5 * signals.values["pedal_d"]
-        values = {
-            **signals.values,
-            "pedal_e": pedal_e,
-            "throttle_b": 6.0 + 0.8 * signals.values["throttle"],
-        }
-        signals = Signals(signals.step_s, values, signals.noise)
-        pieces.append((signals, ("pedal_d", "pedal_e", "throttle", "engine_speed")))
+        channels = ["pedal_d", "throttle", "engine_speed", "vehicle_speed"]
+        values = dict(signals.values)
+        if foot is to_the_floor:
+            values["pedal_e"] = 0.5 * values["pedal_d"]
+            values["throttle_b"] = 6.0 + 0.8 * values["throttle"]
+            values["engine_speed"] = 0.0 * values["throttle"]
+            channels = ["pedal_d", "pedal_e", "throttle", "throttle_b", "engine_speed"]
+        pieces.append((Signals(signals.step_s, values, signals.noise), tuple(channels)))
     pieces.append((_held(rng, idle, trim_idle, trim_above), (
         *("fuel_trim_short", "fuel_trim_long", "engine_speed", "vehicle_speed", "coolant"),
         "pedal_d",

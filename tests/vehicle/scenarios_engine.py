@@ -46,13 +46,16 @@ def fuel_trim(rng: np.random.Generator, cars: int) -> list[Case]:
             "fuel_status": np.full(count, 2.0),
         }
         truth_share = max(abs(at_idle), abs(above)) / 10.0
+        # The check tells one of its two points; which one is plain only where they differ.
+        near_each_other = abs(abs(at_idle) - abs(above)) < 2.0
+        told = float("nan") if near_each_other else max(at_idle, above, key=abs)
         cases.append(
             Case(
                 "fuel-trim",
                 kind,
                 truth_share,
                 truth_of(truth_share),
-                at_idle if abs(at_idle) >= abs(above) else above,
+                told,
                 [Signals(STEP_S, values, made.noise)],
                 (
                     *("fuel_trim_short", "fuel_trim_long", "engine_speed", "vehicle_speed"),

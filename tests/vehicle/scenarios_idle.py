@@ -189,7 +189,7 @@ def idle_settling(rng: np.random.Generator, cars: int) -> list[Case]:
                 kind,
                 share,
                 truth,
-                spec + (end if kind == "drift" else asymptote),
+                spec + asymptote if kind in ("constant", "approach") else float("nan"),
                 recordings,
                 (*IDLE_CHANNELS, "throttle", "run_time"),
                 specs_of(spec),

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from tests.vehicle import engine
 from tests.vehicle.case import Case, specs_of, truth_of
-from tests.vehicle.road import Drive, Leg, driven
+from tests.vehicle.hands import wandering
+from tests.vehicle.logger import Signals
+from tests.vehicle.road import RPM_PER_KMH, Drive, Leg, driven
 from tests.vehicle.scenarios_throttle import pedal_at_rest
 
 FAST_KMH = 25.0 * 1.609344
@@ -62,6 +65,74 @@ def road_coverage(rng: np.random.Generator, cars: int) -> list[Case]:
                 float("nan"),
                 [made],
                 ("vehicle_speed", "engine_speed", "pedal_d", "run_time", "ambient"),
+                specs_of(),
+            )
+        )
+    return cases
+
+
+SURGE_SHARE = 0.03  # amplitude over the mean of engine speed
+
+
+def surge(rng: np.random.Generator, cars: int) -> list[Case]:
+    """A level road, two to four speeds held in one gear for 40 to 70 s with a still foot.
+
+    Bad cars swing by 3 to 6 % (period 2.5 to 7.5 s) at all of them or at more than half.
+    """
+    cases = []
+    step = 0.05
+    for car in range(cars):
+        share = float(rng.uniform(1.0, 2.0) if car % 2 == 0 else rng.uniform(0.0, 0.8))
+        speeds = rng.uniform(50.0, 95.0, int(rng.integers(2, 5)))
+        pieces_speed, pieces_pedal, pieces_surge = [np.zeros(round(20.0 / step))], [], []
+        pieces_pedal.append(np.zeros(len(pieces_speed[0])))
+        pieces_surge.append(np.zeros(len(pieces_speed[0])))
+        now = 0.0
+        for kmh in [*speeds.tolist(), 0.0]:
+            ramp = max(2, round(abs(kmh - now) / 5.0 / step))
+            stay = round(float(rng.uniform(40.0, 70.0)) / step)
+            pieces_speed += [np.linspace(now, kmh, ramp), np.full(stay, kmh)]
+            held = 6.0 + 0.13 * kmh
+            pieces_pedal += [
+                np.full(ramp, held + 12.0 if kmh > now else 0.0),
+                np.full(stay, held if kmh > 0.0 else 0.0),
+            ]
+            pieces_surge += [np.zeros(ramp), np.full(stay, float(kmh > 0.0))]
+            now = kmh
+        base = engine.first_order(np.concatenate(pieces_speed), 0.8, step)
+        count = len(base)
+        times = np.arange(count) * step
+        sway = wandering(rng, count, float(rng.uniform(0.1, 0.5)), 15.0, step) * (base > 10.0)
+        period = float(rng.uniform(2.6, 7.2))
+        slip = np.cumsum(rng.normal(0.0, 0.1, count) * np.sqrt(step))
+        there = engine.first_order(np.concatenate(pieces_surge), 1.0, step)
+        swing = SURGE_SHARE * share * np.sin(2 * np.pi * times / period + slip) * there
+        speed = np.maximum((base + sway) * (1.0 + swing), 0.0)
+        speed[base < 0.5] = 0.0
+        drive = Drive(start_c=88.0, pedal_rest=pedal_at_rest(rng))
+        made = driven(rng, drive, profile=speed, step_s=step)
+        pedal = engine.first_order(np.concatenate(pieces_pedal), 0.2, step)
+        foot = pedal + wandering(rng, count, 0.25, 2.0, step) * (pedal > 1.0)
+        gear = RPM_PER_KMH[4] if speeds.min() > 60.0 else RPM_PER_KMH[3]
+        # The driver stays in one gear at the held speeds, whatever a shift plan would say.
+        steady = there > 0.5
+        rpm = made.values["engine_speed"].copy()
+        rpm[steady] = speed[steady] * gear + wandering(rng, count, 4.0, 0.3, step)[steady]
+        values = {
+            **made.values,
+            "engine_speed": rpm,
+            "pedal_d": drive.pedal_rest + 0.72 * foot,
+            "throttle": 12.0 + 0.75 * (3.0 + 0.75 * foot),
+        }
+        cases.append(
+            Case(
+                "surge",
+                f"period {'under' if period < 4.0 else 'over'} 4 s",
+                share,
+                truth_of(share),
+                100.0 * SURGE_SHARE * share,
+                [Signals(step, values, made.noise)],
+                ("engine_speed", "vehicle_speed", "pedal_d"),
                 specs_of(),
             )
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tests.vehicle import engine
 from tests.vehicle.case import Case, specs_of, truth_of
-from tests.vehicle.hands import Hold, padded, parked_presses, staircase
+from tests.vehicle.hands import Hold, padded, parked_presses, staircase, to_the_floor
 from tests.vehicle.logger import Signals
 from tests.vehicle.measure import held_levels, presses_of, releases_of
 from tests.vehicle.throttle import KEEP, STEP_S, Plates, plate_for, sound_plates
@@ -38,9 +38,13 @@ class Parked:
     """Many cars at once: the pedal, what it commands, and (once computed) the plate."""
 
     def __init__(
-        self, rng: np.random.Generator, cars: int, stairs: bool = False, bend: float = 0.3
+        self,
+        rng: np.random.Generator,
+        cars: int,
+        foot: Callable[[np.random.Generator], tuple[Array, list[Hold]]] = parked_presses,
+        bend: float = 0.3,
     ) -> None:
-        played = [staircase(rng) if stairs else parked_presses(rng) for _ in range(cars)]
+        played = [foot(rng) for _ in range(cars)]
         self.rng, self.cars = rng, cars
         self.lengths = [len(p) for p, _ in played]
         self.holds: list[list[Hold]] = [h for _, h in played]
@@ -190,7 +194,7 @@ def throttle_return(rng: np.random.Generator, cars: int) -> list[Case]:
 
 def throttle_follow(rng: np.random.Generator, cars: int) -> list[Case]:
     """Staircases: offset and gain errors (seen against the command), play, a fixed opening."""
-    made = Parked(rng, cars, stairs=True)
+    made = Parked(rng, cars, staircase)
     shares = _shares(rng, cars)
     limit = 0.05 * SPAN / THROTTLE_SLOPE
     kinds, with_command = [], rng.uniform(size=cars) < 0.5
@@ -231,11 +235,31 @@ def throttle_follow(rng: np.random.Generator, cars: int) -> list[Case]:
         share = max(hysteresis, steady) / limit
         if kinds[car] == "fixed":
             share = float("inf")
-        value = max(hysteresis, steady) * THROTTLE_SLOPE if share < 100 else float("nan")
+        value = max(hysteresis, steady) * THROTTLE_SLOPE
+        if kinds[car] == "fixed" or (with_command[car] and kinds[car] == "play"):
+            value = float("nan")  # which of several errors is told is the check's to say
         kind = f"{kinds[car]}, {'command logged' if with_command[car] else 'no command'}"
         channels = ("throttle_commanded", *PARKED) if with_command[car] else PARKED
-        cases.append(_case("throttle-follow", kind, share, value, made, car, plate, channels))
+        case = _case("throttle-follow", kind, share, value, made, car, plate, channels)
+        if with_command[car]:
+            case = _command_told(rng, case, command)
+        cases.append(case)
     return cases
+
+
+def _command_told(rng: np.random.Generator, case: Case, command: Array) -> Case:
+    """The command as cars tell it: 0 to 100 % of the plate's travel, or on the reading's own scale;
+    and what the reading shows closed and fully open, looked up or not."""
+    kind, specs, signals = case.kind, case.specs, case.recordings[0]
+    travel = rng.uniform() < 0.6
+    if travel:
+        values = {**signals.values, "throttle_commanded": command}
+        signals = Signals(signals.step_s, values, signals.noise)
+    kind += " in % of travel" if travel else " on the reading's scale"
+    if rng.uniform() < (0.7 if travel else 0.2):
+        kind += ", scale given"
+        specs = specs_of(throttle_closed="12 %", throttle_open="87 %")
+    return replace(case, kind=kind, specs=specs, recordings=[signals])
 
 
 def no_response(rng: np.random.Generator, cars: int) -> list[Case]:
@@ -249,7 +273,10 @@ def no_response(rng: np.random.Generator, cars: int) -> list[Case]:
         late = bool(rng.uniform() < 0.4)
         for place in dead:
             _, held = presses[int(place)]
-            waits = 0.7 * rng.uniform(1.0, 2.0) if late else held.end_s - held.leaves_s + 0.5
+            half_foot = (held.start_s - held.leaves_s) / 2.0
+            waits = held.end_s - held.leaves_s + 0.5
+            if late:
+                waits = half_foot + 0.7 * rng.uniform(1.0, 2.0) - 0.03
             until = min(held.leaves_s + waits, held.end_s + 0.5)
             made.commanded[car, made.steps(car, held.leaves_s, until)] = REST
         kinds.append("well" if not bad else "late answer" if late else "no answer")
@@ -275,8 +302,11 @@ def pedal_pair(rng: np.random.Generator, cars: int) -> list[Case]:
 
 
 def _pairs(rng: np.random.Generator, cars: int, check: str) -> list[Case]:
-    """A worn spot at a held place, an offset that comes for some seconds, or a bent track."""
-    made = Parked(rng, cars, stairs=bool(rng.uniform() < 0.5))
+    """Key on, engine off, down to the floor in steps.
+
+    A worn spot at a held place, or an offset that comes for some seconds.
+    """
+    made = Parked(rng, cars, to_the_floor)
     shares = _shares(rng, cars)
     plate = made.run()
     cases = []
@@ -295,12 +325,12 @@ def _pairs(rng: np.random.Generator, cars: int, check: str) -> list[Case]:
         size = 0.05 * SPAN * abs(slope) * shares[car] * rng.choice((-1.0, 1.0))
         kind = ("worn spot", "comes and goes")[int(rng.integers(2))]
         if kind == "worn spot":
-            held = made.holds[car][2 * int(rng.integers(len(made.holds[car]) // 2)) + 1]
+            held = made.holds[car][1 + int(rng.integers(4))]
             middle = float(np.median(place[(t > held.start_s + 1.0) & (t < held.end_s)]))
             wide = rng.uniform(4.0, 10.0)
             off = size * np.exp(-(((place - middle) / wide) ** 2))
         else:
-            began, lasts = rng.uniform(5.0, t[-1] - 20.0), rng.uniform(4.0, 15.0)
+            began, lasts = rng.uniform(9.0, 27.0), rng.uniform(4.0, 10.0)
             off = size * ((t > began) & (t < began + lasts))
         share = float(np.max(np.abs(off))) / (0.05 * SPAN * abs(slope))
         names = ("pedal_e",) if check == "pedal-pair" else ("throttle_b",)
@@ -309,7 +339,7 @@ def _pairs(rng: np.random.Generator, cars: int, check: str) -> list[Case]:
             if check == "pedal-pair"
             else ("throttle", "throttle_b", "pedal_d")
         )
-        more = {names[0]: second + off}
+        more = {names[0]: second + off, "engine_speed": np.zeros(len(t))}
         if check == "pedal-pair":
             more["pedal_d"] = first
         signals = made.signals(car, plate, **more)
