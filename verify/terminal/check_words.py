@@ -13,7 +13,7 @@ from verify.evidence.checks.kind import COULD_NOT_RUN, Check
 from verify.words import Verdict
 
 RENEW = "keysback checks --markdown > docs/checks.md"
-OTHERS = "any other: the answer says it, by what the recording lacks"
+SAID_THEN = "the answer says it, by what the recording lacks"
 ORDER = (Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED)
 
 
@@ -48,11 +48,21 @@ def findings(check: Check) -> list[tuple[Verdict, list[str]]]:
 
 
 def settled(check: Check) -> list[tuple[str, str]]:
-    """(undecided findings joined by commas, what settles them), equal answers together."""
+    """(undecided findings joined by commas, what settles them), equal answers together.
+
+    Last those of which only a result can say it, because it depends on the recording.
+    """
     by_answer: dict[str, list[str]] = {}
     for name, verdict in check.findings.items():
         if verdict is Verdict.UNDECIDED and name in check.settles:
             by_answer.setdefault(check.settles[name], []).append(name)
+    rest = [
+        name
+        for name, verdict in check.findings.items()
+        if verdict is Verdict.UNDECIDED and name not in check.settles and name != COULD_NOT_RUN
+    ]
+    if rest:
+        by_answer[SAID_THEN] = rest
     return [(", ".join(names), answer) for answer, names in by_answer.items()]
 
 
@@ -113,7 +123,6 @@ def _section(check: Check) -> list[str]:
         for joined, answer in answers:
             marked = ", ".join(f"`{n}`" for n in joined.split(", "))
             lines.append(f"| {marked} | {_cell(answer)} |")
-        lines += ["", f"{OTHERS.capitalize()}."]
     for title, items in (
         ("Looks like the fault, and is none", check.look_alikes),
         ("What it cannot see", check.blind_spots),

@@ -72,7 +72,7 @@ def _list(checks: Sequence[Check]) -> None:
 def _explain(check: Check) -> None:
     from rich.text import Text
 
-    from verify.terminal.check_words import OTHERS, findings, settled, spec_words
+    from verify.terminal.check_words import findings, settled, spec_words
     from verify.terminal.marks import MARKS, STYLES, WORDS
     from verify.terminal.screen import Printer, items, rows
     from verify.terminal.show_verdict import sentence
@@ -96,7 +96,7 @@ def _explain(check: Check) -> None:
     ]
     show(rows(answers, 11))
     for title, pairs in (
-        ("What settles an undecided one:", [*(f"{n}: {a}" for n, a in settled(check)), OTHERS]),
+        ("What settles an undecided one:", [f"{n}: {a}" for n, a in settled(check)]),
         ("Looks like the fault, and is none:", check.look_alikes),
         ("What it cannot see:", check.blind_spots),
     ):
