@@ -34,7 +34,7 @@ def pinned_drive() -> Recording:
 
 
 PINNED: dict[tuple[str, int], dict[str, Any]] = {
-    ("idle-speed", 1): {
+    ("idle-speed", 2): {
         "verdict": "pass",
         "finding": "in-range",
         "value": 717.9615952732644,
@@ -45,12 +45,12 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
         "limits": {"lower": 650.0, "upper": 750.0, "unit": "rpm"},
         "windows": [[10.0, 98.7], [138.2, 148.7], [659.5, 898.1]],
     },
-    ("idle-steady", 1): {
+    ("idle-steady", 2): {
         "verdict": "pass",
         "finding": "steady",
-        "value": 15.228940174916296,
+        "value": 17.146381343789663,
         "unit": "rpm",
-        "uncertainty": 0.7660056469598855,
+        "uncertainty": 2.336063571453092,
         "probability": 1.0,
         "samples": 41,
         "hunting": {

@@ -7,10 +7,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from verify.evidence import spans as sp
-from verify.evidence.checks.kind import Check, spec_number
+from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
-from verify.evidence.verdict import CheckResult, Window
+from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.evidence.windows import WARM_FROM_C, Idle, idle_windows
 from verify.quantity import SpecValue
 from verify.words import Verdict
@@ -31,6 +31,7 @@ PLAUSIBLE: Mapping[str, tuple[float, float, str, str]] = {
     "idle_tolerance": (5.0, 300.0, "rpm", "a tolerance of the idle speed"),
     "warm_coolant": (60.0, 100.0, "°C", "the coolant temperature of a warm engine"),
 }
+TOLERANCE_RPM = 50.0
 SETTLE_SPEC = "look the number up in the service information of this vehicle and give it again"
 SETTLE_LONGER = "let the warm engine idle 60 s more, standing, foot off the pedal, loads off"
 REQUIRED = (
@@ -93,6 +94,15 @@ def implausible(check: Check, specs: Mapping[str, SpecValue]) -> CheckResult | N
     return None
 
 
+def idle_limits(target: float, specs: Mapping[str, SpecValue]) -> Limits:
+    """The vehicle's idle speed ± its own tolerance, or the usual one."""
+    own = spec_number(specs, "idle_tolerance", "rpm")
+    tolerance = TOLERANCE_RPM if own is None else own
+    band = COMMON_PRACTICE if tolerance == TOLERANCE_RPM else specs["idle_tolerance"].source
+    source = f"idle speed: {specs['idle_speed'].source}; ±{tolerance:.0f} rpm: {band}"
+    return Limits(target - tolerance, target + tolerance, "rpm", source)
+
+
 @shared
 def gather(recordings: Sequence[Recording], specs: Mapping[str, SpecValue]) -> IdleReadings:
     """All idle windows that can be judged; `lacking` says why there are none."""
@@ -120,7 +130,7 @@ def gather(recordings: Sequence[Recording], specs: Mapping[str, SpecValue]) -> I
 def no_windows(check: Check, readings: IdleReadings) -> CheckResult:
     idle = readings.lacking
     if idle is None:
-        return check.result("no-idle", "there is no recording to look at", settle=SETTLE_LONGER)
+        return check.result("no-idle", "there is no recording to look at.", settle=SETTLE_LONGER)
     return check.result(idle.lack, f"{idle.why}.", settle=idle.settle, notes=idle.implied)
 
 

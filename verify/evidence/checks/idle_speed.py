@@ -6,13 +6,17 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from verify.evidence import spans as sp
 from verify.evidence.checks.idle_readings import (
     REQUIRED,
     SETTLE_LONGER,
+    TOLERANCE_RPM,
     UNDECIDED_WINDOWS,
     IdleReadings,
     gather,
+    idle_limits,
     implausible,
     no_windows,
     too_short,
@@ -36,14 +40,14 @@ from verify.evidence.windows import FROZEN_STEP_RPM, seen_idle
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
-TOLERANCE_RPM = 50.0
 # 13 CCR 1968.2 (e)(15) asks for a code when idle cannot be held within these of its target (from
 # memory); several makers' service texts print the same numbers, and 10 s as the shortest time.
 LAW_BELOW_RPM, LAW_ABOVE_RPM, LAW_LASTS_S = 100.0, 200.0, 10.0
+# Between readings further apart than this the idle may have come back (common practice).
+LAW_APART_S = 2.5
 LEAST_IDLE_S = 20.0
 # Worth fewer than this, a stated 95 % interval holds the truth clearly less often than it says.
 LEAST_EFFECTIVE = 3.0
-# A number outside this is a slip of the pen, not an idle speed.
 
 
 def _measured(spread: Spread, resolution: float) -> Measurement:
@@ -146,7 +150,7 @@ def run_idle_speed(
             windows=readings.windows,
             notes=notes,
         )
-    limits = _limits(target, specs)
+    limits = idle_limits(target, specs)
     p = probability_of_conformity(measurement, limits)
     verdict = decide(p, rule.pass_at, rule.fail_at)
     band = f"{limits.lower:.0f} to {limits.upper:.0f} rpm"
@@ -169,18 +173,14 @@ def run_idle_speed(
     )
 
 
-def _limits(target: float, specs: Mapping[str, SpecValue]) -> Limits:
-    own = spec_number(specs, "idle_tolerance", "rpm")
-    tolerance = TOLERANCE_RPM if own is None else own
-    band = COMMON_PRACTICE if tolerance == TOLERANCE_RPM else specs["idle_tolerance"].source
-    source = f"idle speed: {specs['idle_speed'].source}; ±{tolerance:.0f} rpm: {band}"
-    return Limits(target - tolerance, target + tolerance, "rpm", source)
-
-
 def _code_likely(
     check: Check, readings: IdleReadings, target: float, source: str, rule: Rule
 ) -> CheckResult | None:
-    """The stretch that lies longest outside the law's band, where it is long and sure enough."""
+    """The stretch that lies longest outside the law's band, where it is long and sure enough.
+
+    A single reading back inside does not end it: what is held is the median of each reading and
+    its two neighbours, without a pause and within one window.
+    """
     limits = Limits(
         target - LAW_BELOW_RPM,
         target + LAW_ABOVE_RPM,
@@ -193,11 +193,11 @@ def _code_likely(
     margin = 0.5 * readings.resolution
     worst: tuple[float, Window, Array] | None = None
     for window, (times, values) in zip(readings.windows, readings.pieces, strict=True):
-        for side in (values < limits.lower - margin, values > limits.upper + margin):
+        level = _median_of_three(values)
+        for side in (level < limits.lower - margin, level > limits.upper + margin):
             if not side.any():
                 continue
-            # The window is free of gaps and of long steps, so neighbours may simply be joined.
-            for start, end in sp.true_spans(times, side, math.inf, ()).tolist():
+            for start, end in sp.true_spans(times, side, LAW_APART_S, ()).tolist():
                 if end - start >= LAW_LASTS_S and (worst is None or end - start > worst[0]):
                     inside = (times >= start) & (times <= end)
                     worst = (end - start, Window(window.recording, start, end), values[inside])
@@ -207,7 +207,8 @@ def _code_likely(
     spread = mean_with_effective_size([values])
     if spread.effective < LEAST_EFFECTIVE and spread.deviation > 0.0:
         # Readings that drift through the stretch are worth few; their own extremes still bound it.
-        nearest = values.max() if spread.mean < target else values.min()
+        level = _median_of_three(values)
+        nearest = level.max() if spread.mean < target else level.min()
         spread = Spread(float(nearest), 0.0, 1.0, len(values))
     uncertainty = math.hypot(
         spread.deviation / math.sqrt(spread.effective), least_uncertainty(readings.resolution)
@@ -232,9 +233,17 @@ def _code_likely(
     )
 
 
+def _median_of_three(values: Array) -> Array:
+    """Each reading with its neighbours; the first and the last stay as they are."""
+    if len(values) < 3:
+        return values
+    middle = np.median(np.stack([values[:-2], values[1:-1], values[2:]]), axis=0)
+    return np.concatenate([values[:1], middle, values[-1:]])
+
+
 IDLE_SPEED = Check(
     name="idle-speed",
-    version=1,
+    version=2,
     question="Does the warm engine idle at the speed this vehicle should have?",
     channels=REQUIRED,
     quantity="mean engine speed over all warm, standing, pedal-released idle windows, with its "
