@@ -258,7 +258,7 @@ def _answer(
             settle=settle,
             measurement=worst.measurement if worst else None,
             limits=limits if worst else None,
-            probability=worst.p if worst else None,
+            probability=lowest if worst else None,
             windows=[w for q in points[:2] for w in q.windows],
             notes=notes,
             details=details,
@@ -270,8 +270,9 @@ def _answer(
             f"{q.words} {q.measurement.value:+.1f} ± {2 * q.measurement.uncertainty:.1f} % (k = 2)"
         )
 
-    worst = min(measured, key=lambda q: (q.p, -abs(q.measurement.value)), default=None)  # type: ignore[union-attr]
-    if worst is not None and decide(worst.p, rule.pass_at, rule.fail_at) is Verdict.FAIL:
+    worst = _worst(measured)
+    lowest = min((q.p for q in measured), default=math.nan)
+    if worst is not None and decide(lowest, rule.pass_at, rule.fail_at) is Verdict.FAIL:
         assert worst.measurement is not None
         pair = {q.name: q for q in points if q.bank == worst.bank}
         finding = _kind_of_fail(worst, pair["at idle"], pair["at 2,500 rpm"], rule)
@@ -290,11 +291,21 @@ def _answer(
         )
     assert worst is not None
     shown = "; ".join(told(q) for q in measured)
-    if decide(worst.p, rule.pass_at, rule.fail_at) is Verdict.PASS:
+    if decide(lowest, rule.pass_at, rule.fail_at) is Verdict.PASS:
         return answer("within", f"short and long together are {shown}.", worst)
     return answer(
         "near-limit", f"short and long together are {shown}: too near ±{limits.upper:.0f} %.", worst
     )
+
+
+def _worst(measured: Sequence[Point]) -> Point | None:
+    """The least probable to be within; where all are as good as sure, the farthest from 0."""
+
+    def rank(q: Point) -> tuple[float, float]:
+        assert q.measurement is not None
+        return min(max(q.p, 1e-6), 1.0 - 1e-6), -abs(q.measurement.value)
+
+    return min(measured, key=rank, default=None)
 
 
 def _kind_of_fail(worst: Point, idle: Point, elsewhere: Point, rule: Rule) -> str:
