@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
-from verify.evidence.presses import Mask, Places, Presses
+from verify.evidence.presses import Mask, Places, Presses, percent
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
 from verify.evidence.windows import FAST_CAP_S
@@ -28,6 +28,7 @@ from verify.evidence.windows import FAST_CAP_S
 # Read before a press for its level at rest: no longer than this, and not in the time in which the
 # plate still comes back from the press before.
 BEFORE_S, COMES_BACK_S = 3.0, 1.0
+NEAR_S, LEAST_NEAR = 1.0, 3
 # After the foot has arrived, the plate has this long to get there before its level is read, and
 # the level for the first answer is that of the next two seconds (a governor may close it later).
 SETTLES_S, LEVEL_S = 0.5, 2.0
@@ -52,7 +53,7 @@ class Answers:
         not read.
     half: it crossed half of the way to `level`. first: it left its rest (a fifth of the way).
     readings: those between the arrival of the foot and its leaving.
-    held: it stayed above half from then on until the foot left.
+    held: it stayed above half from then on while its level was read.
     moved: it moved with the press at all, as far as it was read.
     peak: highest reading within `PEAK_S` of crossing half; after_peak: highest one in the moment
         after that (a hump is over by then, a governor is not); nan where there is none.
@@ -103,19 +104,23 @@ def unbroken(channel: Channel, recording: Recording) -> NDArray[np.intp]:
 @shared
 def answers(recording: Recording, foot: Presses) -> Answers:
     """What the throttle did at each of these presses. The recording must have the channel."""
-    plate = recording.channels["throttle"]
+    plate = percent(recording.channels["throttle"])
     t, v, age = plate.time_s, plate.values, plate.skew_s
     breaks = unbroken(plate, recording)
     n = len(foot)
-    one = {k: np.full(n, np.nan) for k in ("base", "noise", "level", "at_release", "peak", "after")}
+    one = {
+        k: np.full(n, np.nan)
+        for k in ("base", "noise", "level", "at_release", "peak", "after", "highest")
+    }
     half, first = np.full((n, 2), np.inf), np.full((n, 2), np.inf)
     half[:, 0], first[:, 0] = -np.inf, -np.inf
     readings = np.zeros(n, dtype=np.intp)
-    held, moved, whole = (np.zeros(n, dtype=bool) for _ in range(3))
+    held, whole = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     still = np.full(n, -np.inf)
     # Places in the plate's readings of the times that matter, found for all presses at once.
     quiet = np.clip(foot.rested_s - COMES_BACK_S, 0.0, BEFORE_S)
     calm = np.searchsorted(t, foot.start[:, 0] - quiet, side="left")
+    near = np.searchsorted(t, foot.start[:, 0] - np.minimum(quiet, NEAR_S), side="left")
     begin = np.searchsorted(t, foot.start[:, 0], side="right")
     down = np.searchsorted(t, foot.half[:, 1] + age, side="left")
     settled = np.searchsorted(t, foot.half[:, 1] + age + SETTLES_S, side="left")
@@ -126,14 +131,15 @@ def answers(recording: Recording, foot: Presses) -> Answers:
         a, b, d, e = int(calm[i]), int(begin[i]), int(down[i]), int(leaves[i])
         if b <= a or e <= d:
             continue
-        rest = v[a:b]
+        # The last second alone where it is read well: a slow plate may still have come back before.
+        rest = v[int(near[i]) : b] if b - near[i] >= LEAST_NEAR else v[a:b]
         base = float(np.median(rest))
-        noise = float(np.max(np.abs(rest - base))) + plate.resolution
+        noise = _unrest(np.abs(rest - base)) + plate.resolution
         one["base"][i], one["noise"][i] = base, noise
         readings[i] = e - d
         whole[i] = bool(foot.whole[i] and breaks[a] == breaks[e - 1])
         margin = max(MOVES_POINTS, MOVES_NOISE * noise)
-        moved[i] = bool(np.max(v[b:e]) >= base + margin)
+        one["highest"][i] = float(np.max(v[b:e])) - base
         one["at_release"][i] = float(np.median(v[max(d, int(late[i])) : e]))
         s = int(settled[i])
         if s >= e:
@@ -143,33 +149,46 @@ def answers(recording: Recording, foot: Presses) -> Answers:
         if level < base + 0.5 * (top - base):
             level = float(np.median(v[s:e][v[s:e] >= base + 0.5 * (top - base)]))
         one["level"][i] = level
-        _place(first, i, t, v, b, e, base + max(0.2 * (level - base), min(noise, margin)))
+        _place(first, i, t, v, a, e, base + max(0.2 * (level - base), min(noise, margin)))
         # With the foot surely down and the plate still where it was.
         waits = v[d:e] < base + max(0.2 * (level - base), noise)
         if waits[0]:
             still[i] = float(t[d + (len(waits) if waits.all() else int(np.argmin(waits))) - 1])
-        if _place(half, i, t, v, b, e, base + 0.5 * (level - base)):
+        if _place(half, i, t, v, a, e, base + 0.5 * (level - base)):
             at = int(np.searchsorted(t, half[i, 1]))
-            held[i] = bool(np.all(v[at:e] >= base + 0.5 * (level - base)))
+            held[i] = bool(np.all(v[at : min(int(soon[i]), e)] >= base + 0.5 * (level - base)))
             hump = int(np.searchsorted(t, t[at] + PEAK_S, side="right"))
             one["peak"][i] = float(np.max(v[at : min(hump, e)]))
             over = v[hump : min(int(np.searchsorted(t, t[at] + AFTER_PEAK_S, side="right")), e)]
             one["after"][i] = float(np.max(over)) if len(over) else np.nan
+    # Movement against the quietest rest: that before a press may hold the end of the last one.
+    quietest = np.nanmin(one["noise"]) if np.any(np.isfinite(one["noise"])) else 0.0
+    moved = one["highest"] >= max(MOVES_POINTS, MOVES_NOISE * float(quietest))
     return Answers(
         age, one["base"], one["noise"], one["level"], one["at_release"], half, first,
         readings, held, moved, one["peak"], one["after"], still, whole,
     )  # fmt: skip
 
 
-def _place(bracket: Array, i: int, t: Array, v: Array, b: int, e: int, height: float) -> bool:
-    """Writes the bracket of the first crossing of a height; whether there is one."""
-    over = v[b:e] >= height
+def _unrest(off: Array) -> float:
+    """How far readings at rest lie off: twice what three of four keep within, so that a plate
+    that already moves at the end of the rest is no unrest; never more than the farthest."""
+    kept = float(np.partition(off, 3 * (len(off) - 1) // 4)[3 * (len(off) - 1) // 4])
+    return min(2.0 * kept, float(off.max()))
+
+
+def _place(bracket: Array, i: int, t: Array, v: Array, a: int, e: int, height: float) -> bool:
+    """Writes the bracket of the first crossing of a height; whether there is one.
+
+    From the rest before the press on, so that a plate that moves before the pedal shows as such.
+    """
+    over = v[a:e] >= height
     if not over.any():
         bracket[i, 0] = t[e - 1]
         return False
-    at = b + int(np.argmax(over))
-    bracket[i] = t[at - 1], t[at]
-    return True
+    at = a + int(np.argmax(over))
+    bracket[i] = t[at - 1] if at else -np.inf, t[at]
+    return at > 0
 
 
 @dataclass(frozen=True, slots=True)

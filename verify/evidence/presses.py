@@ -45,6 +45,8 @@ Places = NDArray[np.intp]
 PRESSED_POINTS, RELEASED_POINTS = 5.0, 2.0
 # Of the way from rest to the level: where a press has arrived and a release has begun.
 ARRIVED_SHARE = 0.9
+# A position outside is no position.
+LEAST_PCT, MOST_PCT = -1.0, 101.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,11 +108,22 @@ def pedal_channel(recording: Recording) -> Channel | None:
 
     Of equals the first of pedal, D and E.
     """
-    found = [c for name in PEDAL_REST_AT_MOST if (c := recording.channels.get(name)) is not None]
+    found = [
+        percent(c) for name in PEDAL_REST_AT_MOST if (c := recording.channels.get(name)) is not None
+    ]
     told = [c for c in found if c.interval_s > 0.0]
     if not told:
         return found[0] if found else None
     return min(told, key=lambda c: c.interval_s + c.skew_s)
+
+
+@shared
+def percent(channel: Channel) -> Channel:
+    """A position in % without the readings that are none: those count as not read."""
+    sane = (channel.values >= LEAST_PCT) & (channel.values <= MOST_PCT)
+    if bool(np.all(sane)):
+        return channel
+    return replace(channel, time_s=channel.time_s[sane], values=channel.values[sane])
 
 
 @shared
@@ -130,7 +143,8 @@ def presses(recording: Recording) -> Presses:
             f"{words} was read {every}",
             f"record fewer channels, so that {words} is read at least once a second",
         )
-    rest = rest_level(channel, PEDAL_REST_AT_MOST[channel.name])
+    few = len(channel.values) < 2
+    rest = None if few else rest_level(channel, PEDAL_REST_AT_MOST[channel.name])
     if rest is None:
         return _none(
             channel.name,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verify.evidence.plate import BEFORE_S, LEVEL_S, MOVES_NOISE, Answers, unbroken
-from verify.evidence.presses import Mask, Presses
+from verify.evidence.presses import Mask, Presses, percent
 from verify.evidence.recording import Array, Recording
 
 # The plate is back when it is within this share of its way. A fifth of a way shorter than this is
@@ -36,7 +36,7 @@ class Returns:
 
 def plate_returns(recording: Recording, foot: Presses, did: Answers) -> Returns:
     """When the plate came back after each of these presses."""
-    plate = recording.channels["throttle"]
+    plate = percent(recording.channels["throttle"])
     t, v = plate.time_s, plate.values
     breaks = unbroken(plate, recording)
     closed = np.full((len(foot), 2), np.inf)

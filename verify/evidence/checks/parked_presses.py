@@ -13,7 +13,7 @@ import numpy as np
 
 from verify.evidence.answers_in_time import Brackets
 from verify.evidence.plate import Answers, Following, answers, following
-from verify.evidence.presses import Mask, Presses, presses
+from verify.evidence.presses import Mask, Presses, percent, presses
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import Window
 from verify.evidence.windows import running, standing
@@ -121,8 +121,8 @@ def gather(recordings: Sequence[Recording]) -> Parked:
         if not len(parked):
             lacks.append(_no_press(foot))
             continue
-        plate = recording.channels["throttle"]
-        pedal = recording.channels[foot.channel]
+        plate = percent(recording.channels["throttle"])
+        pedal = percent(recording.channels[foot.channel])
         pieces.append(Piece(place, recording, pedal, plate, parked, answers(recording, parked)))
     if not pieces:
         first = lacks[0] if lacks else ("channel-missing", "there is no recording", TEN_TIMES)
@@ -166,6 +166,12 @@ def _lacking(recording: Recording) -> tuple[str, str, str] | None:
                 else "less than twice"
             )
             return "too-slow-to-tell", f"{words} was read {every}, too seldom", FEWER_CHANNELS
+    if len(percent(plate).values) < 2:
+        return (
+            "not-following",
+            "the throttle reads no position between 0 and 100 %",
+            "record again, and leave out channels the car does not answer",
+        )
     for condition in (running(recording), standing(recording)):
         if condition.lack:
             lack = "too-slow-to-tell" if condition.lack == "frozen" else condition.lack
