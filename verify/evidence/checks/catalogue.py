@@ -10,11 +10,15 @@ from verify.errors import UserError, unknown
 from verify.evidence.checks.charging import CHARGING
 from verify.evidence.checks.coverage import ROAD_COVERAGE
 from verify.evidence.checks.fuel_trim import FUEL_TRIM
+from verify.evidence.checks.idle_settling import IDLE_SETTLING
 from verify.evidence.checks.idle_speed import IDLE_SPEED
 from verify.evidence.checks.idle_steady import IDLE_STEADY
 from verify.evidence.checks.key_on_rest import KEY_ON_REST
 from verify.evidence.checks.kind import COULD_NOT_RUN, Check
+from verify.evidence.checks.no_response import NO_RESPONSE
+from verify.evidence.checks.pedal_response import PEDAL_RESPONSE
 from verify.evidence.checks.stall import NO_STALL
+from verify.evidence.checks.throttle_return import THROTTLE_RETURN
 from verify.evidence.checks.warm_up import WARM_UP
 from verify.evidence.recording import Recording
 from verify.evidence.sharing import shared_answers
@@ -36,7 +40,11 @@ def _listed(*checks: Check) -> Mapping[str, Check]:
 CATALOGUE: Mapping[str, Check] = _listed(
     IDLE_SPEED,
     IDLE_STEADY,
+    IDLE_SETTLING,
     NO_STALL,
+    PEDAL_RESPONSE,
+    THROTTLE_RETURN,
+    NO_RESPONSE,
     KEY_ON_REST,
     FUEL_TRIM,
     WARM_UP,
@@ -53,6 +61,7 @@ SPEC_UNITS: Mapping[str, str] = MappingProxyType(
         "coolant_most": "°C",
         "ambient": "°C",
         "trim_limit": "%",
+        "gross_mass": "kg",
     }
 )
 
