@@ -6,6 +6,7 @@ minutes, and how many independent readings that mean is worth.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -78,7 +79,7 @@ def level(pieces: Sequence[Array], unit: str, resolution: float) -> Measurement 
     return Measurement(
         0.5 * (low + high),
         unit,
-        max((high - low) / np.sqrt(12.0), least_uncertainty(resolution)),
+        max((high - low) / math.sqrt(12.0), least_uncertainty(resolution)),
         Distribution.UNIFORM,
         samples=count,
         resolution=resolution,
