@@ -10,6 +10,7 @@ from verify.errors import UserError, unknown
 from verify.evidence.checks.charging import CHARGING
 from verify.evidence.checks.coverage import ROAD_COVERAGE
 from verify.evidence.checks.fuel_trim import FUEL_TRIM
+from verify.evidence.checks.hesitation import HESITATION
 from verify.evidence.checks.idle_settling import IDLE_SETTLING
 from verify.evidence.checks.idle_speed import IDLE_SPEED
 from verify.evidence.checks.idle_steady import IDLE_STEADY
@@ -17,7 +18,9 @@ from verify.evidence.checks.key_on_rest import KEY_ON_REST
 from verify.evidence.checks.kind import COULD_NOT_RUN, Check
 from verify.evidence.checks.no_response import NO_RESPONSE
 from verify.evidence.checks.pedal_response import PEDAL_RESPONSE
+from verify.evidence.checks.same_conditions import SAME_CONDITIONS
 from verify.evidence.checks.stall import NO_STALL
+from verify.evidence.checks.surge import SURGE
 from verify.evidence.checks.throttle_return import THROTTLE_RETURN
 from verify.evidence.checks.warm_up import WARM_UP
 from verify.evidence.recording import Recording
@@ -49,6 +52,9 @@ CATALOGUE: Mapping[str, Check] = _listed(
     FUEL_TRIM,
     WARM_UP,
     CHARGING,
+    SURGE,
+    HESITATION,
+    SAME_CONDITIONS,
     ROAD_COVERAGE,
 )
 
@@ -62,6 +68,12 @@ SPEC_UNITS: Mapping[str, str] = MappingProxyType(
         "ambient": "°C",
         "trim_limit": "%",
         "gross_mass": "kg",
+        "frame_engine_speed": "rpm",
+        "frame_load": "%",
+        "frame_coolant": "°C",
+        "frame_vehicle_speed": "km/h",
+        "frame_load_window": "%",
+        "frame_other_code": "1",
     }
 )
 
