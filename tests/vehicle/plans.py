@@ -9,6 +9,7 @@ import numpy as np
 
 from tests.vehicle import engine
 from tests.vehicle import scenarios_engine as of_engine
+from tests.vehicle import scenarios_gear as of_gear
 from tests.vehicle import scenarios_idle as of_idle
 from tests.vehicle import scenarios_key as of_key
 from tests.vehicle import scenarios_road as of_road
@@ -55,6 +56,8 @@ PLANS: Mapping[str, Plan] = {
     "warm-up": Plan(of_engine.warm_up, (1.0, 2.0, 5.0), interval="steps"),
     "charging": Plan(of_engine.charging, (1.0, 2.0, 5.0), interval="steps"),
     "surge": Plan(of_road.surge, interval="noise"),
+    "hesitation": Plan(of_gear.hesitation, interval="steps"),
+    "same-conditions": Plan(of_gear.same_conditions, open_is_right=True),
     "road-coverage": Plan(of_road.road_coverage, (1.0, 2.0, 5.0), open_is_right=True),
 }
 
