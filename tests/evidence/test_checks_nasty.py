@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.evidence.settling_drives import one_file, settling
 from tests.nasty import (
     PARKED_SCRIPT,
     SPECS,
@@ -91,7 +92,14 @@ def verdicts(results: tuple[CheckResult, ...]) -> dict[str, tuple[str, str]]:
     return {r.check: (r.verdict.value, r.finding) for r in results}
 
 
-BASES = {"parked": drive(), "road": drive(ROAD, every_s=1.0), "hunting": drive(hunting_rpm=40.0)}
+BASES = {
+    "parked": drive(),
+    "road": drive(ROAD, every_s=1.0),
+    "hunting": drive(hunting_rpm=40.0),
+    "outings": one_file(settling(705, 0, 1)),
+}
+# The recording that a check passes on, where it is not the parked one.
+PASSES_ON = {"road-coverage": "road", "idle-settling": "outings"}
 
 
 @pytest.mark.parametrize("name", BASES)
@@ -119,6 +127,7 @@ def test_the_unit_a_spec_is_typed_in_changes_nothing() -> None:
 
 
 REQUIRED = {
+    "idle-settling": ("engine_speed", "vehicle_speed", "pedal", "coolant"),
     "idle-speed": ("engine_speed", "vehicle_speed", "pedal", "coolant"),
     "idle-steady": ("engine_speed", "vehicle_speed", "pedal", "coolant"),
     "no-stall": ("engine_speed", "vehicle_speed", "pedal"),
@@ -134,17 +143,18 @@ def test_every_check_names_what_it_requires_here() -> None:
     ("check", "missing"), [(c, m) for c, names in REQUIRED.items() for m in names]
 )
 def test_without_a_required_channel_nothing_passes(check: str, missing: str) -> None:
-    base = BASES["road"] if check == "road-coverage" else BASES["parked"]
+    base = BASES[PASSES_ON.get(check, "parked")]
     assert judge([base], SPECS, [check])[0].verdict is Verdict.PASS
     assert judge([without(base, missing)], SPECS, [check])[0].verdict is Verdict.UNDECIDED
 
 
 @pytest.mark.parametrize("check", [c for c in CATALOGUE if CATALOGUE[c].specs])
 def test_without_a_required_spec_nothing_passes(check: str) -> None:
-    assert judge([drive()], SPECS, [check])[0].verdict is Verdict.PASS
+    base = BASES[PASSES_ON.get(check, "parked")]
+    assert judge([base], SPECS, [check])[0].verdict is Verdict.PASS
     for name in CATALOGUE[check].specs:
         less = {k: v for k, v in SPECS.items() if k != name}
-        assert judge([drive()], less, [check])[0].verdict is not Verdict.PASS
+        assert judge([base], less, [check])[0].verdict is not Verdict.PASS
 
 
 @settings(max_examples=60, deadline=None)

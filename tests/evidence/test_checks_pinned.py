@@ -64,6 +64,16 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
         "limits": {"lower": None, "upper": 50.0, "unit": "rpm"},
         "windows": [[10.0, 98.7], [138.2, 148.7], [659.5, 898.1]],
     },
+    ("idle-settling", 1): {
+        "verdict": "undecided",
+        "finding": "too-few-idles",
+        "value": 718.0230125523012,
+        "unit": "rpm",
+        "uncertainty": 2.08338230772346,
+        "probability": None,
+        "samples": 3,
+        "windows": [[10.0, 98.7], [138.2, 148.7], [659.5, 898.1]],
+    },
     ("no-stall", 1): {
         "verdict": "pass",
         "finding": "none-seen",

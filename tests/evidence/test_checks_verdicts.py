@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pytest
 
+from tests.evidence.settling_drives import one_file, settling, with_plate
 from tests.nasty import (
     PARKED_SCRIPT,
     SPECS,
@@ -90,6 +91,24 @@ CASES: dict[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
     ("idle-steady", "frozen"): (frozen, {}),
     ("idle-steady", "no-idle"): (lambda: drive((("town", 100.0),)), {}),
     ("idle-steady", "too-short"): (lambda: drive((("idle", 30.0),)), {}),
+    ("idle-settling", "settled"): (lambda: one_file(settling(705, 0, 1)), SPECS),
+    ("idle-settling", "settles-outside"): (lambda: one_file(settling(790, 120, 4)), SPECS),
+    ("idle-settling", "drifting"): (lambda: one_file(lambda m: 740 + 5.0 * m), SPECS),
+    ("idle-settling", "will-settle"): (lambda: one_file(settling(700, 400, 9)), SPECS),
+    ("idle-settling", "still-moving"): (lambda: one_file(settling(700, 130, 60)), SPECS),
+    ("idle-settling", "adapting"): (
+        lambda: with_plate([one_file(settling(705, 0, 1))], lambda m: 8 - 0.1 * m)[0],
+        SPECS,
+    ),
+    ("idle-settling", "near-limit"): (lambda: one_file(settling(749, 0, 1)), SPECS),
+    ("idle-settling", "too-few-idles"): (drive, SPECS),
+    ("idle-settling", "no-spec"): (lambda: one_file(settling(705, 0, 1)), {}),
+    ("idle-settling", "spec-implausible"): (drive, {"idle_speed": spec("7 rpm")}),
+    ("idle-settling", "channel-missing"): (lambda: without(drive(), "coolant"), SPECS),
+    ("idle-settling", "too-slow-to-tell"): (lambda: kept(drive(), lambda t: t % 20 < 0.5), SPECS),
+    ("idle-settling", "not-warm"): (lambda: drive(coolant_c=60.0), SPECS),
+    ("idle-settling", "frozen"): (frozen, SPECS),
+    ("idle-settling", "no-idle"): (lambda: drive((("town", 100.0),)), SPECS),
     ("no-stall", "none-seen"): (drive, {}),
     ("no-stall", "stalled"): (
         lambda: drive((("idle", 30.0), ("town", 30.0), ("off-moving", 8.0), ("idle", 60.0))),
