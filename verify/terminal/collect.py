@@ -13,8 +13,9 @@ from verify.flow.graph import Step
 from verify.job.answers import Answer, CodesRead, Fastened, Number, PhotoFile, RecordingFile
 from verify.job.bodies import spec_body
 from verify.job.judge import Judged, judge_answer, judge_recordings
+from verify.job.numbers import spec_values
 from verify.job.session import ReadOnlySession
-from verify.quantity import Quantity, SpecValue, parse, unit
+from verify.quantity import Quantity, parse, unit
 from verify.terminal import recordings
 from verify.terminal.code_words import recorded_drive, recording_of_drive
 from verify.terminal.since import check_not_from_before
@@ -38,15 +39,6 @@ class Taken:
     def with_private(self, **values: str) -> Taken:
         private = {**self.judged.private, **values}
         return replace(self, judged=replace(self.judged, private=private))
-
-
-def spec_values(session: ReadOnlySession) -> dict[str, SpecValue]:
-    """The specs that are known, as the checks take them; one that was not found is left out."""
-    return {
-        name: SpecValue(parse(f"{s.text} {s.unit}"), s.source, s.detail)
-        for name, s in session.specs.items()
-        if s.text
-    }
 
 
 def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> Live:

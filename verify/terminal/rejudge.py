@@ -10,9 +10,9 @@ from verify.evidence.checks.kind import COULD_NOT_RUN
 from verify.flow.graph import Step, recorded_checks
 from verify.job.bodies import rejudged_body
 from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
+from verify.job.numbers import spec_values
 from verify.job.visits import Visit
 from verify.terminal import recordings
-from verify.terminal.collect import spec_values
 from verify.words import Verdict
 
 if TYPE_CHECKING:
