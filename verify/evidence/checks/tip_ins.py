@@ -120,10 +120,10 @@ def _tip_in(place: int, drive: Driving, seen: Array, head: int) -> TipIn | None:
         return None
     last_s = foot[1] + AFTER_S
     # Where the recording ends early, a rise before its end still counts.
-    inside = np.flatnonzero((seen[:, 0] <= begin_s) & (seen[:, 1] >= foot[1]))
-    if not len(inside):
+    inside = int(np.searchsorted(seen[:, 0], begin_s, side="right")) - 1
+    if inside < 0 or seen[inside, 1] < foot[1]:
         return None
-    last_s = min(last_s, float(seen[inside[0], 1]))
+    last_s = min(last_s, float(seen[inside, 1]))
     risen = _rise(drive, begin_s, float(t[base]), last_s)
     if risen is None:
         return None
@@ -239,7 +239,8 @@ def _one_gear(drive: Driving, from_s: float, to_s: float) -> bool:
     assert drive.speed is not None
     assert drive.speed_at is not None
     engine = drive.engine
-    inside = (engine.time_s >= from_s) & (engine.time_s <= to_s)
+    first = int(np.searchsorted(engine.time_s, from_s, side="left"))
+    inside = slice(first, int(np.searchsorted(engine.time_s, to_s, side="right")))
     speed = drive.speed_at[inside]
     speed_known = np.isfinite(speed)
     if int(np.count_nonzero(speed_known)) < 4:
