@@ -66,13 +66,13 @@ def settled(check: Check) -> list[tuple[str, str]]:
     return [(", ".join(names), answer) for answer, names in by_answer.items()]
 
 
-def spec_words(check: Check) -> list[str]:
-    """Each number of the vehicle, with its unit and whether the check can do without."""
+def spec_words(check: Check) -> list[tuple[str, str]]:
+    """(name, unit and whether the check can do without) of each number of the vehicle."""
     words = []
     for name in specs_of(check):
         unit = SPEC_UNITS.get(name)
         need = "needed to decide" if name in check.specs else "taken where it is given"
-        words.append(f"{name}{f' in {unit}' if unit and unit != '1' else ''}: {need}")
+        words.append((name, f"{f' in {unit}' if unit and unit != '1' else ''}: {need}"))
     return words
 
 
@@ -113,7 +113,8 @@ def _section(check: Check) -> list[str]:
         f"- **Limits:** {check.limits}",
     ]
     if words := spec_words(check):
-        lines.append(f"- **Numbers of the vehicle:** {'; '.join(f'`{w}`' for w in words)}")
+        told = "; ".join(f"`{name}`{rest}" for name, rest in words)
+        lines.append(f"- **Numbers of the vehicle:** {told}")
     lines += ["", "| verdict | findings |", "|---|---|"]
     for verdict, names in findings(check):
         if names:

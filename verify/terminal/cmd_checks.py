@@ -87,7 +87,7 @@ def _explain(check: Check) -> None:
         ("limits", sentence(check.limits)),
     ]
     if words := spec_words(check):
-        told.append(("numbers", items(words)))
+        told.append(("numbers", items([name + rest for name, rest in words])))
     show(rows([(Text(a, style="dim"), b) for a, b in told], 10), "")
     answers = [
         (Text(f"{MARKS[v]} {WORDS[v]}", style=STYLES[v]), ", ".join(names))
