@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verify.errors import UserError
-from verify.terminal.cmd_judge import _file_specs, _specs
+from verify.terminal.recording_options import _file_specs, vehicle_specs
 
 GOOD = 'idle_speed: {value: "700 rpm", source: service information}\nwarm_coolant: "85 °C"\n'
 
@@ -39,9 +39,9 @@ def test_a_damaged_specs_file_is_read_or_refused_and_never_breaks(
 @given(text=st.text(max_size=30))
 def test_a_typed_spec_is_read_or_refused_and_never_breaks(text: str) -> None:
     with suppress(UserError):
-        _specs([f"idle_speed={text}"], None)
+        vehicle_specs([f"idle_speed={text}"], None)
     with suppress(UserError):
-        _specs([text], None)
+        vehicle_specs([text], None)
 
 
 def test_the_undamaged_file_is_read(folder: Path) -> None:
