@@ -145,8 +145,10 @@ def _decided(
     p_now, p_settled = speed.holds(low, high)
     p_hope = speed.may_end_inside(low, high)
     if decide(p_settled, rule.pass_at, rule.fail_at) is Verdict.PASS:
-        why = f"the warm idle has settled at {last[0]:.0f} ± {2 * last[1]:.0f} rpm, within {band}."
-        return "settled", why, last, p_settled
+        why = f"the warm idle has settled at {end[0]:.0f} ± {2 * end[1]:.0f} rpm, within {band}"
+        if speed.kind == "approach":
+            why += f"; the last level is {last[0]:.0f} rpm"
+        return "settled", f"{why}.", end, p_settled
     if decide(p_hope, rule.pass_at, rule.fail_at) is Verdict.FAIL:
         if speed.kind == "drift":
             away = 60.0 * speed.line.slope

@@ -268,6 +268,13 @@ IDLE_SPEED = Check(
         "idle_speed",
         "too-short": SETTLE_LONGER,
     },
+    look_alikes=(
+        "the flare after a start and the revs that fall back after a press: the first 10 s and 3 s "
+        "are left out",
+        "an engine that is not warm idles higher: only coolant of 80 °C and more counts",
+        "start-stop: an engine that stands at lights has no idle there",
+        "a single stray reading: an excursion must last 10 s without a pause in the readings",
+    ),
     blind_spots=(
         "whether a load (air conditioning, lamps, steering) was on: ask the person",
         "an idle that is right only because a leak is hidden by the adaptation: see the fuel trims",

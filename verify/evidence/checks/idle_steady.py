@@ -390,6 +390,12 @@ IDLE_STEADY = Check(
         "maybe-hunting": SETTLE_LONGER,
         "too-short": SETTLE_LONGER,
     },
+    look_alikes=(
+        "a load that comes and goes (fan, compressor, steering) spoils a stretch of 20 s: one in "
+        "ten may be spoiled, and where ordinary stretches are calm it stays undecided",
+        "noise that only seems to oscillate: the false-alarm probability must be 1 % or less",
+        "a slow or averaging logger reads an unsteady idle as steady: once a second at least",
+    ),
     blind_spots=(
         "loads that switch by themselves (fan, compressor) look like unsteadiness: ask the person",
         "shaking faster than the readings (a misfire) does not show in engine speed",
