@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.nasty import channel, recording
-from verify.evidence.driven import distance_km, warmed_up
+from verify.evidence.driven import distance_km, running_s, warmed_up
 from verify.evidence.recording import Recording
 
 TIMES = np.arange(0.0, 601.0)
@@ -87,3 +87,23 @@ def test_no_speed_is_no_distance() -> None:
     assert distance_km(recording([channel("vehicle_speed", [0.0], [9.0], 1.0)])) is None
     apart = recording([channel("vehicle_speed", [0.0, 500.0], [9.0, 9.0], 1.0)])
     assert distance_km(apart) is None
+
+
+def test_a_speed_that_no_car_has_is_no_distance() -> None:
+    """Engine speed under the name of road speed: 2,000 "km/h" would be 333 km in ten minutes."""
+    wrong = recording([channel("vehicle_speed", TIMES, np.full(len(TIMES), 2000.0), 1.0)])
+    assert distance_km(wrong) is None
+    partly = np.where(TIMES < 300.0, 60.0, 2000.0)
+    ends = distance_km(recording([channel("vehicle_speed", TIMES, partly, 0.0)]))
+    assert ends is not None
+    assert ends[0] == pytest.approx(299 / 60)
+    assert math.isinf(ends[1])
+
+
+def test_running_time_is_that_between_running_readings() -> None:
+    speed = np.where((TIMES >= 100.0) & (TIMES <= 400.0), 900.0, 0.0)
+    made = recording([channel("engine_speed", TIMES, speed)])
+    assert running_s(made) == pytest.approx(300.0)
+    cut = recording([channel("engine_speed", TIMES, speed)], gaps=[(200.2, 200.8)])
+    assert running_s(cut) == pytest.approx(299.0)
+    assert running_s(recording([])) is None

@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.nasty import channel, recording, with_gap, without, zoo
 from verify.errors import UserError
 from verify.evidence.exposure import (
     Basis,
     Complaint,
+    clean_amount,
     exposure,
     parse_complaint,
     rate_bound,
@@ -167,3 +170,35 @@ def test_numbers_that_are_none_are_refused() -> None:
     ):
         with pytest.raises(ValueError):
             call()
+
+
+def test_what_a_recording_shows_is_counted_in_the_complaints_unit() -> None:
+    """10 min at 60 km/h are 10 km or 6.21 mi; a gap counts for nothing; the same file once."""
+    times = np.arange(0.0, 601.0)
+    made = recording(
+        [
+            channel("vehicle_speed", times, np.full(len(times), 60.0), 0.0),
+            channel("engine_speed", times, np.where(times < 300.0, 2000.0, 0.0)),
+        ]
+    )
+    assert clean_amount(parse_complaint("every 60 km"), [made]) == pytest.approx(10.0)
+    assert clean_amount(parse_complaint("every 60 km"), [made, made]) == pytest.approx(10.0)
+    assert clean_amount(parse_complaint("every 40 mi"), [made]) == pytest.approx(6.2137, abs=1e-4)
+    assert clean_amount(parse_complaint("every 20 min"), [made]) == pytest.approx(299 / 60)
+    assert clean_amount(parse_complaint("every 2 h"), [made]) == pytest.approx(299 / 3600)
+    cut = with_gap(made, 100.0, 220.0)
+    assert clean_amount(parse_complaint("every 60 km"), [cut]) == pytest.approx(8.0, abs=0.05)
+    assert clean_amount(parse_complaint("twice a day"), [made]) is None
+    assert clean_amount(parse_complaint("every 3 starts"), [made]) is None
+    assert clean_amount(parse_complaint("every 60 km"), [without(made, "vehicle_speed")]) is None
+
+
+@pytest.mark.parametrize("name", zoo())
+def test_nasty_recordings_count_as_no_more_than_they_last(name: str) -> None:
+    made = zoo()[name]
+    for text, most in (
+        ("every 60 km", 255.0 * made.seconds / 3600),
+        ("every 20 min", made.seconds),
+    ):
+        found = clean_amount(parse_complaint(text), [made])
+        assert found is None or 0.0 <= found <= most + 1e-9

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.conftest import real_recording
+from tests.evidence.road_cars import answering_car as car
 from tests.nasty import changed, channel, drive, kept, recording, with_gap, without, zoo
 from verify.evidence.checks.hesitation import HESITATION, LIMIT_S, SLOWEST, run_hesitation
 from verify.evidence.checks.in_gear import driving
@@ -20,60 +21,6 @@ from verify.evidence.importers.port import read_recording
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult, Rule, decide
 from verify.words import Verdict
-
-FINE_S = 0.02
-CYCLE_S, HELD_S = 19.0, 5.0
-
-
-def car(
-    delay_s: float,
-    *,
-    every_s: float = 0.5,
-    seed: int = 1,
-    tip_ins: int = 10,
-    builds_up_s: float = 0.1,
-    noise_pct: float = 0.2,
-    skew_s: float = 0.0,
-    sag_pct: float = 0.0,
-    step: float = 20.0,
-    base: float = 18.0,
-    late: dict[int, float] | None = None,
-    kick_down: bool = False,
-    pull_kmh_s: float = 4.0,
-) -> Recording:
-    """Tip-ins of 5 s out of a steady 48 km/h; the pull begins `delay_s` behind the pedal and builds
-    up with a time constant; engine speed = 40 · road speed. late: tip-in → its own delay."""
-    rng = np.random.default_rng(seed)
-    fine = np.arange(0.0, 10.0 + tip_ins * CYCLE_S, FINE_S)
-    pedal, wanted, sagging = np.full(len(fine), base), np.zeros(len(fine)), np.zeros(len(fine))
-    pedal[fine < 3.0] = 0.0
-    gear = np.ones(len(fine))
-    for k in range(tip_ins):
-        at = 15.0 + k * CYCLE_S + rng.uniform(0.0, 1.0)
-        own = (late or {}).get(k, delay_s)
-        pedal[(fine >= at) & (fine < at + HELD_S)] += step
-        wanted[(fine >= at + own) & (fine < at + HELD_S)] = 1.0
-        wanted[(fine >= at + HELD_S + 0.5) & (fine < at + HELD_S + 6.5)] = -0.9
-        sagging[(fine >= at) & (fine < at + own)] = 1.0
-        if kick_down:
-            gear[(fine >= at + 0.4) & (fine < at + HELD_S)] = 1.4
-    speed, pull, now = np.empty(len(fine)), 0.0, 50.0
-    for place, target in enumerate(wanted.tolist()):
-        pull += (target - pull) * min(1.0, FINE_S / max(builds_up_s, FINE_S))
-        now = max(48.0, now + pull * pull_kmh_s * FINE_S)
-        speed[place] = now
-    noise = np.convolve(rng.normal(0, 1, len(fine) + 29), np.ones(30) / np.sqrt(30), "valid")
-    engine = 40.0 * speed * gear * (1.0 + noise_pct / 100 * noise - sag_pct / 100 * sagging)
-    channels = []
-    for place, (name, truth, size) in enumerate(
-        (("engine_speed", engine, 1.0), ("vehicle_speed", speed, 1.0), ("pedal", pedal, 0.4))
-    ):
-        times = np.arange(0.3 * place * every_s, fine[-1] - 1.0, every_s)
-        times = times + rng.uniform(0.0, 0.05 * every_s, len(times))
-        values = np.interp(times - skew_s * rng.uniform(0.0, 1.0, len(times)), fine, truth)
-        read = channel(name, times, np.round(values / size) * size, size)
-        channels.append(replace(read, skew_s=skew_s))
-    return recording(channels, name=f"tip-ins {delay_s} {seed}")
 
 
 def judged(*made: Recording) -> CheckResult:

@@ -13,6 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.conftest import real_recording
+from tests.evidence.road_cars import FRAME
+from tests.evidence.road_cars import frame_drive as made
 from tests.nasty import changed, channel, drive, kept, recording, spec, with_gap, without, zoo
 from verify.car.freeze_frame import FreezeFrame, similar
 from verify.errors import UserError
@@ -23,13 +25,6 @@ from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult, Rule
 from verify.quantity import SpecValue
 from verify.words import Verdict
-
-FRAME = {
-    "frame_engine_speed": spec("1900 rpm"),
-    "frame_load": spec("35 %"),
-    "frame_coolant": spec("88 °C"),
-    "frame_vehicle_speed": spec("62 km/h"),
-}
 
 
 def frame(**more: str) -> Mapping[str, SpecValue]:
@@ -46,21 +41,6 @@ def judged(*made: Recording, specs: Mapping[str, SpecValue] = FRAME) -> CheckRes
     if result.verdict is Verdict.UNDECIDED:
         assert result.settle
     return result
-
-
-def made(inside_s: float = 30.0, every_s: float = 0.5, coolant_c: float = 90.0) -> Recording:
-    """60 s at 2600 rpm and 70 % load with so many seconds at 1950 rpm and 40 % in the middle."""
-    times = np.arange(0.0, 60.0 + inside_s, every_s)
-    inner = (times >= 30.0) & (times < 30.0 + inside_s)
-    slow = np.arange(0.0, 60.0 + inside_s, 2.0)
-    return recording(
-        [
-            channel("engine_speed", times, np.where(inner, 1950.0, 2600.0) + times % 3),
-            channel("load", times + 0.1, np.where(inner, 40.0, 70.0), 0.4),
-            channel("vehicle_speed", times + 0.2, np.where(inner, 65.0, 90.0)),
-            channel("coolant", slow, np.full(len(slow), coolant_c)),
-        ]
-    )
 
 
 def test_long_enough_in_the_conditions_is_met() -> None:

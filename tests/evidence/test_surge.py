@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from scipy.signal import lombscargle
 
 from tests.conftest import real_recording
+from tests.evidence.road_cars import surging_car as car
 from tests.nasty import changed, channel, drive, kept, recording, with_gap, without, zoo
 from verify.evidence.checks.in_gear import driving
 from verify.evidence.checks.surge import LIMIT_PCT, SLOWEST, SURGE, run_surge, steady_windows
@@ -25,57 +26,6 @@ from verify.evidence.verdict import CheckResult, Rule, decide
 from verify.words import Verdict
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
-
-
-def car(
-    swing_pct: float,
-    *,
-    period_s: float = 4.0,
-    every_s: float = 0.5,
-    seed: int = 1,
-    noise_pct: float = 0.3,
-    holds: int = 2,
-    hold_s: float = 45.0,
-    skew_s: float = 0.0,
-    open_converter: bool = False,
-    foot_points: float = 0.0,
-    only_hold: int | None = None,
-    pedal: float = 22.0,
-    base_kmh: float = 60.0,
-    step_s: float = 0.02,
-) -> Recording:
-    """Holds of 45 s at 60 km/h with 20 s of coasting between; engine speed = 33 · road speed ·
-    (1 + a·sin). The swing is true to the formula in the check's text."""
-    rng = np.random.default_rng(seed)
-    fine = np.arange(0.0, 20.0 + holds * (hold_s + 20.0), step_s)
-    since = (fine - 10.0) % (hold_s + 20.0)
-    number = ((fine - 10.0) // (hold_s + 20.0)).astype(int)
-    on = (fine >= 10.0) & (since < hold_s) & (number < holds)
-    swings = on if only_hold is None else on & (number == only_hold)
-    phase = rng.uniform(0.0, 6.3)
-    wave = np.sin(2 * np.pi * fine / period_s + phase)
-    road = np.where(on, base_kmh, base_kmh - 0.5 * np.clip(since - hold_s, 0.0, 20.0))
-    engine = 33.0 * road * (1.0 + swing_pct / 100.0 * wave * swings)
-    engine *= 1.0 + noise_pct / 100.0 * smooth_noise(rng, len(fine), step_s)
-    speed = road if open_converter else road * (1.0 + swing_pct / 100.0 * wave * swings)
-    foot = np.where(on, pedal + foot_points * wave + rng.normal(0.0, 0.3, len(fine)), 0.0)
-    channels = []
-    for place, (name, truth, step) in enumerate(
-        (("engine_speed", engine, 1.0), ("vehicle_speed", speed, 1.0), ("pedal", foot, 0.4))
-    ):
-        times = np.arange(0.05 * place * every_s, fine[-1] - 1.0, every_s)
-        times = times + rng.uniform(0.0, 0.05 * every_s, len(times))
-        values = np.interp(times - skew_s * rng.uniform(0.0, 1.0, len(times)), fine, truth)
-        read = channel(name, times, np.round(values / step) * step, step)
-        channels.append(replace(read, skew_s=skew_s))
-    return recording(channels, name=f"surge {swing_pct} {seed}")
-
-
-def smooth_noise(rng: np.random.Generator, count: int, step_s: float) -> Array:
-    """Noise of deviation 1 that is forgotten in about 0.3 s."""
-    width = round(0.6 / step_s)
-    raw = np.convolve(rng.normal(0.0, 1.0, count + width), np.ones(width) / np.sqrt(width), "valid")
-    return raw[:count]
 
 
 def judged(*made: Recording) -> CheckResult:

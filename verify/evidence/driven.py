@@ -16,6 +16,8 @@ GAP_S = 5.0
 GAP_INTERVALS = 3.0
 # A slower channel than this says little of what lay between its readings.
 SLOWEST_S = 15.0
+# All that the parameter can carry (SAE J1979, 0D); beyond it another quantity bears the name.
+FASTEST_KMH = 255.0
 # Warm-up cycle: coolant rises by at least 40 °F from the start and reaches 160 °F (a diesel needs
 # 140 °F only, so 160 is enough for both). Makers' service texts on on-board diagnostics.
 WARM_UP_RISE_K = 40 / 1.8
@@ -29,13 +31,15 @@ def distance_km(recording: Recording) -> tuple[float, float] | None:
 
     Between two readings the speed is taken to lie between them, so that the trapezoid is the middle
     and the sampling is the width. A reading may be rounded (half a step down or up) or cut off (a
-    step up). Gaps are not bridged: with one, or with speed missing at an end, high is infinite.
+    step up). Gaps are not bridged: with one, or with speed missing at an end, high is infinite. So
+    it is with a speed that no car has, which counts as not read.
     """
     speed = recording.channels.get("vehicle_speed")
     if speed is None or len(speed.values) < 2:
         return None
     steps = np.diff(speed.time_s)
-    whole = ~_breaks(recording, speed)
+    sane = speed.values <= FASTEST_KMH
+    whole = ~_breaks(recording, speed) & sane[:-1] & sane[1:]
     if not np.any(whole):
         return None
     before, after = speed.values[:-1][whole], speed.values[1:][whole]
@@ -49,6 +53,19 @@ def distance_km(recording: Recording) -> tuple[float, float] | None:
         return low, math.inf
     # What is left at the ends is no longer than a step, at no more than the fastest seen.
     return low, high + float(np.max(fastest)) * 2 * max(ends, 0.0) / 3600.0
+
+
+def running_s(recording: Recording) -> float | None:
+    """Seconds in which the engine surely ran, gaps left out; None without two readings of it.
+
+    From the first running reading of each unbroken stretch to the last.
+    """
+    engine = recording.channels.get("engine_speed")
+    if engine is None or len(engine.values) < 2:
+        return None
+    runs = engine.values >= STANDS_RPM
+    both = runs[:-1] & runs[1:] & ~_breaks(recording, engine)
+    return float(np.sum(np.diff(engine.time_s)[both]))
 
 
 def warmed_up(recording: Recording) -> bool:

@@ -15,15 +15,18 @@ Sources: binomial, zero in n: 1 − 0.05^(1/n) (Clopper and Pearson 1934, one-si
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from verify.evidence.complaint import Basis, Complaint, parse_complaint, singular
+from verify.evidence.driven import distance_km, running_s
+from verify.evidence.recording import Recording
+from verify.quantity import float_factors
 from verify.words import Verdict
 
 __all__ = [
-    "Basis", "Complaint", "Proof", "amount_needed", "exposure", "parse_complaint", "rate_bound",
-    "share_bound", "tries_needed",
+    "Basis", "Complaint", "Proof", "amount_needed", "clean_amount", "exposure", "parse_complaint",
+    "rate_bound", "share_bound", "tries_needed",
 ]  # fmt: skip
 
 SURE = 0.95
@@ -166,6 +169,27 @@ def exposure(complaint: Complaint, clean: float, *, seen: int = 0, sure: float =
     return Proof(
         complaint, clean, seen, needed, more, by_luck, bound, sure, verdict, why, settle
     )  # fmt: skip
+
+
+def clean_amount(complaint: Complaint, recordings: Sequence[Recording]) -> float | None:
+    """How much of what the complaint is counted in the recordings surely show, in its unit.
+
+    A distance is the integral of vehicle speed at its low end, a time that of a running engine;
+    gaps count for nothing. None for days and tries, which no recording counts, and where the
+    channel is missing from all of them. Recordings of the same bytes count once.
+    """
+    once = {r.sha256 or f"unnamed {i}": r for i, r in enumerate(recordings)}.values()
+    if complaint.basis is Basis.DISTANCE:
+        ends = [e for r in once if (e := distance_km(r)) is not None]
+        found, unit = [low for low, _ in ends], "km"
+    elif complaint.basis is Basis.TIME:
+        found, unit = [s for r in once if (s := running_s(r)) is not None], "s"
+    else:
+        return None
+    if not found:
+        return None
+    scale, _ = float_factors(unit, complaint.unit)
+    return sum(found) * scale
 
 
 def _certain(sure: float) -> None:
