@@ -11,6 +11,7 @@ from hypothesis.extra import numpy as hnp
 from verify.errors import UserError
 from verify.evidence.genuine import changes, genuine_rows
 from verify.evidence.prepare import (
+    age_in_a_row,
     gap_limit,
     interval_of,
     make_channel,
@@ -332,3 +333,77 @@ def test_interval_and_channel_units() -> None:
     assert channel.resolution == pytest.approx(10.0)
     with pytest.raises(ValueError):
         make_channel("coolant", "ECT", "kPa", t, t)
+
+
+# --- restarts and the age of readings -----------------------------------------------------
+
+
+@settings(deadline=None, max_examples=200)
+@given(
+    parts=st.lists(
+        st.tuples(st.integers(20, 60), st.sampled_from([0.05, 0.2, 0.5, 1.0])),
+        min_size=2,
+        max_size=4,
+    ),
+    start=st.sampled_from([0.0, 3.0]),
+    events=st.booleans(),
+    swaps=st.lists(st.integers(0, 200), max_size=3),
+)
+def test_nothing_ever_spans_the_place_where_a_clock_starts_anew(
+    parts: list[tuple[int, float]], start: float, events: bool, swaps: list[int]
+) -> None:
+    """Whatever else is mended, each part lies between gaps, all of it, in its own order."""
+    step = parts[0][1]
+    times, part = [], []
+    for number, (n, _) in enumerate(parts):
+        times += [start + i * step for i in range(n)]
+        part += [number] * n
+    for at in swaps:  # rows out of order within a part
+        i = at % (len(times) - 1)
+        if part[i] == part[i + 1]:
+            times[i], times[i + 1] = times[i + 1], times[i]
+    if any((n - 1) * step <= gap_limit(step) + 2 * step for n, _ in parts):
+        return  # parts shorter than a gap cannot be told from a step back
+    try:
+        mended = mend_clock(np.array(times), events=events)
+    except UserError:
+        return
+    rows = mended.rows if mended.rows is not None else np.arange(len(times))
+    of = np.array(part)[rows]
+    assert np.all(np.diff(of) >= 0)
+    edges = np.flatnonzero(np.diff(of) > 0)
+    assert len(mended.gaps) >= len(parts) - 1
+    for i in edges:
+        assert any(
+            mended.time_s[i] <= a + 1e-9 and b <= mended.time_s[i + 1] + 1e-9
+            for a, b in mended.gaps
+        )
+    # The pause is not known, but it is never shorter than what counts as a gap.
+    assert np.all(mended.time_s[edges + 1] - mended.time_s[edges] > 2.0)
+
+
+def test_a_reading_in_a_row_may_be_as_old_as_the_row_is_long() -> None:
+    even = mend_clock(np.arange(100) * 0.5)
+    assert age_in_a_row(even) == 0.5
+    uneven = mend_clock(np.cumsum(np.tile([0.1, 0.1, 0.1, 0.4], 50)))
+    assert age_in_a_row(uneven) == pytest.approx(0.4)  # the slow rows, not the usual ones
+    gap = mend_clock(np.concatenate((np.arange(50) * 0.5, 100 + np.arange(50) * 0.5)))
+    assert age_in_a_row(gap) == 0.5
+    assert age_in_a_row(mend_clock(np.array([0.0, 1.0]))) == 1.0
+
+
+def test_a_long_clock_is_judged_by_a_sample_of_its_rows() -> None:
+    steps = np.full(1_000_000, 0.1)
+    assert age_in_a_row(mend_clock(np.cumsum(steps))) == pytest.approx(0.1)
+
+
+def test_a_resolution_is_never_finer_than_the_coding() -> None:
+    t = np.arange(10) * 0.5
+    args = ("throttle", "7E8 11", "%", t, np.full(10, 12.549))
+    made, _ = make_channel(*args)
+    assert made is not None
+    assert made.resolution == 0
+    coded, _ = make_channel(*args, least_step=100 / 255, skew_s=0.25)
+    assert coded is not None
+    assert coded.resolution == pytest.approx(100 / 255)
+    assert coded.skew_s == 0.25

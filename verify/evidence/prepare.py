@@ -88,27 +88,28 @@ def age_in_a_row(clock: Clock) -> float:
     return float(np.quantile(steps, 0.95, method="higher"))
 
 
-def _without_jumps(t: Array, repairs: list[str]) -> tuple[Array, Array]:
+def _without_jumps(t: Array, repairs: list[str]) -> tuple[Array, float]:
     """Joins parts whose clock was set back by more than a gap; the pause between is not known.
 
-    Returns the times, and those at which a part begins.
+    Returns the times, and from which pause on there is a gap between parts (infinite where there
+    is one part). Put in are two such pauses: rows out of order at the end of one part or the start
+    of the next lie less than one from their place, so a gap is left whatever is sorted afterwards.
     """
     limit = gap_limit(typical_step(t))
     at = np.flatnonzero(np.diff(t) < -limit)
     if len(at) == 0:
-        return t, np.empty(0)
+        return t, float("inf")
     if len(at) > _MOST_JUMPS:
         raise _no_clock(f"a clock that is set back {len(at)} times")
     shift = np.zeros(len(t))
-    pause = limit + typical_step(t)
+    pause = 2 * limit + typical_step(t)
     shift[at + 1] = t[at] - t[at + 1] + pause
     largest = float(np.max(t[at] - t[at + 1]))
     repairs.append(
         f"the clock was set back {_many(len(at), 'time')}, by up to {largest:.3g} s: what follows "
         "was put behind what came before, with a gap whose real length is not known"
     )
-    joined = np.asarray(t + np.cumsum(shift), dtype=np.float64)
-    return joined, joined[at + 1]
+    return np.asarray(t + np.cumsum(shift), dtype=np.float64), limit
 
 
 def _strays(t: Array) -> Mask:
@@ -182,18 +183,15 @@ def mend_clock(
             what = "passed midnight" if wrap_s == 86400 else "began anew"
             repairs.append(f"the clock {what} {_many(int(np.count_nonzero(wraps)), 'time')}")
     steps = np.diff(t)
-    starts = np.empty(0)
+    between = float("inf")
     if not np.all(steps > 0):
-        t, kept, starts = _mend_order(t, kept, steps, events, repeated, repairs)
+        t, kept, between = _mend_order(t, kept, steps, events, repeated, repairs)
         steps = np.diff(t)
         step = typical_step(t)
     else:
         step = median_of(steps)
-    after = np.flatnonzero(steps > gap_limit(step)) + 1
-    if len(starts):
-        # Where the clock began anew nothing may be joined, however long the pause looks now.
-        begun = np.searchsorted(t, starts - 1e-9)
-        after = np.union1d(after, begun[(begun > 0) & (begun < len(t))])
+    # Where the clock began anew nothing may be joined, however slow the rows are after mending.
+    after = np.flatnonzero(steps > min(gap_limit(step), between)) + 1
     gaps = tuple((float(t[i - 1]), float(t[i])) for i in after)
     gap_rows = after if kept is None else kept[after]
     return Clock(kept, t, step, gaps, np.asarray(gap_rows, dtype=np.int64), tuple(repairs))
@@ -206,10 +204,10 @@ def _mend_order(
     events: bool,
     repeated: Callable[[Rows], Mask] | None,
     repairs: list[str],
-) -> tuple[Array, Rows | None, Array]:
-    """(times, rows, the times at which the clock began anew)."""
+) -> tuple[Array, Rows | None, float]:
+    """(times, rows, the pause from which on there is a gap where the clock began anew)."""
     rows = np.arange(len(t), dtype=np.int64) if kept is None else kept
-    starts = np.empty(0)
+    between = float("inf")
     back = int(np.count_nonzero(steps < 0))
     if back > (0.5 if events else 0.1) * len(t) + 1:
         raise _no_clock(f"times that run backwards {back} times in {len(t)} rows")
@@ -224,7 +222,7 @@ def _mend_order(
                 f"{_many(int(np.count_nonzero(stray)), 'row')} with a time far from those of the "
                 "neighbours left out"
             )
-        t, starts = _without_jumps(t, repairs)
+        t, between = _without_jumps(t, repairs)
     if coarse:
         repairs.append(
             f"the clock shows steps of {typical_step(t):.3g} s only, with several rows in one: "
@@ -234,12 +232,11 @@ def _mend_order(
         what = _many(equal, "row has", "rows have")
         repairs.append(f"{what} the time of the row before: spread evenly up to the next")
     t, rows = _forwards(t, rows, events, repairs)
-    starts = starts - t[0]
     t = t - t[0]
     if events:
-        return t, rows, starts
+        return t, rows, between
     t, keep = spread(t)
-    return t, rows[keep], starts
+    return t, rows[keep], between
 
 
 def _without_repeats(

@@ -10,9 +10,11 @@ puts right before reading, stays on disk as it was.
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import io
 import logging
+import sys
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -129,21 +131,42 @@ def _opened(stream: BinaryIO, source_name: str) -> Iterator[_Contents]:
     if why:
         advice = "export the recording again" + (" as MDF 4" if "version" in why else "")
         raise refusal(f"an MDF file that {why}", source_name, next=advice)
-    mdf = None
+    damaged = refusal(
+        "an MDF file that is cut off or damaged", source_name, next="export the recording again"
+    )
+    mdf = _parsed(MDF, raw)
+    if mdf is None:
+        raise damaged
     try:
         with _quiet():
-            mdf = MDF(io.BytesIO(raw))
             yield _contents(mdf, hashlib.sha256(raw).hexdigest(), raw, source_name)
     except UserError:
         raise
     except Exception:  # the library raises whatever its parts do
-        raise refusal(
-            "an MDF file that is cut off or damaged", source_name, next="export it again"
-        ) from None
+        raise damaged from None
     finally:
-        if mdf is not None:
-            with _quiet():
-                mdf.close()
+        with _quiet():
+            mdf.close()
+
+
+def _parsed(library: Any, raw: bytes) -> Any:
+    """The file as the library opens it, None where it cannot.
+
+    What it leaves of a file that it could not open complains once more when it is thrown away; that
+    happens here, where nobody listens.
+    """
+    listening = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
+    try:
+        with _quiet():
+            try:
+                return library(io.BytesIO(raw))
+            except Exception:  # the library raises whatever its parts do
+                pass
+            gc.collect()
+            return None
+    finally:
+        sys.unraisablehook = listening
 
 
 def _contents(mdf: Any, sha256: str, raw: bytes, source_name: str) -> _Contents:

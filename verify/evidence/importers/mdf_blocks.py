@@ -17,15 +17,23 @@ _HEADER_AT = 64
 _MOST_UNPACKED = 4 * 1024**3
 # The first link of these blocks leads to the next one of the same kind.
 _CHAINED = frozenset({b"DG", b"CG", b"CN", b"FH", b"CH", b"AT", b"EV", b"SR", b"DL", b"LD"})
-# Which links lead on to blocks that are walked through, by kind of block.
-_LINKS = {
-    b"HD": (0, 1, 2, 3, 4),
-    b"DG": (0, 1, 2),
-    b"CG": (0, 1, 4),
-    b"CN": (0, 1, 5),
-    b"SR": (0, 1),
-    b"HL": (0,),
+# Which links lead on to blocks that are walked through: their place, and what may stand there.
+_KEPT = frozenset({b"DT", b"DV", b"DZ", b"DL", b"LD", b"HL"})
+_LINKS: dict[bytes, dict[int, frozenset[bytes]]] = {
+    b"HD": {
+        0: frozenset({b"DG"}),
+        1: frozenset({b"FH"}),
+        2: frozenset({b"CH"}),
+        3: frozenset({b"AT"}),
+        4: frozenset({b"EV"}),
+    },
+    b"DG": {1: frozenset({b"CG"}), 2: _KEPT},
+    b"CG": {1: frozenset({b"CN"}), 4: frozenset({b"SR"})},
+    b"CN": {1: frozenset({b"CN", b"CA"}), 5: _KEPT | {b"SD", b"AT", b"CG"}},
+    b"SR": {1: _KEPT | {b"RD", b"RV"}},
+    b"HL": {0: frozenset({b"DL", b"LD"})},
 }
+_ANY: frozenset[bytes] = frozenset()
 _ALL = frozenset({b"DL", b"LD"})
 _DATA = frozenset(
     {b"DT", b"SD", b"DV", b"DI", b"RD", b"RV"}
@@ -38,24 +46,24 @@ def why_not_walked(raw: bytes) -> str:
         return "breaks off in its header"
     if raw[8:9] != b"4":
         return f"has version {raw[8:12].decode('latin-1')}, not 4"
-    waiting = [(_HEADER_AT, b"HD")]
+    waiting = [(_HEADER_AT, frozenset({b"HD"}))]
     seen: set[int] = set()
     unpacked = 0
     while waiting:
         at, wanted = waiting.pop()
         chain: set[int] = set()
         while at:
+            if at > len(raw) - _HEAD or raw[at : at + 2] != b"##":
+                return "names a block that is not there"
+            kind = raw[at + 2 : at + 4]
+            if wanted and kind not in wanted:
+                return "names a block of another kind than it should"
             if at in chain:
                 return "has a chain of blocks that runs in a circle"
             if at in seen:
                 break  # a block may be named from several places
             seen.add(at)
             chain.add(at)
-            if at > len(raw) - _HEAD or raw[at : at + 2] != b"##":
-                return "names a block that is not there"
-            kind = raw[at + 2 : at + 4]
-            if wanted and kind != wanted:
-                return "names a block of another kind than it should"
             size, count = struct.unpack_from("<QQ", raw, at + 8)
             if count > (len(raw) - at - _HEAD) // 8:
                 return "has a block with more links than the file has room for"
@@ -69,11 +77,13 @@ def why_not_walked(raw: bytes) -> str:
                 return "breaks off in the middle of a block"
             links = struct.unpack_from(f"<{count}Q", raw, at + _HEAD)
             chained = kind in _CHAINED
-            followed = range(count) if kind in _ALL else _LINKS.get(kind, ())
-            waiting.extend(
-                (links[place], b"")
-                for place in followed
-                if place < count and links[place] and not (chained and place == 0)
+            followed = (
+                dict.fromkeys(range(1, count), _ANY) if kind in _ALL else _LINKS.get(kind, {})
             )
-            at, wanted = (links[0] if chained and count else 0), kind
+            waiting.extend(
+                (links[place], kinds)
+                for place, kinds in followed.items()
+                if place < count and links[place]
+            )
+            at, wanted = (links[0] if chained and count else 0), frozenset({kind})
     return ""
