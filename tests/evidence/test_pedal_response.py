@@ -301,7 +301,7 @@ def test_clocks_that_disagree_are_noticed() -> None:
     made, _ = play(Car(), 0.1)
     early = changed(
         made,
-        lambda c: channel(c.name, c.time_s - 0.6 * (c.name == "throttle"), c.values, c.resolution),
+        lambda c: channel(c.name, c.time_s - 0.3 * (c.name == "throttle"), c.values, c.resolution),
     )
     assert judged(early).finding == "out-of-step"
 

@@ -146,12 +146,14 @@ def answers(recording: Recording, foot: Presses) -> Answers:
             continue
         level = float(np.median(v[s : min(max(int(soon[i]), s + 1), e)]))
         top = float(np.max(v[s:e]))
-        if level < base + 0.5 * (top - base):
+        if top > base and level < base + 0.5 * (top - base):
             level = float(np.median(v[s:e][v[s:e] >= base + 0.5 * (top - base)]))
         one["level"][i] = level
-        _place(first, i, t, v, a, e, base + max(0.2 * (level - base), min(noise, margin)))
+        # A plate that did not move has no way of its own to take a fifth of.
+        leaves_rest = max(0.2 * (level - base), noise) if top - base >= margin else margin
+        _place(first, i, t, v, a, e, base + leaves_rest)
         # With the foot surely down and the plate still where it was.
-        waits = v[d:e] < base + max(0.2 * (level - base), noise)
+        waits = v[d:e] < base + leaves_rest
         if waits[0]:
             still[i] = float(t[d + (len(waits) if waits.all() else int(np.argmin(waits))) - 1])
         if _place(half, i, t, v, a, e, base + 0.5 * (level - base)):

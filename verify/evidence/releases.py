@@ -13,12 +13,14 @@ import numpy as np
 from verify.evidence.plate import BEFORE_S, LEVEL_S, MOVES_NOISE, Answers, unbroken
 from verify.evidence.presses import Mask, Presses, percent
 from verify.evidence.recording import Array, Recording
+from verify.evidence.windows import at_rest
 
 # The plate is back when it is within this share of its way. A fifth of a way shorter than this is
 # no more than idle control moves the plate by itself (common practice).
 BACK_SHARE, LEAST_TRAVEL_POINTS = 0.2, 5.0
 # Revs are back within so many rpm of idle, and were up if they were so many above it.
 IDLE_WITHIN_RPM, REVVED_RPM = 200.0, 500.0
+FOOT_RESTS_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +34,31 @@ class Returns:
 
     closed: Array
     judged: Mask
+
+
+def rest_brackets(recording: Recording, foot: Presses) -> Array:
+    """When the pedal was fully at rest after each press, shape (n, 2); late end as `foot.back`.
+
+    A press ends within two points of rest (`foot.back`), which a slow foot reaches a little before
+    it lets go. Where no reading at rest follows within a second, a foot rests on the pedal, and the
+    end of the press stands.
+    """
+    found = np.array(foot.back)
+    channel = recording.channels.get(foot.channel)
+    if channel is None or not len(foot):
+        return found
+    pedal = percent(channel)
+    t = pedal.time_s
+    still = np.flatnonzero(at_rest(pedal, foot.rest))
+    if not len(still):
+        return found
+    place = np.searchsorted(t[still], foot.let_go[:, 0], side="right")
+    known = place < len(still)
+    at = still[np.minimum(place, len(still) - 1)]
+    use = known & (at > 0) & (t[at] <= foot.back[:, 1] + FOOT_RESTS_S)
+    found[use, 0] = t[at[use] - 1] - pedal.skew_s
+    found[use, 1] = t[at[use]]
+    return found
 
 
 def plate_returns(recording: Recording, foot: Presses, did: Answers) -> Returns:

@@ -158,7 +158,7 @@ def _lacking(recording: Recording) -> tuple[str, str, str] | None:
             f"record the throttle position as well: {TEN_TIMES}",
         )
     for channel in (recording.channels[foot.channel], plate):
-        if not channel.interval_s + channel.skew_s <= SLOWEST_S:
+        if not channel.interval_s <= SLOWEST_S:
             words = channel.name.replace("_", " ")
             every = (
                 f"once every {channel.interval_s:.2g} s"

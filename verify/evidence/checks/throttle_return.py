@@ -18,6 +18,7 @@ from verify.evidence.checks.parked_presses import (
     SHARED_SETTLES,
     TEN_TIMES,
     Parked,
+    Piece,
     gather,
     joined,
 )
@@ -30,6 +31,7 @@ from verify.evidence.releases import (
     IDLE_WITHIN_RPM,
     idle_before,
     plate_returns,
+    rest_brackets,
     revs_return,
 )
 from verify.evidence.verdict import CheckResult, Distribution, Limits, Measurement, Rule
@@ -108,6 +110,7 @@ def run_throttle_return(
         seen = replace(seen, lack="not-following", why=seen.follow.why, settle=DIESEL)
     if seen.lack:
         return check.result(seen.lack, f"{seen.why}.", settle=seen.settle)
+    seen = replace(seen, pieces=tuple(_at_rest(p) for p in seen.pieces))
     cold = coldest_c(recordings)
     line = fail_line_s(mass, cold)
     found = [plate_returns(p.recording, p.foot, p.did) for p in seen.pieces]
@@ -188,6 +191,10 @@ def run_throttle_return(
         "are too far apart to see one slow return",
         together.all_healthy,
     )
+
+
+def _at_rest(p: Piece) -> Piece:
+    return replace(p, foot=replace(p.foot, back=rest_brackets(p.recording, p.foot)))
 
 
 def _only(b: Brackets, keep: Mask) -> Brackets:
