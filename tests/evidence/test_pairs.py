@@ -234,9 +234,14 @@ def test_no_real_pedal_is_failed(sha256: str) -> None:
     rest at 14.1 and 14.5 %."""
     made_of = read_recording(io.BytesIO(real_recording(sha256).read_bytes()), sha256[:12])
     result = judged(made_of)
-    assert result.finding in ("agree", "too-little-travel"), result.why
+    assert result.verdict is not Verdict.FAIL, result.why
     if result.finding == "agree":
         assert result.to_json()["slope"] == pytest.approx(1.0, abs=0.04)
+
+
+def test_a_real_pedal_that_was_moved_enough_passes() -> None:
+    data = real_recording(ROUND_ROBIN[1]).read_bytes()
+    assert judged(read_recording(io.BytesIO(data), "real")).finding == "agree"
 
 
 def test_the_throttles_tracks_are_judged_alike() -> None:

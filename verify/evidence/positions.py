@@ -19,6 +19,8 @@ from verify.evidence.windows import CRANKING_RPM
 # A foot trembles by a point or two while it holds.
 LEAST_BAND = 3.0
 SETTLE_S = 1.0
+# A plate arrives within 0.3 s (common practice); with some reserve, where readings have an age.
+ARRIVES_S, SLACK_SHARE = 0.5, 0.15
 LEAST_READINGS = 2
 # Readings closer together than this tell the same wobble twice.
 INDEPENDENT_S = 0.5
@@ -69,8 +71,9 @@ def positions(
         held = held.only(inside_one(held.start_s, held.end_s, standing))
     # A piece of a longer hold began settled; only the first of a run waits for the plate.
     first = np.append(True, held.run[1:] != held.run[:-1])[: len(held)]
-    start = held.start_s + np.where(first, SETTLE_S, 0.0) + plate.skew_s
-    end = held.end_s - moves.skew_s
+    late, early = _age(plate), _age(moves)
+    start = held.start_s + np.where(first, max(SETTLE_S, ARRIVES_S + late), late)
+    end = held.end_s - early
     y, drift, count = means_within(plate, start, end)
     x, _, seen = means_within(moves, np.minimum(start, held.end_s), held.end_s)
     x = np.where(seen > 0, x, held.level)
@@ -86,6 +89,12 @@ def positions(
         rpm >= CRANKING_RPM, held.start_s, held.end_s, np.full(len(held), place),
     )  # fmt: skip
     return found.only(count >= LEAST_READINGS)
+
+
+def _age(channel: Channel) -> float:
+    """The age to reckon with: but for a sliver of it, which would cost every hold a row."""
+    every = channel.interval_s if channel.interval_s > 0.0 else 0.0
+    return max(0.0, channel.skew_s - SLACK_SHARE * every)
 
 
 def joined(parts: list[Positions]) -> Positions:

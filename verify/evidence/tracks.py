@@ -21,6 +21,9 @@ from verify.evidence.recording import Array, Channel, Recording
 LONGEST_STEP_S = 5.0
 # Movement between the readings on both sides, in shares of the travel, beyond the reading's step.
 QUIET_SHARE = 0.015
+# The greatest age is a little more than a row. That both readings have just that age at once is so
+# rare that a row more on each side, which costs half of a short hold, is not asked for it.
+SLACK_SHARE = 0.15
 PIECE_S = 10.0
 # A single reading so far off, in percent of span; nothing moves there and back in the time.
 SINGLE_PERCENT, DROP_PERCENT, THERE_AND_BACK_S = 3.0, 15.0, 0.25
@@ -50,14 +53,19 @@ class Pairs:
         return len(self.t)
 
 
-def bracketed(recording: Recording, x: Channel, y: Channel, place: int = 0) -> Pairs:
+def bracketed(
+    recording: Recording, x: Channel, y: Channel, place: int = 0, *, strict: bool = False
+) -> Pairs:
     """Every reading of y that has readings of x shortly before and after it.
 
-    x, y: with ascending times. A pair is left out where a reading is stale or a gap lies between.
+    x, y: with ascending times. strict: even were both as old as they can be.
+    A pair is left out where a reading is stale or a gap lies between.
     """
     n = len(x.time_s)
-    before = np.searchsorted(x.time_s, y.time_s - y.skew_s, side="left") - 1
-    after = np.searchsorted(x.time_s, y.time_s + x.skew_s, side="right")
+    slack = SLACK_SHARE * x.interval_s if x.interval_s > 0.0 and not strict else 0.0
+    back, ahead = max(0.0, y.skew_s - slack), max(0.0, x.skew_s - slack)
+    before = np.searchsorted(x.time_s, y.time_s - back, side="left") - 1
+    after = np.searchsorted(x.time_s, y.time_s + ahead, side="right")
     good = (before >= 0) & (after < n)
     before, after = before[good], after[good]
     t, values = y.time_s[good], y.values[good]

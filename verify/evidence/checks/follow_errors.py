@@ -39,6 +39,9 @@ PRESSED_POINTS = 5.0
 COMMAND_LEVELS_APART = 3.0
 # Scales that agree at rest to this are taken to be the same.
 SAME_ZERO_POINTS = 3.0
+# A command in percent of travel idles no higher than this; one on the plate's own scale no lower
+# than the closed reading, but for this (common practice).
+MOST_IDLE_COMMAND, RESTS_NEAR_POINTS = 9.0, 1.5
 # Slopes of a plate reading over its command: full throttle reads 75 to 95 %, closed 10 to 20 %, or
 # 0 % where it counts from the rest (common practice).
 LEAST_SLOPE, MOST_SLOPE = 0.5, 1.05
@@ -48,6 +51,8 @@ LINE_TOLERANCE = 1.0
 # is known to about a quarter.
 NEAR_POINTS, MAP_BIN, SLOPE_OVER, SLOPE_DOUBT = 5.0, 4.0, 6.0, 0.25
 REST_POINTS, IDLE_CONTROL_POINTS = 1.5, 1.0
+# Where one level was held only, its map is taken to rise like this (common practice).
+USUAL_SLOPE = 0.7
 LEAST_PARTNERED = 4
 
 Truths = NDArray[np.bool_]
@@ -138,8 +143,7 @@ def against_command(held: Positions, scale: tuple[float, float] | None, rule: Ru
     pressed = held.x >= float(np.min(held.x)) + PRESSED_POINTS
     many = len(np.unique(group[pressed]))
     if scale is not None:
-        expected = scale[0] + (scale[1] - scale[0]) * held.x / 100.0
-        return _on_known_scale(held, expected, group, pressed, many, rule, "the command")
+        return _on_given_scale(held, scale, group, pressed, many, rule)
     zero = float(np.mean(held.y[rest]) - np.mean(held.x[rest]))
     if abs(zero) <= SAME_ZERO_POINTS:
         found = _on_known_scale(held, held.x, group, pressed, many, rule, "the command")
@@ -162,6 +166,38 @@ def against_command(held: Positions, scale: tuple[float, float] | None, rule: Ru
     if decide(line.p, rule.pass_at, rule.fail_at) is Verdict.FAIL:
         return found
     return _unknown(hysteresis, line, many, apart)
+
+
+def _on_given_scale(
+    held: Positions,
+    scale: tuple[float, float],
+    group: NDArray[np.intp],
+    pressed: Truths,
+    many: int,
+    rule: Rule,
+) -> Found:
+    """The command may be in percent of travel, or already on the plate's own scale: where it rests
+    tells. Where that fits both, a verdict needs both."""
+    lowest = float(np.min(held.x))
+    travel = scale[0] + (scale[1] - scale[0]) * held.x / 100.0
+    own = lowest >= scale[0] - RESTS_NEAR_POINTS
+    by_travel = lowest <= MOST_IDLE_COMMAND
+    expected = [held.x] if own else []
+    expected += [travel] if by_travel or not own else []
+    found = [_on_known_scale(held, e, group, pressed, many, rule, "the command") for e in expected]
+    if len(found) == 1:
+        return found[0]
+    verdicts = {
+        None if f.steady is None else decide(f.steady.p, rule.pass_at, rule.fail_at) for f in found
+    }
+    kind = max(found, key=lambda f: 0.0 if f.steady is None else f.steady.p)
+    if len(verdicts) == 1:
+        return kind
+    return replace(
+        kind, lack="scale-unknown",
+        why="the command may be in percent of travel or on the plate's own scale, and its rest "
+        "does not tell",
+    )  # fmt: skip
 
 
 def _unknown(hysteresis: Error | None, line: Error, many: int, apart: float = 0.0) -> Found:
@@ -321,19 +357,29 @@ def _weighed(off: Array, doubt: Array) -> tuple[float, float]:
 
 
 def _slope_at(own: Positions) -> Array:
-    """Slope of the car's own map at each hold: rising, through the medians of narrow bins."""
-    bins = np.floor(own.x / MAP_BIN).astype(np.intp)
+    """Slope of the car's own map at each hold. Each side by itself, or play would bend the map."""
+    sides = [own.only(own.came == side) for side in (1, -1)]
+    slopes = [s for side in sides if (s := _slope_of(side, own.x)) is not None]
+    if not slopes:
+        both = _slope_of(own, own.x)
+        return np.full(len(own), USUAL_SLOPE) if both is None else both
+    mean: Array = np.mean(np.array(slopes), axis=0)
+    return mean
+
+
+def _slope_of(side: Positions, x_at: Array) -> Array | None:
+    """Slope of the rising line through the medians of narrow bins; None where they span little."""
+    if not len(side) or np.ptp(side.x) < 2.0 * NEAR_POINTS:
+        return None
+    bins = np.floor(side.x / MAP_BIN).astype(np.intp)
     numbers = np.unique(bins)
-    x = np.array([np.median(own.x[bins == n]) for n in numbers])
-    y = np.array([np.median(own.y[bins == n]) for n in numbers])
-    weight = np.array([float(np.sum(bins == n)) for n in numbers])
-    rising = isotonic(y, weight)
-    above, below = own.x + SLOPE_OVER, own.x - SLOPE_OVER
-    high, low = np.minimum(above, x[-1]), np.maximum(below, x[0])
-    whole = float((rising[-1] - rising[0]) / (x[-1] - x[0])) if x[-1] - x[0] >= NEAR_POINTS else 0.7
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slope = (np.interp(high, x, rising) - np.interp(low, x, rising)) / (high - low)
-    result: Array = np.where(high - low >= NEAR_POINTS, slope, whole)
+    x = np.array([np.median(side.x[bins == n]) for n in numbers])
+    y = np.array([np.median(side.y[bins == n]) for n in numbers])
+    rising = isotonic(y, np.array([float(np.sum(bins == n)) for n in numbers]))
+    # Beyond the ends the slope is that of the nearest stretch inside.
+    centre = np.clip(x_at, x[0] + SLOPE_OVER, max(x[-1] - SLOPE_OVER, x[0] + SLOPE_OVER))
+    high, low = np.minimum(centre + SLOPE_OVER, x[-1]), centre - SLOPE_OVER
+    result: Array = (np.interp(high, x, rising) - np.interp(low, x, rising)) / (high - low)
     return result
 
 

@@ -83,6 +83,11 @@ def held_against(
     worst = int(near[int(np.argmin(p))])
     if decide(min(p), rule.pass_at, rule.fail_at) is Verdict.PASS:
         worst, own_off = _largest_of_levels(groups, line, span, doubt)
+        # One stretch by itself, where it stands out from its level.
+        sure = np.where(groups.samples >= 3, off - 1.645 * doubt, -np.inf)
+        if sure.max() > own_off:
+            worst = int(np.argmax(sure))
+            own_off = float(off[worst])
         return Off(line, own_off, float(doubt[worst]), min(p), worst, 0)
     return Off(line, float(off[worst]), float(doubt[worst]), min(p), worst, failing)
 

@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.checks.pair_offsets import Off, held_against
+from verify.evidence.checks.pair_words import LIMIT_PERCENT, NAMES, pair_check
 from verify.evidence.lines import Line, consensus_lines
+from verify.evidence.positions import levels
 from verify.evidence.ranks import low_percentile
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.tracks import (
-    DROP_PERCENT,
     SINGLE_PERCENT,
     Drop,
     Groups,
@@ -43,11 +44,10 @@ from verify.evidence.verdict import (
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
-LIMIT_PERCENT = 5.0
 # "Span" is the full scale of the first track's reading, as percent readings are compared in the
 # trade, unless the vehicle's own travel is given.
 SPAN = 100.0
-LEAST_TRAVEL_SHARE = 0.5
+LEAST_TRAVEL_SHARE, WIDEST_UNSEEN_SHARE = 0.5, 0.4
 LEAST_PAIRS, LEAST_LEVELS = 12, 3
 SLOWEST_S = 3.0
 # A raw track rests at 8 to 20 % and reads 70 to 95 % at the floor; one that rests lower counts
@@ -61,6 +61,8 @@ TOLERANCE_SHARE = 0.004
 # of the most points must all fail for a fail, and with the lower share must all pass for a pass.
 RIVAL_SHARE, OTHER_SHARE = 0.85, 0.5
 LEVEL_SHARE = 0.04
+# Levels are told apart by gaps of so many points.
+LEVEL_GAP = 4.0
 MOST_SINGLES_SHARE = 0.02
 # More than these are no drop-outs: the columns do not belong together.
 MOST_DROPS_SHARE = 0.05
@@ -115,7 +117,7 @@ def _limits(span: float) -> Limits:
 def run_pair(
     check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
 ) -> CheckResult:
-    names, kind = _NAMES[check.name]
+    names, kind = NAMES[check.name]
     tracks = _tracks(recordings, names)
     if not tracks:
         lacking = next(
@@ -136,7 +138,20 @@ def run_pair(
     second = max(float(np.ptp(b.values)) for _, _, b in tracks)
     turned = second > 1.2 * first
     ordered = [(p, b, a) if turned else (p, a, b) for p, a, b in tracks]
-    return _judged(check, recordings, ordered, turned, known, rule)
+    result = _judged(check, recordings, ordered, turned, known, rule, strict=False)
+    aged = any(c.skew_s > 0.0 for _, x, y in ordered for c in (x, y))
+    if result.verdict is not Verdict.FAIL or result.finding == "one-still" or not aged:
+        return result
+    # A fail must stand even where both readings were as old as they can be.
+    sure = _judged(check, recordings, ordered, turned, known, rule, strict=True)
+    if sure.verdict is not Verdict.PASS:
+        return sure
+    return check.result(
+        "near-limit",
+        f"{result.why} But the readings may be too old to say so.",
+        windows=result.windows,
+        samples=result.samples,
+    )
 
 
 def _judged(
@@ -146,9 +161,11 @@ def _judged(
     turned: bool,
     known: Mapping[str, float],
     rule: Rule,
+    *,
+    strict: bool,
 ) -> CheckResult:
-    pairs = joined([bracketed(recordings[p], x, y, p) for p, x, y in tracks])
-    back = joined([bracketed(recordings[p], y, x, p) for p, x, y in tracks])
+    pairs = joined([bracketed(recordings[p], x, y, p, strict=strict) for p, x, y in tracks])
+    back = joined([bracketed(recordings[p], y, x, p, strict=strict) for p, x, y in tracks])
     xs = [x for _, x, _ in tracks]
     steps = (max(x.resolution for x in xs), max(y.resolution for _, _, y in tracks))
     rest = min(low_percentile(x.values, 2.0) for x in xs)
@@ -159,7 +176,7 @@ def _judged(
     points = spread_over_levels(groups, 2, 5)
     seen = float(np.ptp(groups.x[points])) if len(points) else 0.0
     share = seen / travel
-    words = [n.replace("_", " ") for n in _NAMES[check.name][0]]
+    words = [n.replace("_", " ") for n in NAMES[check.name][0]]
     if len(points) and seen >= 25.0 and np.ptp(groups.y[points]) < STILL_SHARE * seen:
         still, moving = (words[0], words[1]) if turned else (words[1], words[0])
         if int(groups.samples[points].sum()) >= LEAST_PAIRS:
@@ -172,12 +189,12 @@ def _judged(
                 windows=_windows(groups, int(points[int(np.argmax(groups.x[points]))])),
             )  # fmt: skip
     many = int(groups.samples[points].sum()) if len(points) else 0
-    levels = len(np.unique(groups.level[points]))
-    if many < LEAST_PAIRS or levels < LEAST_LEVELS or not share >= LEAST_TRAVEL_SHARE:
+    steps_seen = len(np.unique(groups.level[points]))
+    if many < LEAST_PAIRS or steps_seen < LEAST_LEVELS or not share >= LEAST_TRAVEL_SHARE:
         return check.result(
             "too-little-travel",
             f"while the two tracks were steady enough to compare ({many} readings) they covered "
-            f"{100 * share:.0f} % of the travel at {levels} levels; {LEAST_LEVELS} levels over "
+            f"{100 * share:.0f} % of the travel at {steps_seen} levels; {LEAST_LEVELS} levels over "
             f"{100 * LEAST_TRAVEL_SHARE:.0f} % are needed.",
             samples=many,
         )
@@ -209,11 +226,26 @@ def _lines(
         x, y, np.full(len(x), tolerance), apart=0.2 * travel,
         least_slope=LEAST_SLOPE, most_slope=MOST_SLOPE, share=OTHER_SHARE,
     )  # fmt: skip
-    # Any two levels have a line of their own: three must lie on one before it speaks.
-    level = groups.level[points]
-    real = [f for f in found if len(np.unique(level[f[1]])) >= LEAST_LEVELS] or found[:1]
+    # Any two levels have a line of their own: a rival must join three, and half as many as most.
+    level = levels(x, LEVEL_GAP)
+    if len(np.unique(level)) < LEAST_LEVELS:
+        level = np.floor(x / (2.0 * LEVEL_GAP)).astype(np.intp)
+    joins = [len(np.unique(level[members])) for _, members in found]
+    least = max(LEAST_LEVELS, math.ceil(OTHER_SHARE * max(joins, default=0)))
+    real = [f for f, own in zip(found, joins, strict=True) if own >= least] or found[:1]
     most = max((int(members.sum()) for _, members in real), default=0)
     return [(line, int(members.sum()) >= RIVAL_SHARE * most) for line, members in real]
+
+
+def _unseen(pairs: Pairs, groups: Groups, travel: float) -> tuple[float, float] | None:
+    """The widest stretch of the travel that was passed over and never compared, if it is wide."""
+    top = float(np.quantile(pairs.x, 0.99))
+    seen = np.append(np.sort(groups.x), max(top, float(groups.x.max())))
+    wide = np.diff(seen)
+    place = int(np.argmax(wide))
+    if wide[place] <= WIDEST_UNSEEN_SHARE * travel:
+        return None
+    return float(seen[place]), float(seen[place + 1])
 
 
 def _windows(groups: Groups, where: int) -> tuple[Window, ...]:
@@ -244,7 +276,11 @@ def _verdict(
         some = Groups(*(getattr(groups, n)[take] for n in Groups.__slots__))
         if len(some):
             off = held_against(some, line, span, steps, _limits(span), rule)
-            held.append((off, some, off_alone[single & ~wild], drops, foremost))
+            # A single reading beyond the limit, or one steady reading that has no second, is not
+            # enough for a fail and too much for a pass.
+            away = np.abs(pairs.y - line.at(pairs.x)) / abs(line.slope) * 100.0 / span
+            alone = away[calm & ~wild & (single | (away > LIMIT_PERCENT))]
+            held.append((off, some, alone, drops, foremost))
     if not held:
         return check.result("no-relation", "no two readings in a row belong together.")
     # A pass needs every line, a fail all the foremost.
@@ -257,11 +293,12 @@ def _verdict(
     fails = fails and off.failing >= 3
     many_alone = len(alone)
     usual = max(2.0, MOST_SINGLES_SHARE * float(groups.samples.sum()))
-    far_alone = many_alone > usual or bool(np.any(alone > DROP_PERCENT))
+    far_alone = many_alone > usual or bool(np.any(alone > LIMIT_PERCENT))
     measurement = Measurement(
         off.percent, "%", off.uncertainty, samples=int(groups.samples.sum()),
         resolution=min(100.0 / span * steps[0], off.uncertainty * math.sqrt(12.0)),
     )  # fmt: skip
+    unseen = _unseen(pairs, groups, travel)
     at = float(groups.x[off.where])
     notes = [
         f"compared over {100 * min(share, 1.0):.0f} % of the usual travel of {travel:.0f} points",
@@ -300,6 +337,12 @@ def _verdict(
         )
     elif not passes:
         finding, why = "near-limit", f"{number}, too near {LIMIT_PERCENT:.0f} % to tell."
+    elif unseen is not None:
+        finding = "too-little-travel"
+        why = (
+            f"{number}, but between {unseen[0]:.0f} and {unseen[1]:.0f} % nothing was steady "
+            "enough to compare."
+        )
     elif far_alone:
         finding = "single-readings"
         why = (
@@ -320,68 +363,5 @@ def _verdict(
     )  # fmt: skip
 
 
-_NAMES = {
-    "throttle-pair": (("throttle", "throttle_b"), "throttle"),
-    "pedal-pair": (("pedal_d", "pedal_e"), "pedal"),
-}
-_FINDINGS = {
-    "agree": Verdict.PASS,
-    "apart": Verdict.FAIL,
-    "one-still": Verdict.FAIL,
-    "drop-out": Verdict.FAIL,
-    "near-limit": Verdict.UNDECIDED,
-    "single-readings": Verdict.UNDECIDED,
-    "no-relation": Verdict.UNDECIDED,
-    "too-little-travel": Verdict.UNDECIDED,
-    "too-slow-to-tell": Verdict.UNDECIDED,
-    "channel-missing": Verdict.UNDECIDED,
-    "spec-implausible": Verdict.UNDECIDED,
-}
-_STEPS = (
-    "key on, engine off: press the pedal to a quarter, a half, three quarters and to the floor, "
-    "hold each 5 s, and let go"
-)
-
-
-def _check(name: str, what: str) -> Check:
-    names, kind = _NAMES[name]
-    return Check(
-        name=name,
-        version=1,
-        question=f"Do the two tracks of the {what} agree over the whole travel?",
-        channels=names,
-        quantity="largest distance of a steady level from the straight line that most levels of "
-        "the two tracks lie on (or from the vehicle's ratio or sum), in percent of the span; "
-        "from the second reading at a level to the last before it changes",
-        limits=f"{LIMIT_PERCENT:.0f} % of span, the full scale of the first track's reading or the "
-        f"vehicle's own travel ({COMMON_PRACTICE}); any drop-out seen is a fail",
-        findings=_FINDINGS,
-        run=run_pair,
-        uses=(f"{kind}_pair_ratio", f"{kind}_pair_sum", f"{kind}_travel"),
-        settles={
-            "near-limit": f"{_STEPS}; give {kind}_pair_ratio or {kind}_pair_sum and "
-            f"{kind}_travel from the service information",
-            "single-readings": "record these two channels alone, as fast as it goes, and wiggle "
-            f"the plug of the {what}; {_STEPS}",
-            "no-relation": f"look at both columns: are they the two tracks of the {what}? {_STEPS}",
-            "too-little-travel": _STEPS,
-            "too-slow-to-tell": f"record these two channels alone; {_STEPS}",
-            "spec-implausible": "look the number up in the service information and give it again",
-        },
-        look_alikes=(
-            "two tracks read one after the other while the pedal moves: only steady levels count",
-            "tracks with another slope, rest or direction: any straight line is sound",
-            "a short press between two slow readings: a single reading off is no drop-out unless "
-            "nothing could move there and back in the time, or it lies beyond the rest",
-        ),
-        blind_spots=(
-            "drop-outs shorter than the time between two readings",
-            "a fault that shifts both tracks alike (worn stop, wrong rest): see the rest position",
-            "without a ratio or sum from the service information: a wrong slope or offset that is "
-            "the same over the whole recording",
-        ),
-    )
-
-
-THROTTLE_PAIR = _check("throttle-pair", "throttle position sensor")
-PEDAL_PAIR = _check("pedal-pair", "accelerator pedal sensor")
+THROTTLE_PAIR = pair_check("throttle-pair", "throttle position sensor", run_pair)
+PEDAL_PAIR = pair_check("pedal-pair", "accelerator pedal sensor", run_pair)

@@ -214,17 +214,16 @@ def _pinned(
 
 def _without_limiter(main: Positions, notes: list[str]) -> Positions:
     """Without holds in which a parked limiter worked: near the highest engine speed of all, the
-    plate stands lower than at a smaller pedal, or different pedals give one engine speed."""
+    plate stands lower than at a smaller pedal, or hunts."""
     on = main.on & np.isfinite(main.rpm)
     top = float(np.max(main.rpm[on], initial=0.0))
     if top < LIMITER_FROM_RPM:
         return main
     near = on & (main.rpm >= LIMITER_SHARE * top)
-    spread = float(np.ptp(main.x[near]))
     highest_below = float(np.max(main.y[on & ~near], initial=-np.inf))
     closes = np.any(main.y[near] < highest_below - LIMITER_DROP)
     hunts = np.any(main.drift[near] > LIMITER_DROP)
-    if spread < 10.0 and not closes and not hunts:
+    if not closes and not hunts:
         return main
     left = ~(main.on & (main.x >= np.min(main.x[near]) - 1.0))
     notes.append(
