@@ -17,10 +17,12 @@ from verify.evidence.checks.idle_steady import IDLE_STEADY
 from verify.evidence.checks.key_on_rest import KEY_ON_REST
 from verify.evidence.checks.kind import COULD_NOT_RUN, Check
 from verify.evidence.checks.no_response import NO_RESPONSE
+from verify.evidence.checks.pairs import PEDAL_PAIR, THROTTLE_PAIR
 from verify.evidence.checks.pedal_response import PEDAL_RESPONSE
 from verify.evidence.checks.same_conditions import SAME_CONDITIONS
 from verify.evidence.checks.stall import NO_STALL
 from verify.evidence.checks.surge import SURGE
+from verify.evidence.checks.throttle_follow import THROTTLE_FOLLOW
 from verify.evidence.checks.throttle_return import THROTTLE_RETURN
 from verify.evidence.checks.warm_up import WARM_UP
 from verify.evidence.recording import Recording
@@ -47,7 +49,10 @@ CATALOGUE: Mapping[str, Check] = _listed(
     NO_STALL,
     PEDAL_RESPONSE,
     THROTTLE_RETURN,
+    THROTTLE_FOLLOW,
     NO_RESPONSE,
+    THROTTLE_PAIR,
+    PEDAL_PAIR,
     KEY_ON_REST,
     FUEL_TRIM,
     WARM_UP,
@@ -66,6 +71,14 @@ SPEC_UNITS: Mapping[str, str] = MappingProxyType(
         "warm_coolant": "°C",
         "coolant_most": "°C",
         "ambient": "°C",
+        "throttle_closed": "%",
+        "throttle_open": "%",
+        "throttle_pair_ratio": "1",
+        "throttle_pair_sum": "%",
+        "throttle_travel": "%",
+        "pedal_pair_ratio": "1",
+        "pedal_pair_sum": "%",
+        "pedal_travel": "%",
         "trim_limit": "%",
         "gross_mass": "kg",
         "frame_engine_speed": "rpm",
