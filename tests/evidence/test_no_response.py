@@ -206,3 +206,11 @@ def test_every_undecided_finding_says_what_settles_it() -> None:
     for finding, verdict in NO_RESPONSE.findings.items():
         if verdict is Verdict.UNDECIDED and finding not in ("not-following", "channel-missing"):
             assert NO_RESPONSE.settles[finding]
+
+
+def test_a_flicker_of_one_step_is_no_answer() -> None:
+    """The plate stands still for a whole press, but its reading does not quite."""
+    for every_s in (0.05, 0.1, 0.2):
+        flickering = Car(noise=0.25, dead_s=[0.05] * 6 + [9.0] + [0.05] * 3)
+        for seed in range(4):
+            assert of(flickering, every_s, seed).finding == "no-answer"

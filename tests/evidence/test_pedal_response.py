@@ -245,6 +245,14 @@ def test_overshoot_that_the_rate_hides_is_named() -> None:
     assert any("overshoot is not shown" in note for note in result.notes)
 
 
+def test_an_overshoot_seen_once_at_a_slow_rate_holds_back_the_pass() -> None:
+    found = [of(Car(dead_s=0.03, overshoot=0.35), 0.2, seed) for seed in range(10)]
+    assert all(r.verdict is not Verdict.PASS for r in found)
+    assert {r.finding for r in found} <= {"overshoots", "overshoot-unclear", "near-limit"}
+    calm = [of(Car(dead_s=0.03, overshoot=0.05), 0.2, seed) for seed in range(10)]
+    assert all(r.finding == "prompt" for r in calm)
+
+
 def test_an_overshoot_that_was_commanded_is_none() -> None:
     made, _ = play(Car(overshoot=0.25), 0.02)
     wanted = made.channels["throttle"]
