@@ -89,6 +89,7 @@ def answering_car(
     base: float = 18.0,
     late: dict[int, float] | None = None,
     kick_down: bool = False,
+    foot_takes_s: float = 0.0,
     pull_kmh_s: float = 4.0,
 ) -> Recording:
     """Tip-ins of 5 s out of a steady 48 km/h; the pull begins `delay_s` behind the pedal and builds
@@ -107,6 +108,10 @@ def answering_car(
         sagging[(fine >= at) & (fine < at + own)] = 1.0
         if kick_down:
             gear[(fine >= at + 0.4) & (fine < at + HELD_S)] = 1.4
+    if foot_takes_s:
+        width = round(foot_takes_s / FINE_S)
+        spread = np.convolve(np.pad(pedal, width, mode="edge"), np.ones(width) / width, "same")
+        pedal = spread[width:-width] + rng.normal(0.0, 0.2, len(fine))
     speed, pull, now = np.empty(len(fine)), 0.0, 50.0
     for place, target in enumerate(wanted.tolist()):
         pull += (target - pull) * min(1.0, FINE_S / max(builds_up_s, FINE_S))

@@ -26,7 +26,9 @@ from verify.evidence.recording import Array, Recording
 
 STEP_POINTS, STEP_S = 10.0, 1.0
 BEFORE_S, AFTER_S = 4.0, 4.0
-HELD_POINTS, STILL_POINTS, STAYS_SHARE = 3.0, 3.0, 0.6
+HELD_POINTS, STILL_POINTS, BEGUN_POINTS = 3.0, 3.0, 1.5
+# Below the half that marks the step, or a slow foot would seem to let go on its way.
+STAYS_SHARE = 0.45
 MOVING_KMH = 15.0
 # Before the tip-in engine speed may fall (coasting) and hardly rise: else nothing new begins.
 MOST_FALL_PCT_S, MOST_RISE_PCT_S = 8.0, 1.0
@@ -50,8 +52,8 @@ class TipIn:
     pedal: (after, at the latest) the pedal was half of the step up. rise: (after, at the latest)
     engine speed had risen. early_s, late_s: the delay from the one to the other, if the pull built
     up gradually and if it was there at once; doubt_s: standard uncertainty of either (both brackets
-    spread evenly, ages of the readings). sag_pct: how far engine speed
-    fell below what it was and was bound to be, before it rose; 0 for none.
+    spread evenly, ages of the readings). sag_pct: how far engine speed fell below what it was and
+    was bound to be, before it rose; 0 for none. step_s: usual time between readings of it.
     """
 
     recording: int
@@ -63,6 +65,7 @@ class TipIn:
     doubt_s: float
     sag_pct: float
     step_points: float
+    step_s: float
 
     @property
     def least_s(self) -> float:
@@ -109,8 +112,8 @@ def _tip_in(place: int, drive: Driving, seen: Array, head: int) -> TipIn | None:
     half = head + int(np.argmax(p[head:end] >= low + 0.5 * (high - low)))
     if half <= head:
         return None
-    # The last reading that is surely before the step: below a fifth of it.
-    base = head + int(np.flatnonzero(p[head:half] <= low + 0.2 * (high - low))[-1])
+    # The last reading before the foot began to move.
+    base = head + int(np.flatnonzero(p[head:half] <= low + BEGUN_POINTS)[-1])
     foot = (float(t[half - 1]) - pedal.skew_s, float(t[half]))
     begin_s = float(t[base]) - BEFORE_S
     before = slice(int(np.searchsorted(t, begin_s, side="left")), base + 1)
@@ -144,6 +147,7 @@ def _tip_in(place: int, drive: Driving, seen: Array, head: int) -> TipIn | None:
         place, foot, (min(after_s, risen.early_s - engine.skew_s), at_s),
         Answer.ROSE if risen.found_s is not None else Answer.NONE,
         risen.early_s - from_s, risen.late_s - from_s, doubt, risen.sag_pct, high - low,
+        engine.interval_s,
     )  # fmt: skip
 
 
