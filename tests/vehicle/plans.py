@@ -55,7 +55,7 @@ PLANS: Mapping[str, Plan] = {
     "fuel-trim": Plan(of_engine.fuel_trim, interval="noise"),
     "warm-up": Plan(of_engine.warm_up, (1.0, 2.0, 5.0), interval="steps"),
     "charging": Plan(of_engine.charging, (1.0, 2.0, 5.0), interval="steps"),
-    "surge": Plan(of_road.surge, interval="noise"),
+    "surge": Plan(of_road.surge),
     "hesitation": Plan(of_gear.hesitation, interval="steps"),
     "same-conditions": Plan(of_gear.same_conditions, open_is_right=True),
     "road-coverage": Plan(of_road.road_coverage, (1.0, 2.0, 5.0), open_is_right=True),
@@ -79,9 +79,11 @@ def healthy_job(
     trim_idle, trim_above = rng.uniform(-4.0, 4.0), rng.uniform(-4.0, 4.0)
     pieces: list[tuple[Signals, tuple[str, ...]]] = []
     speed = idle.target_rpm + idle_fluctuation(rng, idle, round(120.0 / STEP_S))
-    pieces.append((of_idle.warm_idle(rng, speed), of_idle.IDLE_CHANNELS))
+    car = of_throttle.Parked(rng, 1, parked_presses)
+    rest = car.pedal_rest[0]
+    pieces.append((of_idle.warm_idle(rng, speed, pedal_rest=rest), of_idle.IDLE_CHANNELS))
     for foot in (parked_presses, staircase, to_the_floor):
-        parked = of_throttle.Parked(rng, 1, foot)
+        parked = of_throttle.Parked(rng, 1, foot, same=car)
         signals = parked.signals(0, parked.run())
         channels = ["pedal_d", "throttle", "engine_speed", "vehicle_speed"]
         values = dict(signals.values)
@@ -91,7 +93,7 @@ def healthy_job(
             values["engine_speed"] = 0.0 * values["throttle"]
             channels = ["pedal_d", "pedal_e", "throttle", "throttle_b", "engine_speed"]
         pieces.append((Signals(signals.step_s, values, signals.noise), tuple(channels)))
-    pieces.append((_held(rng, idle, trim_idle, trim_above), (
+    pieces.append((_held(rng, idle, trim_idle, trim_above, rest), (
         *("fuel_trim_short", "fuel_trim_long", "engine_speed", "vehicle_speed", "coolant"),
         "pedal_d",
     )))  # fmt: skip
@@ -104,7 +106,7 @@ def healthy_job(
         trim_above=trim_above,
         running_v=float(rng.uniform(13.8, 14.5)),
         start_stop=bool(rng.uniform() < 0.25),
-        pedal_rest=of_throttle.pedal_at_rest(rng),
+        pedal_rest=rest,
     )
     pieces.append((driven(rng, drive, step_s=0.04), (
         *("vehicle_speed", "engine_speed", "pedal_d", "throttle", "coolant", "run_time"),
@@ -125,7 +127,9 @@ def healthy_job(
     return recordings, specs_of(spec)
 
 
-def _held(rng: np.random.Generator, idle: Idle, trim_idle: float, trim_above: float) -> Signals:
+def _held(
+    rng: np.random.Generator, idle: Idle, trim_idle: float, trim_above: float, rest: float
+) -> Signals:
     """A minute of idle, 2,500 rpm held, idle again, with trims."""
     revving = np.concatenate(
         [np.full(round(s / STEP_S), w) for w, s in ((0, 60), (1, 36), (0, 40))]
@@ -136,6 +140,8 @@ def _held(rng: np.random.Generator, idle: Idle, trim_idle: float, trim_above: fl
     speed = speed + idle_fluctuation(rng, idle, count)
     speed = speed + wandering(rng, count, 40.0, 3.0, STEP_S) * lifted
     short, long = engine.trims(rng, lifted < 0.3, at_idle=trim_idle, above_idle=trim_above)
-    made = of_idle.warm_idle(rng, speed, pedal=12.0 * lifted, plate=3.0 + 9.0 * lifted)
+    made = of_idle.warm_idle(
+        rng, speed, pedal=12.0 * lifted, plate=3.0 + 9.0 * lifted, pedal_rest=rest
+    )
     values = {**made.values, "fuel_trim_short": short, "fuel_trim_long": long}
     return Signals(STEP_S, values, made.noise)

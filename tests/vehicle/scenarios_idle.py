@@ -32,6 +32,7 @@ def warm_idle(
     *,
     pedal: Array | None = None,
     plate: Array | None = None,
+    pedal_rest: float | None = None,
 ) -> Signals:
     """Standing, warm, pedal as given (else released): the channels of an idle."""
     count = len(speed)
@@ -39,12 +40,13 @@ def warm_idle(
     coolant = 90.0 + rng.uniform(-4.0, 6.0) + 1.5 * np.sin(times / 19.0 + rng.uniform(0, 6))
     leaf = np.full(count, REST) if plate is None else plate
     foot = np.zeros(count) if pedal is None else pedal
+    rest = pedal_at_rest(rng) if pedal_rest is None else pedal_rest
     return Signals(
         STEP_S,
         {
             "engine_speed": np.maximum(speed, 0.0),
             "vehicle_speed": np.zeros(count),
-            "pedal_d": pedal_at_rest(rng) + 0.72 * foot,
+            "pedal_d": rest + 0.72 * foot,
             "coolant": coolant,
             "throttle": THROTTLE_AT_0 + THROTTLE_SLOPE * leaf,
         },
@@ -167,7 +169,7 @@ def idle_settling(rng: np.random.Generator, cars: int) -> list[Case]:
             begins = rng.uniform(-0.5, 0.5) * LIMIT_RPM
             slope = (asymptote - begins) / total_min
             asymptote = begins
-        run_min, recordings = 0.0, []
+        run_min, recordings, pedal_rest = 0.0, [], pedal_at_rest(rng)
         for idles in plan:
             recordings.append(
                 _start(
@@ -175,7 +177,7 @@ def idle_settling(rng: np.random.Generator, cars: int) -> list[Case]:
                     idles,
                     idle_s,
                     drive_s,
-                    Settling(spec + asymptote, away, tau_min, slope, run_min),
+                    Settling(spec + asymptote, away, tau_min, slope, run_min, pedal_rest),
                 )
             )
             run_min += recordings[-1].seconds / 60.0
@@ -202,7 +204,7 @@ def idle_settling(rng: np.random.Generator, cars: int) -> list[Case]:
 class Settling:
     """Idle speed over minutes of running: towards `goal_rpm`, or drifting.
 
-    before_min: the engine ran that long before.
+    before_min: the engine ran that long before. pedal_rest: this car's own.
     """
 
     goal_rpm: float
@@ -210,6 +212,7 @@ class Settling:
     tau_min: float
     rpm_per_min: float
     before_min: float
+    pedal_rest: float
 
     def at(self, minutes: Array) -> Array:
         run = self.before_min + minutes
@@ -244,7 +247,9 @@ def _start(
                 pieces_pedal.append(14.0 * (drives & (np.arange(count) < count - 9 / STEP_S)))
     speed = engine.first_order(np.concatenate(pieces_speed), 0.15)
     pedal = engine.first_order(np.concatenate(pieces_pedal), 0.2)
-    made = warm_idle(rng, speed, pedal=pedal, plate=REST + 0.8 * pedal)
+    made = warm_idle(
+        rng, speed, pedal=pedal, plate=REST + 0.8 * pedal, pedal_rest=settling.pedal_rest
+    )
     times = np.arange(len(speed)) * STEP_S
     road = engine.first_order(np.concatenate(pieces_road), 0.8)
     road[road < 0.3] = 0.0

@@ -43,16 +43,22 @@ class Parked:
         cars: int,
         foot: Callable[[np.random.Generator], tuple[Array, list[Hold]]] = parked_presses,
         bend: float = 0.3,
+        same: Parked | None = None,
     ) -> None:
+        """same: the same cars once more (their maps, plates and pedals), with other presses."""
         played = [foot(rng) for _ in range(cars)]
         self.rng, self.cars = rng, cars
         self.lengths = [len(p) for p, _ in played]
         self.holds: list[list[Hold]] = [h for _, h in played]
         self.pedal = padded([p for p, _ in played])
-        power = np.exp(rng.uniform(-bend, bend, cars))[:, None]
-        reach = rng.uniform(0.6, 0.9, cars)[:, None]
-        self.commanded = REST + reach * 100.0 * (np.minimum(self.pedal, 100.0) / 100.0) ** power
-        self.plates = sound_plates(rng, cars)
+        self.power = np.exp(rng.uniform(-bend, bend, cars))[:, None] if same is None else same.power
+        self.reach = rng.uniform(0.6, 0.9, cars)[:, None] if same is None else same.reach
+        self.plates = sound_plates(rng, cars) if same is None else same.plates
+        self.pedal_rest = (
+            [pedal_at_rest(rng) for _ in range(cars)] if same is None else same.pedal_rest
+        )
+        share = np.minimum(self.pedal, 100.0) / 100.0
+        self.commanded = REST + self.reach * 100.0 * share**self.power
         self.rate_down: Array | None = None
 
     def steps(self, car: int, start_s: float, end_s: float) -> slice:
@@ -86,7 +92,7 @@ class Parked:
         speed = engine.revs(self.rng, idle, np.interp(slow, times, leaf), REST)
         noise = dict.fromkeys(("pedal_d", "throttle", "throttle_b", "pedal_e"), 0.06)
         values = {
-            "pedal_d": pedal_at_rest(self.rng) + PEDAL_SLOPE * pedal,
+            "pedal_d": self.pedal_rest[car] + PEDAL_SLOPE * pedal,
             "throttle": THROTTLE_AT_0 + THROTTLE_SLOPE * leaf,
             "throttle_commanded": THROTTLE_AT_0 + THROTTLE_SLOPE * commanded,
             "engine_speed": np.interp(times, slow, speed),
@@ -313,7 +319,7 @@ def _pairs(rng: np.random.Generator, cars: int, check: str) -> list[Case]:
     for car in range(cars):
         t = made.times(car)
         place = made.at_fine(car, made.pedal) if check == "pedal-pair" else plate[car, : len(t)]
-        rest = pedal_at_rest(rng)
+        rest = made.pedal_rest[car]
         first = (
             rest + PEDAL_SLOPE * place
             if check == "pedal-pair"
