@@ -475,6 +475,17 @@ def test_without_the_library_a_binary_log_is_refused_with_what_to_do(
         read_recording(io.BytesIO(b"LOGG" + bytes(200)), "log.blf")
 
 
+def test_a_damaged_binary_log_tells_nothing_to_the_screen(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    raw = bytearray(TestBinaryLog().sample())
+    for at in range(144, len(raw), 7):
+        damaged = bytearray(raw)
+        damaged[at] ^= 0x55
+        TestBinaryLog().assert_read_or_refused(bytes(damaged))
+    assert capfd.readouterr() == ("", "")
+
+
 class TestBinaryLog(TestCandump):
     def importer(self) -> Importer:
         return CanBlfImporter()

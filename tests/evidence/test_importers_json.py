@@ -164,6 +164,13 @@ def test_a_clock_that_starts_anew_in_the_middle_leaves_a_gap() -> None:
     assert not np.any((rpm.time_s > start) & (rpm.time_s < end))
 
 
+def test_readings_with_one_time_at_the_very_end_are_still_within_the_recording() -> None:
+    last = [event("engine_speed", 900 + i, 1700000005.25) for i in range(4)]
+    recording = read(idle() + "".join(last))
+    assert recording.channels["engine_speed"].values[-4:].tolist() == [900, 901, 902, 903]
+    assert recording.seconds == recording.channels["engine_speed"].time_s[-1]
+
+
 JSON_VALUES = st.one_of(
     st.none(),
     st.booleans(),

@@ -12,10 +12,13 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from tests.contracts.importer import Columns, ImporterContract, assert_promises_kept
 from tests.evidence.test_importers_can import drive
 from verify.errors import UserError
+from verify.evidence.importers import mdf_child
 from verify.evidence.importers.mdf import MdfImporter
 from verify.evidence.importers.mdf_blocks import why_not_walked
 from verify.evidence.importers.port import Importer, look, read_recording
@@ -93,13 +96,25 @@ def read(raw: bytes, **options: object) -> Recording:
     return recording
 
 
-class TestSignals(ImporterContract):
-    """Each signal in a group of its own, blanks simply not there."""
+class MdfContract(ImporterContract):
+    """Each file that gets past the walk through its blocks is read in a process of its own, which
+    takes a second: fewer examples of damage."""
 
     events = True
 
     def importer(self) -> Importer:
         return MdfImporter()
+
+    @settings(deadline=None, max_examples=15, suppress_health_check=list(HealthCheck))
+    @given(data=st.data())
+    def test_damage_gives_a_recording_that_keeps_its_promises_or_a_clear_refusal(
+        self, data: st.DataObject
+    ) -> None:
+        self.assert_damage_survived(data)
+
+
+class TestSignals(MdfContract):
+    """Each signal in a group of its own, blanks simply not there."""
 
     def write(self, time_s: Sequence[float], columns: Columns) -> bytes:
         groups = []
@@ -109,13 +124,8 @@ class TestSignals(ImporterContract):
         return once(repr(groups), groups)
 
 
-class TestBus(ImporterContract):
+class TestBus(MdfContract):
     """Answers on the bus."""
-
-    events = True
-
-    def importer(self) -> Importer:
-        return MdfImporter()
 
     def write(self, time_s: Sequence[float], columns: Columns) -> bytes:
         frames = drive(time_s, columns)
@@ -215,6 +225,17 @@ def test_the_stream_is_only_read(capfd: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(UserError):
         read_recording(io.BytesIO(raw[: len(raw) // 2]), "drive.mf4")
     assert capfd.readouterr() == ("", "")
+
+
+def test_a_library_that_comes_down_or_never_ends_costs_a_refusal_and_no_more(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    raw = written([[("EngineSpeed", "rpm", T, RPM)]])
+    for start in ("import os; os.abort()", "while True: pass", "print('no answer')"):
+        monkeypatch.setattr(mdf_child, "_START", start)
+        monkeypatch.setattr(mdf_child, "_LEAST_S", 1.0)
+        with pytest.raises(UserError, match="an MDF file that is damaged"):
+            read(raw)
 
 
 def test_chains_that_run_in_a_circle_or_into_nothing_are_refused_before_they_are_followed() -> None:

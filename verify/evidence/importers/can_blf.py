@@ -4,13 +4,30 @@ from __future__ import annotations
 
 import hashlib
 import io
+import logging
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import BinaryIO
 
 import numpy as np
 
 from verify.evidence.importers.can_frames import EXTENDED, MOST_FRAMES, Frames, Log
 from verify.evidence.importers.port import missing_extra, refusal
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """The library tells its troubles to the screen; here they come out as refusals or repairs."""
+    log = logging.getLogger("can")
+    level = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        log.setLevel(level)
 
 
 def read_blf(stream: BinaryIO, source_name: str) -> Log:
@@ -26,8 +43,7 @@ def read_blf(stream: BinaryIO, source_name: str) -> Log:
     payloads: list[bytes] = []
     repairs = []
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with _quiet():
             reader = BLFReader(io.BytesIO(raw))
             for message in reader:  # the library hands out one frame at a time
                 times.append(message.timestamp)

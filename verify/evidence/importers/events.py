@@ -76,14 +76,18 @@ def finished(
     version: int,
     rows: int,
 ) -> Recording:
-    """The recording of a draft, its channels in the order of the table of channels."""
+    """The recording of a draft, its channels in the order of the table of channels.
+
+    Readings with one time at the very end were spread a little beyond it: it ends with the last.
+    """
+    ends = [float(c.time_s[-1]) for c in draft.channels.values() if len(c.time_s)]
     return Recording(
         source_name=source_name,
         sha256=sha256,
         importer=importer,
         importer_version=version,
         rows=rows,
-        seconds=clock.seconds,
+        seconds=max([clock.seconds, *ends]),
         channels={n: draft.channels[n] for n in known.quantities() if n in draft.channels},
         gaps=clock.gaps,
         repairs=tuple(draft.repairs),

@@ -4,21 +4,19 @@ Two things may stand in such a file: frames of a bus, whose standard diagnostic 
 in any other bus log, and signals with a name, a unit and times of their own. Both become signals of
 one recording; where both know a quantity, what the control unit answered is taken.
 
-The library gets a copy of the bytes in memory. So a file that its logger never finished, which it
-puts right before reading, stays on disk as it was.
+The library gets a copy of the bytes in memory, in a process of its own (`mdf_child`). So a file
+that its logger never finished, which it puts right before reading, stays on disk as it was, and one
+that brings the library down does not bring down more.
 """
 
 from __future__ import annotations
 
-import gc
 import hashlib
 import io
-import logging
-import sys
-import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from importlib.util import find_spec
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -31,11 +29,14 @@ from verify.evidence.importers.can_frames import EXTENDED, MOST_FRAMES, Bytes, F
 from verify.evidence.importers.can_import import told_interval
 from verify.evidence.importers.events import Events, events_to_recording
 from verify.evidence.importers.mdf_blocks import why_not_walked
+from verify.evidence.importers.mdf_child import apart
 from verify.evidence.importers.port import MOST_COLUMNS, Layout, missing_extra, refusal
 from verify.evidence.importers.table import named_apart
 from verify.evidence.importers.table_columns import Draft, Use, check_headers, decide
 from verify.evidence.recording import Recording
 
+NAME = "mdf"
+VERSION = 1
 MOST_MDF_BYTES = 512 * 1024**2  # the library holds the file, and what it unpacks, in memory
 _FRAME = "CAN_DataFrame"
 _BUS_EVENT = 2 | 4  # flags of a channel group that holds events of a bus
@@ -47,15 +48,16 @@ _NEVER_FINISHED = "the logger never finished this file: it was read as far as it
 class MdfImporter:
     """Measurement files in ASAM MDF, version 4."""
 
-    name = "mdf"
-    version = 1
+    name = NAME
+    version = VERSION
 
     def accepts(self, head: bytes) -> bool:
         return head.startswith((b"MDF     ", b"UnFinMF "))
 
     def look(self, stream: BinaryIO, source_name: str) -> Layout:
-        with _opened(stream, source_name) as found:
-            return Layout(layout_key(found.headers), found.proposals, True)
+        found = apart("look", _checked(stream, source_name), source_name, {})
+        assert isinstance(found, Layout)
+        return found
 
     def read(
         self,
@@ -68,11 +70,24 @@ class MdfImporter:
         if interval_s is not None:
             raise told_interval(source_name)
         said = {k: v.strip() for k, v in (mapping or {}).items()}
-        with _opened(stream, source_name) as found:
-            try:
-                return _recording(found, source_name, said, self)
-            except UserError as error:
-                raise error.within(file=source_name) from None
+        found = apart("read", _checked(stream, source_name), source_name, said)
+        assert isinstance(found, Recording)
+        return found
+
+
+def look_here(raw: bytes, source_name: str) -> Layout:
+    """In this process: only `mdf_child` calls it."""
+    with _opened(raw, source_name) as found:
+        return Layout(layout_key(found.headers), found.proposals, True)
+
+
+def read_here(raw: bytes, source_name: str, said: Mapping[str, str]) -> Recording:
+    """In this process: only `mdf_child` calls it."""
+    with _opened(raw, source_name) as found:
+        try:
+            return _recording(found, source_name, said)
+        except UserError as error:
+            raise error.within(file=source_name) from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,27 +113,10 @@ class _Contents:
         return tuple(p.header for p in self.proposals)
 
 
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """The library tells its troubles to the screen; here they come out as refusals or repairs."""
-    log = logging.getLogger("asammdf")
-    level = log.level
-    log.setLevel(logging.CRITICAL + 1)
-    try:
-        with warnings.catch_warnings(), np.errstate(all="ignore"):
-            warnings.simplefilter("ignore")
-            yield
-    finally:
-        log.setLevel(level)
-
-
-@contextmanager
-def _opened(stream: BinaryIO, source_name: str) -> Iterator[_Contents]:
-    """What the file holds, open until all of it was read. Raises UserError where it cannot be."""
-    try:
-        from asammdf import MDF
-    except ImportError:
-        raise missing_extra("mdf", "a measurement file in MDF format", source_name) from None
+def _checked(stream: BinaryIO, source_name: str) -> bytes:
+    """The bytes of a file whose blocks can be walked. Raises UserError otherwise."""
+    if find_spec("asammdf") is None:
+        raise missing_extra("mdf", "a measurement file in MDF format", source_name)
     raw = stream.read(MOST_MDF_BYTES + 1)
     if len(raw) > MOST_MDF_BYTES:
         raise refusal(
@@ -131,42 +129,23 @@ def _opened(stream: BinaryIO, source_name: str) -> Iterator[_Contents]:
     if why:
         advice = "export the recording again" + (" as MDF 4" if "version" in why else "")
         raise refusal(f"an MDF file that {why}", source_name, next=advice)
-    damaged = refusal(
-        "an MDF file that is cut off or damaged", source_name, next="export the recording again"
-    )
-    mdf = _parsed(MDF, raw)
-    if mdf is None:
-        raise damaged
+    return raw
+
+
+@contextmanager
+def _opened(raw: bytes, source_name: str) -> Iterator[_Contents]:
+    """What the file holds, open until all of it was read. Raises UserError where it cannot be."""
+    from asammdf import MDF
+
     try:
-        with _quiet():
+        with np.errstate(all="ignore"), MDF(io.BytesIO(raw)) as mdf:
             yield _contents(mdf, hashlib.sha256(raw).hexdigest(), raw, source_name)
     except UserError:
         raise
     except Exception:  # the library raises whatever its parts do
-        raise damaged from None
-    finally:
-        with _quiet():
-            mdf.close()
-
-
-def _parsed(library: Any, raw: bytes) -> Any:
-    """The file as the library opens it, None where it cannot.
-
-    What it leaves of a file that it could not open complains once more when it is thrown away; that
-    happens here, where nobody listens.
-    """
-    listening = sys.unraisablehook
-    sys.unraisablehook = lambda _: None
-    try:
-        with _quiet():
-            try:
-                return library(io.BytesIO(raw))
-            except Exception:  # the library raises whatever its parts do
-                pass
-            gc.collect()
-            return None
-    finally:
-        sys.unraisablehook = listening
+        raise refusal(
+            "an MDF file that is damaged", source_name, next="export the recording again"
+        ) from None
 
 
 def _contents(mdf: Any, sha256: str, raw: bytes, source_name: str) -> _Contents:
@@ -278,9 +257,7 @@ def _in_order(parts: list[Frames]) -> Frames:
     )  # fmt: skip
 
 
-def _recording(
-    found: _Contents, source_name: str, said: dict[str, str], importer: MdfImporter
-) -> Recording:
+def _recording(found: _Contents, source_name: str, said: Mapping[str, str]) -> Recording:
     check_headers(said, found.headers)
     answers = found.answers
     draft = Draft(repairs=[*found.repairs, *(answers.repairs if answers else ())])
@@ -322,7 +299,7 @@ def _recording(
     )
     return events_to_recording(
         events, uses, draft, source_name=source_name, sha256=found.sha256,
-        importer=importer.name, version=importer.version, rows=rows,
+        importer=NAME, version=VERSION, rows=rows,
     )  # fmt: skip
 
 
