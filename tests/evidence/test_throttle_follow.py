@@ -364,6 +364,17 @@ def test_one_channel_gone_wrong_breaks_nothing_and_earns_no_pass(name: str, how:
         assert verdict is not Verdict.PASS
 
 
+def test_a_level_at_which_the_plate_was_not_read_earns_no_pass() -> None:
+    """The plate is wrong at three quarters, and no reading of it is there."""
+    base = made(names=COMMAND, wrong=lambda c: -0.13 * c)
+    throttle = base.channels["throttle"]
+    low = throttle.values < 48.0
+    less = replace(throttle, time_s=throttle.time_s[low], values=throttle.values[low])
+    left = recorded([less if c is throttle else c for c in base.channels.values()])
+    result = judged(left, **SCALE)
+    assert result.finding == "too-few-holds", result.why
+
+
 def test_gaps_in_every_hold_earn_no_pass() -> None:
     gaps = tuple((float(t), t + 0.1) for t in np.arange(0.3, 200.0, 1.0))
     assert judged(replace(made(), gaps=gaps)).verdict is Verdict.UNDECIDED
@@ -439,4 +450,4 @@ def test_the_check_says_what_it_said() -> None:
     assert result.uncertainty == pytest.approx(PINNED[3], rel=1e-9)
 
 
-PINNED = ("follows", 63, 1.5686274509804012, 0.1600973688106392)
+PINNED = ("follows", 63, 1.5686274509804012, 0.2286871972077941)

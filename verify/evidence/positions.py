@@ -6,6 +6,7 @@ counts; the first second of a hold is left to the plate to arrive.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -31,8 +32,8 @@ class Positions:
     """One held position a place; every field has shape (k,).
 
     x: pedal or command. y: plate, mean of its readings after the first second. doubt: standard
-    uncertainty of y. drift: standard deviation of one reading of y. came: side the hold was
-    reached from. rpm: mean engine speed over it (NaN where not read). on: engine running.
+    uncertainty of y, with what the step of x leaves open. drift: standard deviation of one reading
+    of y. came: side the hold was reached from. rpm: mean engine speed over it (NaN where not read). on: engine running.
     """
 
     x: Array
@@ -82,7 +83,8 @@ def positions(
     if speed is not None and len(speed.values):
         rpm = means_within(speed, held.start_s, held.end_s)[0]
     independent = np.clip((end - start) / INDEPENDENT_S + 1.0, 1.0, np.maximum(count, 1))
-    step = least_uncertainty(plate.resolution)
+    # Both are read in steps; a plate rises about as its pedal or command does.
+    step = math.hypot(least_uncertainty(plate.resolution), least_uncertainty(moves.resolution))
     doubt = np.hypot(step, np.nan_to_num(drift) / np.sqrt(independent))
     found = Positions(
         x, y, np.maximum(doubt, 0.02), np.nan_to_num(drift), count.astype(np.intp), held.came, rpm,

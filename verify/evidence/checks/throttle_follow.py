@@ -23,8 +23,8 @@ from verify.evidence.checks.follow_errors import (
 )
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.checks.plate_kind import PEDALS, shown_throttled, why_no_throttle
-from verify.evidence.holds import first_channel
-from verify.evidence.positions import Positions, joined, levels, positions
+from verify.evidence.holds import first_channel, inside_one
+from verify.evidence.positions import Positions, holds_for, joined, levels, positions
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult, Measurement, Rule, Window, decide
 from verify.evidence.windows import FAST_CAP_S, standing
@@ -37,6 +37,8 @@ PINNED_POINTS, CLEARLY_POINTS, FOLLOWS_RPM = 2.0, 15.0, 300.0
 # A parked limiter: the plate is closed against the pedal near one engine speed.
 LIMITER_FROM_RPM, LIMITER_SHARE, LIMITER_DROP = 2500.0, 0.94, 3.0
 MOST_POSITIONS = 400
+# A level this far from all that were read is one that was not.
+UNREAD_POINTS = 8.0
 
 
 def run_throttle_follow(
@@ -67,7 +69,31 @@ def run_throttle_follow(
         found = against_command(_thinned(by_command, notes), scale, rule)
     else:
         found = against_itself(_thinned(_without_limiter(main, notes), notes), rule)
+    missed = _unread(recordings, usable, main)
+    if missed is not None and not found.lack:
+        why = f"at {missed:.0f} % it was held too, with too few readings of the settled plate"
+        found = replace(found, lack="too-few-holds", why=why)
     return _answer(check, found, notes, windows, steps, rule)
+
+
+def _unread(
+    recordings: Sequence[Recording], usable: Sequence[int], main: Positions
+) -> float | None:
+    """A level that was held while the car stood, and at which the plate was hardly read."""
+    for place in usable:
+        recording = recordings[place]
+        mover = first_channel(recording, ("throttle_commanded", *PEDALS))
+        assert mover is not None
+        held = holds_for(mover, recording)
+        held = held.only(inside_one(held.start_s, held.end_s, standing(recording).spans))
+        seen = np.sort(main.x)
+        after = np.minimum(np.searchsorted(seen, held.level), len(seen) - 1)
+        near = np.minimum(
+            np.abs(held.level - seen[after]), np.abs(held.level - seen[np.maximum(after - 1, 0)])
+        )
+        if np.any(near > UNREAD_POINTS):
+            return float(held.level[int(np.argmax(near))])
+    return None
 
 
 def _applicable(
@@ -292,8 +318,11 @@ def _answer(
         finding, why = "follows", f"{words}, within {LIMIT_PERCENT:.0f} %."
     else:
         finding, why = "near-limit", f"{words}, too near {LIMIT_PERCENT:.0f} % to tell."
+    # What lies off a fitted line is not how far the plate is off its command.
+    told = finding != "scale-unknown"
     return check.result(
-        finding, why, measurement=measurement, limits=limits(), probability=worst.p,
+        finding, why, measurement=measurement if told else None, limits=limits(),
+        probability=worst.p if not found.lack or verdict is Verdict.FAIL else None,
         windows=windows, notes=notes, details=details,
     )  # fmt: skip
 
@@ -306,7 +335,7 @@ _STAIRS = (
 THROTTLE_FOLLOW = Check(
     name="throttle-follow",
     version=1,
-    question="Does the throttle plate stand where the pedal (or the command) puts it?",
+    question="Does the throttle stand where the pedal or the command puts it?",
     channels=(
         "throttle",
         "throttle_commanded, or pedal, pedal_d or pedal_e",
