@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import itertools
 from dataclasses import replace
 from typing import Any
 
@@ -11,20 +10,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, stats
 
 from tests.conftest import real_recording
 from tests.evidence.parked_car import Car, play
 from tests.nasty import Array, changed, channel, recording, with_gap, with_values, without, zoo
-from verify.evidence.answers_in_time import (
-    SCATTERS_S,
-    STRAY_S,
-    STRAY_SHARE,
-    Brackets,
-    _log_likelihood,
-    probability_all_within,
-    time_posterior,
-)
 from verify.evidence.checks.pedal_response import PEDAL_RESPONSE
 from verify.evidence.importers.port import read_recording
 from verify.evidence.recording import Recording
@@ -40,148 +29,6 @@ def judged(*recordings: Recording) -> CheckResult:
 
 def of(car: Car, every_s: float = 0.1, seed: int = 1, **more: Any) -> CheckResult:
     return judged(play(car, every_s, seed, **more)[0])
-
-
-# ---- the statistics ----
-
-
-def simulated(
-    rng: np.random.Generator, every_s: float, n: int, median_s: float, age_s: float
-) -> tuple[Brackets, float]:
-    """n presses at random phases of a logger that reads cause and answer in turn."""
-    at = 5.0 + 10.0 * np.arange(n) + rng.uniform(0.0, 10.0 * every_s, n)
-    took = np.maximum(median_s * (1.0 + rng.uniform(0.0, 0.2) * rng.standard_normal(n)), 0.0)
-    count = int((10.0 * n + 20.0 + 10 * every_s) / every_s)
-    ends = []
-    for event, phase in ((at, 0.0), (at + took, rng.uniform(0.0, 1.0))):
-        read = (np.arange(count) + phase) * every_s + rng.uniform(0.0, 0.05 * every_s, count)
-        shown = np.searchsorted(read - rng.uniform(0.0, age_s), event)
-        ends += [read[shown - 1], read[shown]]
-    return Brackets(*ends, age_s, age_s), float(np.median(took))
-
-
-@pytest.mark.parametrize(
-    ("every_s", "n", "age_s"),
-    [
-        (1.0, 10, 0.0),
-        (0.5, 10, 0.0),
-        (0.5, 25, 0.0),
-        (0.2, 10, 0.0),
-        (0.5, 10, 0.2),
-        (0.05, 8, 0.0),
-    ],
-)
-def test_the_stated_interval_holds_the_truth_as_often_as_it_says(
-    every_s: float, n: int, age_s: float
-) -> None:
-    """95 % intervals over random delays and phases: 93 % at least (sampling dominates)."""
-    rng = np.random.default_rng(11)
-    trials, held = 400, 0
-    for _ in range(trials):
-        brackets, truth = simulated(rng, every_s, n, rng.uniform(0.05, 0.6), age_s)
-        posterior = time_posterior(brackets)
-        held += posterior.quantile(0.025) <= truth <= posterior.quantile(0.975)
-    assert held >= 0.93 * trials
-
-
-def test_a_wrong_verdict_on_the_limit_is_as_rare_as_the_rule_says() -> None:
-    """Delays from the limit up to a quarter more: passes stay under 5 % of them."""
-    rng = np.random.default_rng(12)
-    wrong = trials = 0
-    while trials < 400:
-        brackets, truth = simulated(
-            rng, rng.choice([0.3, 0.5, 1.0]), 10, rng.uniform(0.3, 0.375), 0.0
-        )
-        if truth <= 0.3:
-            continue
-        trials += 1
-        wrong += time_posterior(brackets).below(0.3) >= 0.95
-    assert wrong <= 0.05 * trials
-
-
-def quad(bracket: tuple[float, ...], m: float, s: float, limit: float) -> float:
-    """∫ logistic(d; m, s) · P(answer in its bracket | d) up to the limit, by scipy."""
-    a0, a1, b0, b1 = bracket
-
-    def shared(d: float) -> float:
-        return max(0.0, min(a1 + d, b1) - max(a0 + d, b0)) / (a1 - a0)
-
-    corners = sorted({b0 - a1, b0 - a0, b1 - a1, b1 - a0, m, m - 5 * s, m + 5 * s, limit})
-    total = 0.0
-    for low, high in itertools.pairwise(corners):
-        if high <= min(limit, b1 - a0) and low >= b0 - a1:
-            total += integrate.quad(
-                lambda d: stats.logistic.pdf(d, m, s) * shared(d), low, high, epsabs=1e-11
-            )[0]
-    return total
-
-
-@pytest.mark.parametrize(
-    "bracket", [(0.0, 0.5, 0.2, 0.7), (0.0, 1.0, 0.9, 1.3), (0.1, 0.2, 0.1, 2.0)]
-)
-def test_the_chance_of_a_bracket_is_the_integral_it_stands_for(
-    bracket: tuple[float, float, float, float],
-) -> None:
-    one = Brackets(*[np.array([x]) for x in bracket])
-    at = np.array([0.05, 0.4, 1.1])
-    found = _log_likelihood(one, at)
-    stray = min((bracket[3] - bracket[2]) / STRAY_S, 1.0)
-    for j in (3, 5, 6):
-        for k, m in enumerate(at.tolist()):
-            whole = quad(bracket, m, float(SCATTERS_S[j]), np.inf)
-            wanted = np.log((1 - STRAY_SHARE) * whole + STRAY_SHARE * stray + 1e-12)
-            assert found[j, k] == pytest.approx(wanted, abs=1e-6)
-
-
-def test_one_press_gives_its_trapezoid() -> None:
-    """Closed form: one bracket of 1 s against one of 1 s is a triangle from −1 to 1 about 0, and
-    what is left of it from 0 on. The scatter's prior (0.05 s) blurs it by about a hundredth."""
-    one = Brackets(*[np.array([x]) for x in (0.0, 1.0, 0.0, 1.0)])
-    posterior = time_posterior(one)
-    for d in (0.2, 0.5, 0.8):
-        assert posterior.below(d) == pytest.approx(1.0 - (1.0 - d) ** 2, abs=0.02)
-
-
-def test_all_within_is_the_mean_over_the_posterior() -> None:
-    """Against scipy's integral of each press, weighted by the posterior."""
-    rng = np.random.default_rng(4)
-    brackets, _ = simulated(rng, 0.5, 4, 0.25, 0.0)
-    limit = 0.45
-    posterior = time_posterior(brackets)
-    each = np.column_stack(
-        [brackets.cause_from, brackets.cause_to, brackets.answer_from, brackets.answer_to]
-    )
-    each = each[brackets.most > limit]
-    assert len(each) >= 2
-    wanted = 0.0
-    own = np.zeros_like(posterior.weight)
-    own[:, 5::20] = posterior.weight[:, 5::20]  # smooth, so every twentieth will do
-    for j, k in np.argwhere(own).tolist():
-        m, s = float(posterior.at[k]), float(posterior.scatter[j])
-        chance = 1.0
-        for row in each.tolist():
-            stray_all = STRAY_SHARE * (row[3] - row[2]) / STRAY_S
-            inner = np.linspace(row[2] - row[1], limit, 2001)
-            flat = np.minimum(row[1] + inner, row[3]) - np.maximum(row[0] + inner, row[2])
-            part = float(integrate.trapezoid(np.maximum(flat, 0.0), inner)) / (row[1] - row[0])
-            inside = (1 - STRAY_SHARE) * quad(
-                tuple(row), m, s, limit
-            ) + STRAY_SHARE * part / STRAY_S
-            chance *= inside / ((1 - STRAY_SHARE) * quad(tuple(row), m, s, np.inf) + stray_all)
-        wanted += float(own[j, k]) * chance
-    assert probability_all_within(brackets, limit) == pytest.approx(wanted / own.sum(), abs=0.01)
-
-
-def test_all_within_where_everything_is_known() -> None:
-    sharp = Brackets(*[np.array([x]) for x in (0.0, 0.01, 0.3, 0.31)])
-    assert probability_all_within(sharp, 0.5) == pytest.approx(1.0, abs=1e-9)
-    assert probability_all_within(sharp, 0.2) == pytest.approx(0.0, abs=1e-3)
-
-
-@pytest.mark.parametrize("bad", [[], [np.nan], [np.inf]])
-def test_a_time_needs_finite_brackets(bad: list[float]) -> None:
-    with pytest.raises(ValueError):
-        time_posterior(Brackets(np.array(bad), np.array(bad), np.array(bad), np.array(bad)))
 
 
 # ---- verdicts ----
