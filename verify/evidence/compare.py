@@ -198,7 +198,7 @@ def _judged(
     with shared_answers():
         for name in names:
             check = _Heard.of(catalogue.CATALOGUE[name])
-            result = catalogue._judged(check, tuple(seen.values()), specs, Rule())
+            result = catalogue.judge_one(check, tuple(seen.values()), specs, Rule())
             sides.append(Side(result, check.behind(result)))
     return sides
 

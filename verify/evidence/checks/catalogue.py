@@ -117,12 +117,17 @@ def judge(
         seen.setdefault(recording.sha256 or f"unnamed {place}", recording)
     once = tuple(seen.values())
     with shared_answers():
-        return tuple(_judged(CATALOGUE[name], once, specs, rule) for name in names)
+        return tuple(judge_one(CATALOGUE[name], once, specs, rule) for name in names)
 
 
-def _judged(
+def judge_one(
     check: Check, recordings: Sequence[Recording], specs: Mapping[str, SpecValue], rule: Rule
 ) -> CheckResult:
+    """Puts one check, of the catalogue or made from one, to recordings that are told apart already.
+
+    A check that breaks is undecided (`could-not-run`) with that reason.
+    Raises UserError for a spec in an unlike unit.
+    """
     try:
         result = check.run(check, recordings, specs, rule)
         result.to_json()  # a number that is not finite is a defect and must not be stored

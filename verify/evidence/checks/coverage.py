@@ -364,8 +364,7 @@ def _excluded(recording: Recording) -> str:
 ROAD_COVERAGE = Check(
     name="road-coverage",
     version=2,
-    question="Was this drive enough for the car's own monitors to count it, and what of the "
-    "trade's road test was in it?",
+    question="Was the drive enough for the car's monitors and a road test?",
     channels=(
         "vehicle_speed",
         "where recorded: engine_speed, pedal, load, coolant, ambient, altitude, run_time",
@@ -390,6 +389,12 @@ ROAD_COVERAGE = Check(
         "channel-missing": "record vehicle speed",
         "too-slow-to-tell": "record vehicle speed at least once a second",
     },
+    look_alikes=(
+        "a pause of start-stop: the driving cycle goes on; a long stop begins a new one",
+        "two drives: their seconds are not added up",
+        "idling with a pressed pedal, and time in the cold or on a mountain: not counted",
+        "a gap in the recording: no driving is counted in it",
+    ),
     blind_spots=(
         "conditions that were not recorded are assumed, and listed",
         "whether the road was clear and the acceleration lawful: nobody is asked to be unlawful",

@@ -344,8 +344,7 @@ def _notes(points: Sequence[Point], recordings: Sequence[Recording]) -> list[str
 FUEL_TRIM = Check(
     name="fuel-trim",
     version=1,
-    question="Does the warm engine get the right mixture, at idle and at 2,500 rpm, or is air "
-    "leaking in?",
+    question="Is the warm mixture right, at idle and held at 2,500 rpm?",
     channels=(
         "fuel_trim_short and fuel_trim_long",
         "engine_speed",

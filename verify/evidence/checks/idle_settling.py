@@ -296,7 +296,7 @@ def _minutes(value: float) -> str:
 IDLE_SETTLING = Check(
     name="idle-settling",
     version=1,
-    question="Has the warm idle settled within its limits, from idle to idle and start to start?",
+    question="Has the warm idle settled within its limits, start after start?",
     channels=(
         *REQUIRED,
         "throttle and fuel trims, where the car gives them, show what still moves",

@@ -287,7 +287,7 @@ SETTLE_EAR = "or listen at the throttle body with the key on: one whirr, then si
 KEY_ON_REST = Check(
     name="key-on-rest",
     version=1,
-    question="Does the throttle plate come to rest after the key is turned on?",
+    question="Does the throttle come to rest after the key is turned on?",
     channels=(
         "throttle, 20 times a second",
         "pedal, pedal_d or pedal_e, once a second",

@@ -36,7 +36,7 @@ def pair_check(name: str, what: str, run: Run) -> Check:
     return Check(
         name=name,
         version=1,
-        question=f"Do the two tracks of the {what} agree over the whole travel?",
+        question=f"Do the tracks of the {what} agree everywhere?",
         channels=names,
         quantity="largest distance of a steady level from the straight line that most levels of "
         "the two tracks lie on (or from the vehicle's ratio or sum), in percent of the span; "

@@ -339,7 +339,7 @@ def _dense(seen: Parked, which: Sequence[Mask]) -> dict[str, float] | None:
 PEDAL_RESPONSE = Check(
     name="pedal-response",
     version=1,
-    question="Does the throttle answer the pedal promptly and without shooting past?",
+    question="Does the throttle answer the pedal promptly, not overshooting?",
     channels=CHANNELS,
     quantity="time from the moment the pedal crosses half of its way to the moment the plate "
     "crosses half of its own, parked, engine running: the median over the presses, from the "

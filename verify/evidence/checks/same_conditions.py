@@ -306,7 +306,7 @@ def _slow(channel: Channel) -> str:
 SAME_CONDITIONS = Check(
     name="same-conditions",
     version=1,
-    question="Did the drive come back to the conditions in which the code was stored?",
+    question="Did the drive come back to the conditions of the stored code?",
     channels=CHANNELS,
     quantity="seconds in all, from the first to the last linked reading of each stretch, in which "
     "engine speed, load and warm-up state are those of the freeze frame",

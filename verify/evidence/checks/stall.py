@@ -208,7 +208,7 @@ _LIMITS = Limits(None, 0.0, "1", "freedom from events: any stall that is seen is
 NO_STALL = Check(
     name="no-stall",
     version=1,
-    question="Does the engine keep running, at idle and when the pedal is let go?",
+    question="Does the engine keep running at idle and after letting go?",
     channels=(
         "engine_speed",
         "vehicle_speed",
@@ -234,6 +234,13 @@ NO_STALL = Check(
         "too-little-seen": "record more: 60 s of idle, and press and let go of the pedal five "
         "times, 5 s each",
     },
+    look_alikes=(
+        "the key turned off: the engine does not come back, and nobody drives on",
+        "start-stop: it stops a standing engine out of a steady idle and shows itself twice or more",
+        "a hybrid whose engine rests while the car moves: three such stops or more stay open",
+        "one reading of 0 between sound ones: a drop-out of the data, open and no stall",
+        "an engine speed that is one reading repeated: left out as frozen",
+    ),
     blind_spots=(
         "a stall in a gap of the recording, or after it ended",
         "a stall at a standstill that looks like start-stop because the idle was steady before it",

@@ -319,7 +319,7 @@ class _Answer:
 THROTTLE_RETURN = Check(
     name="throttle-return",
     version=1,
-    question="Does the throttle close at once when the pedal is let go, every time?",
+    question="Does the throttle close at once whenever the pedal is let go?",
     channels=CHANNELS,
     quantity="time from the pedal at rest until the plate is within "
     f"{100 * BACK_SHARE:.0f} % of its travel of its own rest, parked, engine running: the slowest "

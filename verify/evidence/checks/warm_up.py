@@ -305,7 +305,7 @@ def _warming(found: Sequence[Stretch], lower: float) -> tuple[str, str, str]:
 WARM_UP = Check(
     name="warm-up",
     version=1,
-    question="Does the engine reach its temperature and hold it, also on the road?",
+    question="Does the engine reach its temperature and hold it on the road?",
     channels=(
         "coolant",
         "engine_speed",
