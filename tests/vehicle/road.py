@@ -148,8 +148,18 @@ def driven(
     gear, shifting = gears_of(speed, step_s)
     geared = speed * np.asarray(RPM_PER_KMH)[gear]
     noise = wandering(rng, count, drive.idle.noise_rpm, drive.idle.noise_memory_s, step_s)
-    idling = drive.idle.target_rpm + noise
-    coupled = (geared > drive.idle.target_rpm) & (shifting == 0)
+    seconds = count * step_s
+    warm = coolant(
+        rng,
+        seconds + step_s,
+        start_c=drive.start_c,
+        regulation_c=drive.regulation_c,
+        warm_tau_s=200.0,
+        step_s=step_s,
+    )[:count]
+    # Fast idle of a cold engine: 1,000 to 1,500 rpm, falling with the coolant (common practice).
+    idling = drive.idle.target_rpm + np.clip(9.0 * (60.0 - warm), 0.0, 450.0) + noise
+    coupled = (geared > idling - noise) & (shifting == 0)
     # Through a shift the revs fall from the old gear's to the new one's.
     engine_speed = np.where(coupled | (shifting > 0), np.maximum(geared, idling), idling)
     pulling_away = (accel > 1.0) & (speed < 8.0)
@@ -166,15 +176,6 @@ def driven(
     plate = delayed(plate[None, :], np.array([0.05]), step_s)[0]
     plate = np.clip(np.where(shifting > 0, plate + 2.0, plate), 1.0, 100.0)
     short, long = trims(rng, speed < 1.0, at_idle=drive.trim_at_idle, above_idle=drive.trim_above)
-    seconds = count * step_s
-    warm = coolant(
-        rng,
-        seconds + step_s,
-        start_c=drive.start_c,
-        regulation_c=drive.regulation_c,
-        warm_tau_s=200.0,
-        step_s=step_s,
-    )[:count]
     volts = voltage(
         rng, np.ones(count, dtype=bool), rest_v=12.5, running_v=drive.running_v, crank_v=10.0
     )
