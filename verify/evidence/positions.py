@@ -33,7 +33,8 @@ class Positions:
 
     x: pedal or command. y: plate, mean of its readings after the first second. doubt: standard
     uncertainty of y, with what the step of x leaves open. drift: standard deviation of one reading
-    of y. came: side the hold was reached from. rpm: mean engine speed over it (NaN where not read). on: engine running.
+    of y. came: side the hold was reached from. rpm: mean engine speed over it (NaN
+    where not read). on: engine running.
     """
 
     x: Array

@@ -349,12 +349,15 @@ def _verdict(
             f"{many_alone} single readings lie off the line between steady ones, the farthest by "
             f"{float(alone.max()):.0f} % of span."
         )
+    # Where part of the travel or a reading is not accounted for, the distance is not the largest.
     # A verdict that rests on something else than the distance has no probability.
     p = {"agree": hardest[0].p, "apart": kindest[0].p, "near-limit": off.p}.get(finding)
     if p is not None and decide(p, rule.pass_at, rule.fail_at) is not check.findings[finding]:
         p = None
+    told = p is not None or finding in ("agree", "apart")
     return check.result(
-        finding, why, measurement=measurement, limits=_limits(span), probability=p,
+        finding, why, measurement=measurement if told else None, limits=_limits(span),
+        probability=p,
         windows=windows, notes=notes,
         details={
             "slope": off.line.slope, "intercept": off.line.intercept, "span": span,
