@@ -11,7 +11,7 @@ from typing import Any, BinaryIO
 
 from verify import tables
 from verify.errors import Problem, UserError
-from verify.evidence.importers.port import Layout, look, read_recording
+from verify.evidence.importers.port import Layout, look, read_recording, tables_used
 from verify.evidence.recording import Recording
 from verify.quantity import parse
 
@@ -100,11 +100,12 @@ def provenance(recording: Recording, interval: str = "") -> dict[str, Any]:
                 "samples": len(c.values),
                 "interval_s": c.interval_s if c.interval_s == c.interval_s else None,
                 "resolution": c.resolution,
+                "skew_s": c.skew_s,
             }
             for n, c in recording.channels.items()
         },
         "repairs": list(recording.repairs),
-        "tables": {"seeds/channels.csv": tables.table_hash("seeds/channels.csv")},
+        "tables": {name: tables.table_hash(name) for name in tables_used(recording.importer)},
     }
 
 

@@ -123,6 +123,12 @@ _TEXTS: tuple[tuple[re.Pattern[bytes], str], ...] = (
 )  # fmt: skip
 
 
+def tables_used(importer: str) -> tuple[str, ...]:
+    """The packaged tables that decide what an importer makes of a file, by the importer's name."""
+    decodes = importer in ("can-text", "can-blf", "mdf")
+    return ("seeds/channels.csv", "seeds/parameters.csv") if decodes else ("seeds/channels.csv",)
+
+
 def refusal(found: str, source_name: str, *, expected: str = WANTED, next: str = "") -> UserError:
     """The one way in which an importer says no."""
     advice = next or "export the recording from the logger as CSV"
