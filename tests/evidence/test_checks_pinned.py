@@ -34,7 +34,7 @@ def pinned_drive() -> Recording:
 
 
 PINNED: dict[tuple[str, int], dict[str, Any]] = {
-    ("idle-speed", 2): {
+    ("idle-speed", 3): {
         "verdict": "pass",
         "finding": "in-range",
         "value": 717.9615952732644,
@@ -45,7 +45,7 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
         "limits": {"lower": 650.0, "upper": 750.0, "unit": "rpm"},
         "windows": [[10.0, 98.7], [138.2, 148.7], [659.5, 898.1]],
     },
-    ("idle-steady", 2): {
+    ("idle-steady", 3): {
         "verdict": "pass",
         "finding": "steady",
         "value": 17.146381343789663,
@@ -74,7 +74,7 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
         "samples": 3,
         "windows": [[10.0, 98.7], [138.2, 148.7], [659.5, 898.1]],
     },
-    ("no-stall", 1): {
+    ("no-stall", 2): {
         "verdict": "pass",
         "finding": "none-seen",
         "value": 0.0,

@@ -6,13 +6,22 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.nasty import channel, drive, kept, recording, with_gap, with_values, without
 from verify.evidence import spans as sp
 from verify.evidence.recording import Recording
-from verify.evidence.windows import frozen, hold_onto, idle_windows, idling, released, seen_idle
+from verify.evidence.windows import (
+    FLICKER_S,
+    at_rest,
+    frozen,
+    hold_onto,
+    idle_windows,
+    idling,
+    released,
+    seen_idle,
+)
 
 T = np.arange(0.0, 120.0, 0.5)
 
@@ -173,6 +182,82 @@ def test_a_foot_that_rests_on_the_pedal_is_not_released() -> None:
 def test_a_rest_that_flickers_by_a_step_is_released() -> None:
     pedal = np.where(np.arange(len(T)) % 3 == 0, 0.4, 0.0)
     assert spans(idle_windows(car(pedal=pedal))) == [(10.0, 118.0)]
+
+
+def rest_by_loop(times: list[float], values: list[float], level: float, step: float) -> list[bool]:
+    """The rule of `at_rest` reading by reading, for a rest that does not flicker all the time."""
+    lowest = [v <= level + 0.5 * step for v in values]
+    near = [v <= level + 1.5 * step for v in values]
+    if sum(near) >= 1.25 * sum(lowest):
+        return near
+    rest = list(lowest)
+    for i in range(len(values)):
+        if lowest[i] or not near[i]:
+            continue
+        before, after = i, i
+        while before >= 0 and near[before] and not lowest[before]:
+            before -= 1
+        while after < len(values) and near[after] and not lowest[after]:
+            after += 1
+        if before < 0 or after >= len(values) or not (lowest[before] and lowest[after]):
+            continue
+        rest[i] = times[after] - times[before] <= FLICKER_S
+    return rest
+
+
+@settings(max_examples=400)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([0.0, 0.0, 0.0, 1.0, 1.0, 2.0, 30.0]), st.integers(1, 12)),
+        max_size=40,
+    ),
+    st.sampled_from([0.1, 0.4, 0.8, 1.0, 2.5]),
+)
+def test_rest_is_what_a_plain_loop_finds(told: Any, step: float) -> None:
+    """Steps of the reading and tenths of a second to the next, drawn at will."""
+    times = np.cumsum([0.0, *(0.1 * tenths for _, tenths in told)])[: len(told)]
+    values = np.array([14.0 + steps * step for steps, _ in told])
+    own = min(max(step, 0.4), 1.0)
+    wanted = rest_by_loop(times.tolist(), values.tolist(), 14.0, own)
+    assert at_rest(channel("pedal_d", times, values, step), 14.0).tolist() == wanted
+
+
+def test_a_last_digit_that_flickers_now_and_then_does_not_cut_the_idle() -> None:
+    pedal = np.where(np.isin(np.arange(len(T)), [60, 97, 98, 150]), 0.4, 0.0)
+    assert T[99] - T[96] == 1.5  # two readings in a row half a second apart: too long for a flicker
+    assert spans(idle_windows(car(pedal=pedal))) == [(10.0, 47.0), (52.5, 118.0)]
+
+
+@pytest.mark.parametrize("steps", [[2], [1, 2, 1], [5]])
+def test_more_than_one_step_is_never_rest_however_brief(steps: list[int]) -> None:
+    fine = np.arange(0.0, 60.0, 0.1)
+    pedal = np.zeros(len(fine))
+    pedal[300 : 300 + len(steps)] = 0.4 * np.array(steps)
+    rest = at_rest(channel("pedal", fine, pedal, 0.4), 0.0)
+    assert np.flatnonzero(~rest).tolist() == list(range(300, 300 + len(steps)))
+
+
+def test_a_foot_that_creeps_on_is_never_rest() -> None:
+    """One step up, and after half a second the next: rest ends with the first of them."""
+    fine = np.arange(0.0, 60.0, 0.1)
+    pedal = 0.4 * np.clip(np.floor((fine - 30.0) / 0.5) + 1.0, 0.0, 8.0)
+    rest = at_rest(channel("pedal", fine, pedal, 0.4), 0.0)
+    assert rest.tolist() == (pedal == 0.0).tolist()
+
+
+def test_a_step_with_which_the_recording_begins_or_ends_is_not_rest() -> None:
+    fine = np.arange(0.0, 60.0, 0.1)
+    pedal = np.where((fine < 0.25) | (fine > 59.65), 0.4, 0.0)
+    rest = at_rest(channel("pedal", fine, pedal, 0.4), 0.0)
+    assert rest.tolist() == (pedal == 0.0).tolist()
+
+
+def test_a_gap_in_a_flicker_still_breaks_the_idle() -> None:
+    pedal = np.where(np.arange(len(T)) == 100, 0.4, 0.0)
+    base = car(pedal=pedal)
+    made = recording(list(base.channels.values()), gaps=[(50.1, 50.4)])
+    assert len(idle_windows(base).spans) == 1
+    assert len(idle_windows(made).spans) == 2
 
 
 def test_a_pedal_seen_at_two_places_only_is_not_at_rest_at_both() -> None:

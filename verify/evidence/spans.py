@@ -78,6 +78,26 @@ def runs_of(holds: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp
     return starts, ends
 
 
+def brief_runs(
+    time_s: Array, raised: NDArray[np.bool_], around: NDArray[np.bool_], longest_s: float
+) -> NDArray[np.bool_]:
+    """Readings of the unbroken runs of `raised` that have a reading of `around` right before and
+    right after, these two at most `longest_s` apart. All shapes (n,).
+
+    A run at the start or the end of the recording, or one that leads elsewhere, is none of them.
+    """
+    first, after = runs_of(raised)
+    within = (first > 0) & (after < len(raised))
+    first, after = first[within], after[within]
+    brief = around[first - 1] & around[after] & (time_s[after] - time_s[first - 1] <= longest_s)
+    # In at the first place of each such run, out at the place after it.
+    edges = np.zeros(len(raised) + 1, dtype=np.int8)
+    edges[first[brief]] = 1
+    edges[after[brief]] = -1
+    found: NDArray[np.bool_] = np.cumsum(edges[:-1], dtype=np.int8) > 0
+    return found
+
+
 def true_spans(
     time_s: Array,
     holds: NDArray[np.bool_],

@@ -52,6 +52,9 @@ PEDAL_REST_AT_MOST = {"pedal": 3.0, "pedal_d": 25.0, "pedal_e": 25.0}
 THROTTLE_REST_AT_MOST = 25.0
 # Steps finer than this are noise of the sensor and not a foot.
 LEAST_PEDAL_STEP, MOST_PEDAL_STEP = 0.4, 1.0
+# A last digit that jumps up and is back within this is the sensor's; a foot stays longer (common
+# practice; presses asked for are held 5 s).
+FLICKER_S = 1.2
 FOLLOWS_POINTS, FOLLOWS_CORRELATION = 10.0, 0.5
 
 # An engine's speed is never still. This many equal readings in a row, over this time, at a step
@@ -215,7 +218,8 @@ def at_rest(channel: Channel, level: float) -> NDArray[np.bool_]:
     """Readings at the rest level: no higher than it, or one step higher where the rest jitters.
 
     A foot that rests on the pedal raises it by a step or two and the engine answers, so a step
-    counts as rest only where the reading flickers between the two (one in five or more of them).
+    counts as rest only where the reading flickers: between the two all the time (one in five
+    readings or more), or now and then, up and back to rest within FLICKER_S.
     """
     # A pedal that was seen at two places only seems to have one huge step; a foot's is small.
     step = min(max(channel.resolution, LEAST_PEDAL_STEP), MOST_PEDAL_STEP)
@@ -223,7 +227,7 @@ def at_rest(channel: Channel, level: float) -> NDArray[np.bool_]:
     near = channel.values <= level + 1.5 * step
     if np.count_nonzero(near) >= 1.25 * np.count_nonzero(lowest):
         return near
-    return lowest
+    return lowest | sp.brief_runs(channel.time_s, near & ~lowest, lowest, FLICKER_S)
 
 
 @shared

@@ -243,7 +243,7 @@ def _median_of_three(values: Array) -> Array:
 
 IDLE_SPEED = Check(
     name="idle-speed",
-    version=2,
+    version=3,
     question="Does the warm engine idle at the speed this vehicle should?",
     channels=REQUIRED,
     quantity="mean engine speed over all warm, standing, pedal-released idle windows, with its "

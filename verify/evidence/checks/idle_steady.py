@@ -366,7 +366,7 @@ def _too_slow(
 
 IDLE_STEADY = Check(
     name="idle-steady",
-    version=2,
+    version=3,
     question="Does the warm engine idle steadily, without hunting?",
     channels=REQUIRED,
     quantity="half the peak-to-peak of engine speed over 20 s (the stretch that one in ten may "

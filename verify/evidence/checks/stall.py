@@ -207,7 +207,7 @@ _LIMITS = Limits(None, 0.0, "1", "freedom from events: any stall that is seen is
 
 NO_STALL = Check(
     name="no-stall",
-    version=1,
+    version=2,
     question="Does the engine keep running at idle and after letting go?",
     channels=(
         "engine_speed",
@@ -236,7 +236,7 @@ NO_STALL = Check(
     },
     look_alikes=(
         "the key turned off: the engine does not come back, and nobody drives on",
-        "start-stop: it stops a standing engine out of a steady idle and shows itself twice or more",
+        "start-stop: it stops a standing engine out of a steady idle, and does so twice or more",
         "a hybrid whose engine rests while the car moves: three such stops or more stay open",
         "one reading of 0 between sound ones: a drop-out of the data, open and no stall",
         "an engine speed that is one reading repeated: left out as frozen",
