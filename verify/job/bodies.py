@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from verify.errors import Problem, UserError
 from verify.flow.graph import Outcome
@@ -28,6 +28,10 @@ from verify.job.session import (
     fold_on,
 )
 from verify.words import Audience, EndingKind
+
+if TYPE_CHECKING:
+    from verify.job.jws import SigningKey
+    from verify.job.people import Purpose, Role
 
 Body = dict[str, Any]
 S = TypeVar("S", bound=ReadOnlySession)
@@ -282,6 +286,30 @@ def closed_body(session: ReadOnlySession, ending: str, reason: str) -> Body:
     return _tried(session, "closed", {"ending": ending, "reason": _digest(reason)})
 
 
+def signature_body(
+    session: ReadOnlySession,
+    key: SigningKey,
+    *,
+    person: str,
+    role: Role,
+    purpose: Purpose,
+    time: str,
+) -> Body:
+    """A signature over the last entry of the job, which is by `person`.
+
+    It must be appended by this person, with this time. Signs also what can only be read (a job that
+    was closed by hand); never a draft.
+    """
+    if isinstance(session, DraftSession):
+        raise TypeError("a draft is played, not signed")
+    from verify.job.signing import signature_content
+
+    last = session.history[-1]
+    body = signature_content(last, key, person=person, role=role, purpose=purpose, time=time)
+    after(session, Draft("signature", body, time, person, "", {}))
+    return body
+
+
 def _given(
     evidence: Any, results: Any, values: Any, private: Mapping[str, str] | None
 ) -> dict[str, Any]:
@@ -334,7 +362,8 @@ def _tried(session: ReadOnlySession, kind: str, body: Body) -> Body:
 
 
 def _draft(kind: str, body: Body) -> Draft:
-    """The fold reads neither the time nor the person of an entry; any will do to try it."""
+    """The fold decides by neither the time nor the person of an entry (but for signatures, which
+    are tried with theirs); any will do to try it."""
     return Draft(kind, body, "", "", "", {})
 
 

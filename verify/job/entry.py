@@ -73,6 +73,13 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
     ),
     "paused": (1, frozenset(), frozenset({"step"})),
     "closed": (1, frozenset({"ending", "reason"}), frozenset()),
+    # Over the entry directly before it (seq, over: its number and hash) by whoever wrote that one.
+    # It holds the public key, so that a journal can be checked by itself: see verify/job/signing.
+    "signature": (
+        1,
+        frozenset({"purpose", "role", "seq", "over", "jwk", "kid", "jws"}),
+        frozenset(),
+    ),
 }
 
 

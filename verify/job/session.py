@@ -20,6 +20,7 @@ from verify.errors import Problem, UserError
 from verify.flow.graph import Ending, Outcome
 from verify.flow.machine import DraftMachine, FlowMachine, Machine, ReadOnlyMachine
 from verify.job.entry import KINDS, Entry
+from verify.job.signature_shape import read_signature
 from verify.job.visits import (
     Correction,
     Decision,
@@ -30,6 +31,7 @@ from verify.job.visits import (
     ReadOnlySession,
     Session,
     SetAside,
+    Signature,
     Stamp,
     StoredSpec,
     Visit,
@@ -48,6 +50,7 @@ __all__ = [
     "ReadOnlySession",
     "Session",
     "SetAside",
+    "Signature",
     "StoredSpec",
     "Visit",
     "Wait",
@@ -122,6 +125,8 @@ class _Fold:
         self.decisions: list[Decision] = []
         self.corrections: list[Correction] = []
         self.skipped: list[Wait] = []
+        self.signatures: list[Signature] = []
+        self.last: Entry | None = None
 
     def take(self, entry: Entry) -> None:
         self.count += 1
@@ -139,10 +144,11 @@ class _Fold:
             )
         if (entry.kind == "opened") != (self.count == 1):
             raise Misfit(f"{entry.kind} as entry {self.count}", "opened first, once", "open a job")
-        if entry.kind != "note":
+        if entry.kind not in ("note", "signature"):
             self.paused = entry.kind == "paused"
         stamp = Stamp(entry.seq, entry.time, entry.person, self.mode)
         _KINDS[entry.kind](self, entry.body, stamp)
+        self.last = entry
 
     def open(self, body: Mapping[str, Any], stamp: Stamp) -> None:
         if body["flow"] != self.graph.flow_id or body["audience"] not in self.graph.audiences:
@@ -294,6 +300,10 @@ class _Fold:
         self.walk.close(body["ending"])
         self.ending = fitting[body["ending"]]
 
+    def sign(self, body: Mapping[str, Any], stamp: Stamp) -> None:
+        assert self.last is not None  # an opening stands before it
+        self.signatures.append(read_signature(body, stamp, self.last))
+
     def _named(self, body: Mapping[str, Any]) -> None:
         if body.get("step", "") not in ("", *self.graph.steps, *self.graph.endings):
             raise Misfit(f'the step "{body["step"]}"', "a step of this flow", "name one of those")
@@ -363,6 +373,7 @@ class _Fold:
             decisions=tuple(self.decisions),
             corrections=tuple(self.corrections),
             skipped_waits=tuple(self.skipped),
+            signatures=tuple(self.signatures),
             aside=tuple(sorted(aside, key=lambda a: a.visit.rank)),
             open_required=tuple(s.name for s in walk.open_steps()),
             evidence_before=MappingProxyType({n: v for n, v in before.items() if v}),
@@ -387,6 +398,7 @@ _KINDS: Mapping[str, Callable[[_Fold, Mapping[str, Any], Stamp], None]] = {
     "decision": _Fold.decide,
     "paused": _Fold.pause,
     "closed": _Fold.close,
+    "signature": _Fold.sign,
 }
 
 

@@ -172,6 +172,26 @@ class Correction:
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """A signature as it stands in its entry `seq`; whether it holds is not known here (`signing`).
+
+    over: number of the entry whose hash was signed, always the one before; through the chain that
+        is everything up to it. kid: fingerprint of the key. purpose, role: see `people`.
+    """
+
+    seq: int
+    time: str
+    person: str
+    purpose: str
+    role: str
+    over: int
+    head: str
+    kid: str
+    jwk: Mapping[str, str]
+    jws: str
+
+
 class Misfit(Exception):
     """What a session cannot take in its present state; turned into a UserError further up."""
 
@@ -226,6 +246,7 @@ class ReadOnlySession:
     decisions: tuple[Decision, ...]
     corrections: tuple[Correction, ...]
     skipped_waits: tuple[Wait, ...]
+    signatures: tuple[Signature, ...]
     aside: tuple[SetAside, ...]
     open_required: tuple[str, ...]
     evidence_before: Mapping[str, tuple[Visit, ...]]
@@ -262,6 +283,10 @@ class ReadOnlySession:
             return ()
         steps = self.graph.steps
         return tuple(v for v in self.walk if not v.gate and not computed(steps[v.step], v.outcome))
+
+    def unsigned(self) -> tuple[Entry, ...]:
+        """The entries that no signature stands behind: those after the last one."""
+        return self.history[self.signatures[-1].seq if self.signatures else 0 :]
 
     def closings(self) -> tuple[Ending, ...]:
         """The endings in which the job can be closed by hand: () once it is over.
