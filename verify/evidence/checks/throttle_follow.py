@@ -51,7 +51,7 @@ def run_throttle_follow(
         return refusal
     flap = why_no_throttle(recordings, usable)
     if flap:
-        return check.result("not-this-kind", flap)
+        return check.result("not-this-kind", f"{flap}.")
     by_pedal = _gathered(recordings, usable, PEDALS)
     by_command = _gathered(recordings, usable, ("throttle_commanded",))
     main = by_pedal if by_command is None else by_command
