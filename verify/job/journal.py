@@ -2,8 +2,10 @@
 
 The only place below the front ends that touches a disk. A store is one folder:
 
-    keysback.sqlite3      entries, personal data, list, editions, mappings, settings
+    keysback.sqlite3      entries, personal data, list, editions, mappings, settings, people
     evidence/ab/ab12…     one file for each piece of evidence, named by the SHA-256 of its bytes
+
+and, where an older version wrote it, a copy of the database as it was (`verify.job.shape`).
 
 What it must keep is said in `verify.job.memory` (`Journal`, the port), which is also to be had
 from here. Light at the top, and heavier things imported where they are used: the list of a
@@ -16,8 +18,8 @@ import os
 import sqlite3
 from contextlib import contextmanager, suppress
 
-from verify.job.disk import EvidenceFolder, flush_folder, make_folder, refused
-from verify.job.place import store_folder
+from verify.job.disk import EvidenceFolder, refused
+from verify.job.place import prepare, store_folder
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -27,13 +29,13 @@ if TYPE_CHECKING:
     from verify.errors import UserError
     from verify.job.entry import Draft, Entry
     from verify.job.memory import Index, Journal, MemoryJournal, Row
+    from verify.job.people import Person
 
 __all__ = ["Journal", "MemoryJournal", "SqliteJournal", "store_folder"]
 
 DATABASE = "keysback.sqlite3"
 APPLICATION_ID = 0x4B455953
-VERSION = 1  # number of the last file in store_sql/
-_MIGRATIONS = os.path.join(os.path.dirname(__file__), "store_sql")
+VERSION = 2  # number of the last file in store_sql/
 _COLUMNS = "job, seq, time, person, kind, version, body, previous, digest"
 _LISTED = (str, int, str, str)
 _TYPES = (str, int, str, str, str, int, str, str, str)
@@ -51,7 +53,8 @@ class SqliteJournal:
     """The `Journal` in a folder.
 
     readonly: nothing is written, and where there is no store yet it reads as an empty one (no
-        folder is made). A write that a killed program left half done is still undone.
+        folder is made). A write that a killed program left half done is still undone. One of an
+        older version is read as it is.
     Raises UserError when `folder` is no folder, cannot be written (unless readonly), holds a
     database that is damaged, that is not ours, or that a newer version of keysback wrote.
     """
@@ -68,7 +71,7 @@ class SqliteJournal:
 
             raise old_sqlite(sqlite3.sqlite_version)
         with self._disk():
-            place = self._prepare()
+            place = prepare(self._folder, self._file, readonly=readonly)
             # isolation_level=None: the module begins no transaction of its own; every one here is
             # begun and ended in `_writing`.
             self._db = sqlite3.connect(place, timeout=wait_s, isolation_level=None)
@@ -77,27 +80,6 @@ class SqliteJournal:
         except BaseException:
             self._db.close()
             raise
-
-    def _prepare(self) -> str:
-        """Makes folder and file where they are missing and wanted; returns what to open."""
-        if not self._readonly or os.path.exists(self._folder):
-            make_folder(self._folder)  # raises where a file is in its place
-        try:
-            empty = os.stat(self._file).st_size == 0  # killed while it was being made
-        except FileNotFoundError:
-            empty = True
-        if self._readonly:
-            return ":memory:" if empty else self._file
-        if not os.access(self._folder, os.W_OK | os.X_OK):
-            raise PermissionError(13, "the folder cannot be written", self._folder)
-        if empty:
-            # Made by ourselves, so that nobody else may read it; SQLite gives its rollback journal
-            # the same permissions. Never opened if it is there: closing a file drops the locks
-            # that this process holds on it.
-            with suppress(FileExistsError):
-                os.close(os.open(self._file, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
-            flush_folder(self._folder)
-        return self._file
 
     def _set_up(self, query_only: bool) -> None:
         with self._reading() as db:
@@ -115,14 +97,16 @@ class SqliteJournal:
             self._db.close()
             self._db, query_only = sqlite3.connect(":memory:", isolation_level=None), False
         if version < VERSION and not query_only:
+            from verify.job.shape import keep_copy, migrate
+
             with self._writing(self._db):
                 # Asked again: two programs may have started at once.
-                for number in range(self._version() + 1, VERSION + 1):
-                    self._migrate(number)
-        elif version < VERSION:
-            from verify.job.refusals import older
-
-            raise older(self._file, version, VERSION)
+                version = self._version()
+                if 0 < version < VERSION:
+                    keep_copy(self._file, version)
+                migrate(self._db, version, VERSION)
+                version = VERSION
+        self._shape = version
         with self._reading() as db:
             if query_only:
                 db.execute("PRAGMA query_only = ON")
@@ -146,18 +130,6 @@ class SqliteJournal:
 
             raise newer(self._file, version, VERSION)
         return version
-
-    def _migrate(self, number: int) -> None:
-        names = [n for n in os.listdir(_MIGRATIONS) if n.startswith(f"{number:04d}_")]
-        with open(os.path.join(_MIGRATIONS, names[0]), encoding="utf-8") as lines:
-            statement = ""
-            # One by one: `executescript` would commit the transaction it stands in.
-            for line in lines:
-                statement += line
-                if sqlite3.complete_statement(statement):
-                    self._db.execute(statement)
-                    statement = ""
-        self._db.execute(f"PRAGMA user_version = {number}")
 
     @contextmanager
     def _disk(self) -> Iterator[None]:
@@ -229,8 +201,7 @@ class SqliteJournal:
                     *(body, e.previous, e.digest, draft.append_id),
                 ),
             )
-            for digest, (salt, value) in draft.private.items():
-                db.execute("INSERT OR IGNORE INTO private VALUES (?, ?, ?)", (digest, salt, value))
+            self._put_private(db, draft.private)
             db.execute(
                 "INSERT INTO listing VALUES (:job, :entries, :changed, coalesce(:row, ''))"
                 " ON CONFLICT DO UPDATE SET entries = :entries, changed = :changed,"
@@ -336,6 +307,11 @@ class SqliteJournal:
 
     # Personal data
 
+    @staticmethod
+    def _put_private(db: sqlite3.Connection, private: Mapping[str, tuple[bytes, str]]) -> None:
+        for digest, (salt, value) in private.items():
+            db.execute("INSERT OR IGNORE INTO private VALUES (?, ?, ?)", (digest, salt, value))
+
     def private(self, digest: str) -> str | None:
         import hashlib
 
@@ -353,7 +329,10 @@ class SqliteJournal:
     def erase_private(self, digests: Iterable[str]) -> int:
         """See `Journal`. No copy is left in the store's files; of the freed blocks of the disk
         below them nobody but the disk can say so."""
+        from verify.job.shape import erase_in_copies
+
         self._refuse_if_readonly()
+        digests = tuple(digests)
         # Only here, for it slows every append: what is deleted is overwritten with zeros.
         self._db.execute("PRAGMA secure_delete = ON")
         with self._writing() as db:
@@ -366,6 +345,7 @@ class SqliteJournal:
             # fails the values are gone already, and a second call clears up.
             self._db.execute("VACUUM")
             self._db.execute("PRAGMA secure_delete = OFF")
+            erase_in_copies(self._file, VERSION, digests)
         return count
 
     # Editions, mappings, settings
@@ -414,6 +394,28 @@ class SqliteJournal:
     def put_setting(self, name: str, value: str) -> None:
         with self._writing() as db:
             db.execute("INSERT OR REPLACE INTO settings VALUES (?, ?)", (name, value))
+
+    # People
+
+    def people(self) -> tuple[Person, ...]:
+        from verify.job.people_rows import read_people
+
+        if self._shape < 2:  # read as an older version wrote it
+            return ()
+        try:
+            with self._reading() as db:
+                return read_people(db, self._typed)
+        except ValueError as error:
+            raise self._damage("the people of this store") from error
+
+    def put_person(self, person: Person, private: Mapping[str, tuple[bytes, str]]) -> None:
+        from verify.job.memory import check_private
+        from verify.job.people_rows import write_person
+
+        check_private(private)
+        with self._writing() as db:
+            write_person(db, self.people(), person)
+            self._put_private(db, private)
 
     def _one(self, query: str, key: str, kind: type) -> Any:
         with self._reading() as db:

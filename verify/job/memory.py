@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Callable, Iterable, Mapping
-from typing import BinaryIO, Protocol
+from typing import TYPE_CHECKING, BinaryIO, Protocol
 
 from verify.errors import Problem, UserError, nearest
 from verify.job.entry import (
@@ -21,6 +21,9 @@ from verify.job.entry import (
     verify_chain,
 )
 from verify.job.listing import index_to_text, text_to_row
+
+if TYPE_CHECKING:
+    from verify.job.people import Person
 
 Row = dict[str, str | int]
 Index = Mapping[str, str | int]
@@ -96,6 +99,16 @@ class Journal(Protocol):
 
     def put_setting(self, name: str, value: str) -> None: ...
 
+    def people(self) -> tuple[Person, ...]:
+        """Who works with this store, in the order they were added; nobody is ever removed."""
+
+    def put_person(self, person: Person, private: Mapping[str, tuple[bytes, str]]) -> None:
+        """Adds a person, or what is new about one (a key, that one retired), all of it or nothing.
+
+        private: the name's digest → (salt, name), when a person is added.
+        Raises ValueError where that would take away what was: see `people.check_change`.
+        """
+
     def close(self) -> None: ...
 
 
@@ -114,10 +127,15 @@ def next_entry(
                 next="resume it: what was accepted before is kept, this answer was not",
             )
         )
-    for digest, (salt, value) in draft.private.items():
+    check_private(draft.private)
+    return seal_with_text(job, seq + 1, draft, head)
+
+
+def check_private(private: Mapping[str, tuple[bytes, str]]) -> None:
+    """Raises ValueError where a digest is not that of its salt and value."""
+    for digest, (salt, value) in private.items():
         if len(salt) != 32 or hashlib.sha256(salt + value.encode()).hexdigest() != digest:
             raise ValueError("a private digest must be that of its salt and value")
-    return seal_with_text(job, seq + 1, draft, head)
 
 
 def same_again(job: str, draft: Draft, there: Entry) -> Entry:
@@ -193,6 +211,7 @@ class MemoryJournal:
         self._evidence: dict[str, bytes] = {}
         self._mappings: dict[str, dict[str, str]] = {}
         self._settings: dict[str, str] = {}
+        self._people: dict[str, Person] = {}
 
     def append(
         self, job: str, draft: Draft, *, expected_head: str, index: Index | None = None
@@ -281,6 +300,17 @@ class MemoryJournal:
 
     def put_setting(self, name: str, value: str) -> None:
         self._settings[name] = value
+
+    def people(self) -> tuple[Person, ...]:
+        return tuple(sorted(self._people.values(), key=lambda p: (p.added, p.id)))
+
+    def put_person(self, person: Person, private: Mapping[str, tuple[bytes, str]]) -> None:
+        from verify.job.people import check_change
+
+        check_private(private)
+        check_change(self._people.values(), person)
+        self._people[person.id] = person
+        self._private.update({digest: value for digest, (_, value) in private.items()})
 
     def close(self) -> None:
         """Nothing to give back."""

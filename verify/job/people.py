@@ -84,7 +84,7 @@ class Person:
         return next((role for role in may if role == wanted), may[0] if may else None)
 
 
-def check_change(old: Person | None, new: Person) -> None:
+def check_change(known: Iterable[Person], new: Person) -> None:
     """Raises ValueError where `new` would take away what was, or makes no sense.
 
     The rule of every store. What a store may lose is the value behind the name, never the person.
@@ -93,19 +93,24 @@ def check_change(old: Person | None, new: Person) -> None:
         raise ValueError("a person has an id and roles, each once")
     if sum(not key.retired for key in new.keys) > 1:
         raise ValueError("a person has one key in force")
-    if len({key.public for key in new.keys}) != len(new.keys):
-        raise ValueError("a key belongs to a person once")
+    people = {p.id: p for p in known}
+    old = people.pop(new.id, None)
+    others = [key.public for person in people.values() for key in person.keys]
+    publics = [key.public for key in new.keys]
+    if len({*others, *publics}) != len(others) + len(publics):
+        raise ValueError("a key belongs to one person, once")
     if old is None:
         return
-    if (old.id, old.name, old.added) != (new.id, new.name, new.added):
+    if (old.name, old.added) != (new.name, new.added):
         raise ValueError("a person stays who they are")
     if old.retired not in ("", new.retired):
         raise ValueError("who has retired stays so")
-    for number, key in enumerate(old.keys):
-        same = new.keys[number] if number < len(new.keys) else None
-        if same is None or (same.public, same.added) != (key.public, key.added):
+    if len(new.keys) < len(old.keys):
+        raise ValueError("keys are added, never taken away")
+    for before, now in zip(old.keys, new.keys, strict=False):
+        if (before.public, before.added) != (now.public, now.added):
             raise ValueError("keys are added, never taken away")
-        if key.retired not in ("", same.retired):
+        if before.retired not in ("", now.retired):
             raise ValueError("a key that has retired stays so")
 
 

@@ -81,17 +81,6 @@ def newer(place: str, version: int, known: int) -> UserError:
     )
 
 
-def older(place: str, version: int, known: int) -> UserError:
-    return UserError(
-        Problem(
-            file=place,
-            found=f"a store of an older version ({version} instead of {known})",
-            expected="one that has been brought up to date",
-            next="open or resume a job in it, which does that",
-        )
-    )
-
-
 def old_sqlite(version: str) -> UserError:
     return UserError(
         Problem(
