@@ -26,6 +26,7 @@ import time
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from contextlib import nullcontext
 from multiprocessing import Pool
 from pathlib import Path
 from typing import Any
@@ -115,7 +116,7 @@ def counted(check: str, truth: str, verdict: str) -> str:
 def job_of(task: tuple[int, int, float]) -> list[Row]:
     """A healthy car's whole job: every check put to all its recordings together."""
     seed, number, rate = task
-    rng = np.random.default_rng([seed, 77, number])
+    rng = np.random.default_rng([seed, 77, number, round(100 * rate)])
     recordings, specs = healthy_job(rng, rate)
     return [
         {
@@ -298,6 +299,27 @@ def report_jobs(jobs: Sequence[Row]) -> None:
     ))  # fmt: skip
 
 
+def run_all(names: Sequence[str], args: argparse.Namespace) -> tuple[list[Row], list[Row]]:
+    """Every check's cars, told as soon as they are judged, and the whole jobs."""
+    rows: list[Row] = []
+    jobs: list[Row] = []
+    rates = args.rate or [1.0, 2.0, 5.0, 10.0]
+    job_tasks = [(args.seed, n, r) for r in rates for n in range(0 if args.check else args.jobs)]
+    with Pool(args.workers) if args.workers > 1 else nullcontext() as pool:
+        spread = pool.imap if pool else map
+        for name in names:
+            tasks = tasks_for([name], args.cars, args.seed, args.rate)
+            part = [row for batch in spread(batch_of, tasks) for row in batch]
+            report_check(name, part)
+            if args.show:
+                show_wrong(part)
+            sys.stdout.flush()
+            rows += part
+        for job in spread(job_of, job_tasks):
+            jobs += job
+    return rows, jobs
+
+
 def main() -> int:
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     p.add_argument("--cars", type=int, default=100, help="failing cars a check")
@@ -318,26 +340,7 @@ def main() -> int:
     if unplanned and not args.check:
         print(f"no cars for: {', '.join(unplanned)}")
     began = time.perf_counter()
-    rows: list[Row] = []
-    tasks = tasks_for(names, args.cars, args.seed, args.rate)
-    rates = args.rate or [1.0, 2.0, 5.0, 10.0]
-    job_tasks = [(args.seed, n, r) for r in rates for n in range(0 if args.check else args.jobs)]
-    jobs: list[Row] = []
-    if args.workers > 1:
-        with Pool(args.workers) as pool:
-            for part in pool.imap(batch_of, tasks):
-                rows += part
-            for part in pool.imap(job_of, job_tasks):
-                jobs += part
-    else:
-        for task in tasks:
-            rows += batch_of(task)
-        for job in job_tasks:
-            jobs += job_of(job)
-    for name in names:
-        report_check(name, [r for r in rows if r["check"] == name])
-        if args.show:
-            show_wrong([r for r in rows if r["check"] == name])
+    rows, jobs = run_all(names, args)
     told = summary(rows, jobs)
     if args.show:
         for r in (r for r in jobs if r["verdict"] == "fail"):
