@@ -303,6 +303,76 @@ def _many_gaps(base: Recording) -> Recording:
     return made
 
 
+def of_channel(base: Recording, name: str) -> dict[str, Recording]:
+    """The recording with one channel gone wrong, by what went wrong."""
+    c = base.channels[name]
+    n = len(c.values)
+    turn = np.arange(n) % 2 == 0
+    ways = {
+        "constant": np.full(n, c.values[0]),
+        "zero": np.zeros(n),
+        "huge": np.full(n, 1e12),
+        "enormous": c.values * 1e300,
+        "tiny": c.values * 1e-300,
+        "negative": -np.abs(c.values) - 1.0,
+        "flickering": np.where(turn, c.values, 0.0),
+        "endless steps": np.arange(n) * 1e6,
+        "shuffled": np.random.default_rng(3).permutation(c.values),
+    }
+    made = {way: replace(c, values=values) for way, values in ways.items()}
+    for count in (0, 1, 2):
+        few = _readings(c, np.arange(n) < count)
+        made[f"{count} readings"] = replace(few, interval_s=float("nan"))
+    made["first third only"] = _readings(c, np.arange(n) < n // 3)
+    made["every 20 s"] = _readings(c, c.time_s % 20.0 < c.interval_s)
+    made["a day late"] = replace(c, time_s=c.time_s + 86_400.0)
+    return {
+        way: _another(base, {**base.channels, name: channel_}, way)
+        for way, channel_ in made.items()
+    }
+
+
+def of_recording(base: Recording) -> dict[str, Recording]:
+    """The recording with all of it gone wrong, by what went wrong."""
+    start = min(float(c.time_s[0]) for c in base.channels.values())
+
+    def all_of(change: Callable[[Channel], Channel], **more: Any) -> Recording:
+        return _another(base, {n: change(c) for n, c in base.channels.items()}, str(more), **more)
+
+    gaps = tuple(
+        (start + at, start + at + 0.9) for at in np.arange(0.5, base.seconds, 1.5).tolist()
+    )
+    return {
+        "no channels": _another(base, {}, "none"),
+        "no readings": all_of(lambda c: _readings(c, c.time_s < -np.inf)),
+        "one row": all_of(lambda c: _readings(c, np.arange(len(c.values)) < 1)),
+        "two rows": all_of(lambda c: _readings(c, np.arange(len(c.values)) < 2)),
+        "cut off after 2 s": all_of(lambda c: _readings(c, c.time_s < start + 2.0)),
+        "every 90 s": all_of(lambda c: _readings(c, (c.time_s - start) % 90.0 < c.interval_s)),
+        "gaps everywhere": all_of(
+            lambda c: _readings(
+                c, np.all([(c.time_s <= a) | (c.time_s >= b) for a, b in gaps], axis=0)
+            ),
+            gaps=gaps,
+        ),
+        "all constant": all_of(lambda c: replace(c, values=np.full(len(c.values), c.values[0]))),
+        "all zero": all_of(lambda c: replace(c, values=0.0 * c.values)),
+        "all enormous": all_of(lambda c: replace(c, values=c.values * 1e300)),
+    }
+
+
+def _readings(c: Channel, keep: NDArray[np.bool_]) -> Channel:
+    times = c.time_s[keep]
+    interval = float(np.median(np.diff(times))) if len(times) > 1 else float("nan")
+    return replace(c, time_s=times, values=c.values[keep], interval_s=interval)
+
+
+def _another(base: Recording, channels: Mapping[str, Channel], way: str, **more: Any) -> Recording:
+    """With a digest of its own: equal ones would be taken for one recording."""
+    digest = hashlib.sha256(f"{base.sha256} {way} {sorted(channels)}".encode()).hexdigest()
+    return replace(base, channels=channels, sha256=digest, **more)
+
+
 # What an importer may hand on wrongly: the constructor or the checks must refuse it, or bear it.
 def broken_files() -> dict[str, bytes]:
     """Files by name, as a logger or a careless hand may leave them."""

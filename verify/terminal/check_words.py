@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from verify.evidence.checks.catalogue import CATALOGUE, SPEC_UNITS
-from verify.evidence.checks.kind import COULD_NOT_RUN, Check
+from verify.evidence.checks.catalogue import CATALOGUE, COMMON, SPEC_UNITS
+from verify.evidence.checks.kind import COULD_NOT_RUN, IMPOSSIBLE_READINGS, Check
 from verify.words import Verdict
 
 RENEW = "keysback checks --markdown > docs/checks.md"
@@ -40,9 +40,9 @@ def specs_of(check: Check) -> tuple[str, ...]:
 
 
 def findings(check: Check) -> list[tuple[Verdict, list[str]]]:
-    """The check's own words by verdict, but the one that every check has."""
+    """The check's own words by verdict, but those that every check has."""
     return [
-        (verdict, [n for n, v in check.findings.items() if v is verdict and n != COULD_NOT_RUN])
+        (verdict, [n for n, v in check.findings.items() if v is verdict and n not in COMMON])
         for verdict in ORDER
     ]
 
@@ -59,7 +59,7 @@ def settled(check: Check) -> list[tuple[str, str]]:
     rest = [
         name
         for name, verdict in check.findings.items()
-        if verdict is Verdict.UNDECIDED and name not in check.settles and name != COULD_NOT_RUN
+        if verdict is Verdict.UNDECIDED and name not in check.settles and name not in COMMON
     ]
     if rest:
         by_answer[SAID_THEN] = rest
@@ -89,9 +89,11 @@ def page(checks: Mapping[str, Check] = CATALOGUE) -> str:
         "0.95 or",
         "more, fail where that probability is 0.05 or less, and undecided between, or where the "
         "recording",
-        "cannot show it. An undecided answer says what would settle it. Every check has one "
-        "finding more,",
-        f"`{COULD_NOT_RUN}` (undecided): the check itself broke, and the others still ran.",
+        "cannot show it. An undecided answer says what would settle it. Every check has two "
+        "findings more,",
+        f"both undecided: `{IMPOSSIBLE_READINGS}`, a pass that would rest on readings no car can "
+        "have, and",
+        f"`{COULD_NOT_RUN}`, the check itself broke, and the others still ran.",
         "",
         "| check | question |",
         "|---|---|",

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from types import MappingProxyType
+
+import numpy as np
 
 from verify.errors import UserError, unknown
 from verify.evidence.checks.charging import CHARGING
@@ -15,10 +18,11 @@ from verify.evidence.checks.idle_settling import IDLE_SETTLING
 from verify.evidence.checks.idle_speed import IDLE_SPEED
 from verify.evidence.checks.idle_steady import IDLE_STEADY
 from verify.evidence.checks.key_on_rest import KEY_ON_REST
-from verify.evidence.checks.kind import COULD_NOT_RUN, Check
+from verify.evidence.checks.kind import COULD_NOT_RUN, IMPOSSIBLE_READINGS, Check
 from verify.evidence.checks.no_response import NO_RESPONSE
 from verify.evidence.checks.pairs import PEDAL_PAIR, THROTTLE_PAIR
 from verify.evidence.checks.pedal_response import PEDAL_RESPONSE
+from verify.evidence.checks.possible import impossible, strays
 from verify.evidence.checks.same_conditions import SAME_CONDITIONS
 from verify.evidence.checks.stall import NO_STALL
 from verify.evidence.checks.surge import SURGE
@@ -31,15 +35,14 @@ from verify.evidence.verdict import CheckResult, Rule
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
+# Of every check, beside its own findings: so that flows can branch on them.
+COMMON = (IMPOSSIBLE_READINGS, COULD_NOT_RUN)
+
 
 def _listed(*checks: Check) -> Mapping[str, Check]:
-    """By name, each with the finding of a check that broke, so that flows can branch on it."""
-    return MappingProxyType(
-        {
-            c.name: replace(c, findings={**c.findings, COULD_NOT_RUN: Verdict.UNDECIDED})
-            for c in checks
-        }
-    )
+    """By name, each with the findings that the catalogue itself may give."""
+    common = dict.fromkeys(COMMON, Verdict.UNDECIDED)
+    return MappingProxyType({c.name: replace(c, findings={**c.findings, **common}) for c in checks})
 
 
 CATALOGUE: Mapping[str, Check] = _listed(
@@ -125,18 +128,34 @@ def judge_one(
 ) -> CheckResult:
     """Puts one check, of the catalogue or made from one, to recordings that are told apart already.
 
-    A check that breaks is undecided (`could-not-run`) with that reason.
+    A pass that rests on readings no car can have is undecided (`impossible-readings`), and so is a
+    check that breaks: for the same reason where there are such readings, else `could-not-run`.
     Raises UserError for a spec in an unlike unit.
     """
     try:
-        result = check.run(check, recordings, specs, rule)
+        # Readings no car has may be larger than arithmetic can bear; what comes of it is refused.
+        with np.errstate(all="ignore") if strays(check, recordings) else nullcontext():
+            result = check.run(check, recordings, specs, rule)
         result.to_json()  # a number that is not finite is a defect and must not be stored
     except UserError:
         raise
     except Exception as error:
-        return check.result(
+        return _refused(check, recordings) or check.result(
             COULD_NOT_RUN,
             f"the check could not be computed ({type(error).__name__}: {error}).",
             settle="record again; if it happens again, report it together with the recording",
         )
+    if result.verdict is Verdict.PASS:
+        return _refused(check, recordings) or result
     return result
+
+
+def _refused(check: Check, recordings: Sequence[Recording]) -> CheckResult | None:
+    why = impossible(check, recordings)
+    if not why:
+        return None
+    return check.result(
+        IMPOSSIBLE_READINGS,
+        f"{why}.",
+        settle="look at the unit of that column, or at the sensor and its plug, and record again",
+    )

@@ -18,8 +18,10 @@ from verify.words import Verdict
 
 COMMON_PRACTICE = "common practice"
 
-# A check that broke while running. The catalogue adds it to every check's own findings.
+# A check that broke while running, and one whose pass rests on readings no car can have. The
+# catalogue adds both to every check's own findings.
 COULD_NOT_RUN = "could-not-run"
+IMPOSSIBLE_READINGS = "impossible-readings"
 
 Run = Callable[["Check", Sequence[Recording], Mapping[str, SpecValue], Rule], CheckResult]
 
