@@ -31,6 +31,10 @@ def refused(place: str) -> Iterator[None]:
         raise refusal(place, error) from error
 
 
+def is_sha256(name: str) -> bool:
+    return len(name) == 64 and set(name) <= set("0123456789abcdef")
+
+
 class EvidenceFolder:
     """The methods of `verify.job.memory.Journal` that concern evidence, in a folder."""
 
@@ -38,7 +42,7 @@ class EvidenceFolder:
         self._root = root
 
     def _path(self, sha256: str) -> str:
-        if len(sha256) != 64 or not set(sha256) <= set("0123456789abcdef"):
+        if not is_sha256(sha256):
             raise ValueError("evidence is named by its SHA-256")
         return os.path.join(self._root, sha256[:2], sha256)
 
@@ -98,6 +102,16 @@ class EvidenceFolder:
 
     def has(self, sha256: str) -> bool:
         return os.path.isfile(self._path(sha256))
+
+    def names(self) -> tuple[str, ...]:
+        """The SHA-256 of every whole file, in order."""
+        found = []
+        with refused(self._root):
+            folders = os.listdir(self._root) if os.path.isdir(self._root) else []
+            for folder in folders:
+                if len(folder) == 2:
+                    found += os.listdir(os.path.join(self._root, folder))
+        return tuple(sorted(name for name in found if is_sha256(name)))
 
     def erase(self, sha256: str) -> bool:
         """Whether there was something to erase."""

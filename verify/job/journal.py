@@ -438,6 +438,30 @@ class SqliteJournal:
         self._refuse_if_readonly()
         return sum(map(self._evidence.erase, digests))
 
+    # Keeping
+
+    def copy_database(self, file: str) -> None:
+        """The database as of one moment in the new file `file`, looked through by SQLite.
+
+        Others go on writing meanwhile. Raises UserError where the store is damaged.
+        """
+        from verify.job.shape import copy_of, unsound
+
+        with self._reading() as db:
+            db.execute("BEGIN")
+            try:
+                db.execute("SELECT count(*) FROM sqlite_schema").fetchone()  # from this moment
+                copy_of(db, file)
+            finally:
+                db.execute("ROLLBACK")
+            why = unsound(file)
+        if why:
+            raise self._damage(why)
+
+    def evidence_names(self) -> tuple[str, ...]:
+        """The SHA-256 of every piece of evidence there is, in order."""
+        return self._evidence.names()
+
     def close(self) -> None:
         self._db.close()
 
