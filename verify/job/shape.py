@@ -49,21 +49,25 @@ def keep_copy(file: str, version: int) -> None:
     part = file + ".part-copy"
     with suppress(FileNotFoundError):
         os.unlink(part)  # of a program that was killed
-    copy_of(db, part)
+    copy_of(file, part)
     os.replace(part, copy_name(file, version))
     flush_folder(os.path.dirname(file))
 
 
-def copy_of(db: sqlite3.Connection, file: str) -> None:
-    """The whole database in the new file `file`, for its owner only, on disk when this returns.
-
-    db: in a transaction, so that all of the copy is of one moment.
-    """
-    os.close(os.open(file, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
-    # Through SQLite: reading the file ourselves, and closing it, would drop the locks on it.
-    with closing(sqlite3.connect(file, isolation_level=None)) as copy:
-        db.backup(copy)
-    descriptor = os.open(file, os.O_RDWR)
+def copy_of(file: str, copy_file: str) -> None:
+    """The whole database, as of one moment, in the new file `copy_file`, for its owner only; on
+    disk when this returns. Others may go on reading, and writing before and after."""
+    os.close(os.open(copy_file, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+    # Through SQLite: reading the file ourselves, and closing it, would drop the locks on it. By a
+    # connection of its own: one that may write is never read from by a backup.
+    with (
+        closing(sqlite3.connect(file, isolation_level=None)) as source,
+        closing(sqlite3.connect(copy_file, isolation_level=None)) as copy,
+    ):
+        source.execute("BEGIN")
+        source.execute("SELECT count(*) FROM sqlite_schema").fetchone()  # from this moment on
+        source.backup(copy)
+    descriptor = os.open(copy_file, os.O_RDWR)
     try:
         os.fsync(descriptor)
     finally:
@@ -71,7 +75,7 @@ def copy_of(db: sqlite3.Connection, file: str) -> None:
 
 
 def unsound(file: str) -> str:
-    """What SQLite's own check finds wrong with a database that nobody else has open; "" if sound."""
+    """What SQLite's own check finds wrong with a database nobody else has open; "" if sound."""
     with closing(sqlite3.connect(file, isolation_level=None)) as db:
         found = str(db.execute("PRAGMA integrity_check(1)").fetchone()[0])
     return "" if found == "ok" else found
