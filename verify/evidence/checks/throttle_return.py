@@ -240,7 +240,7 @@ def _revs(seen: Parked) -> Revs:
     for p in seen.pieces:
         back = revs_return(p.recording, p.foot, idle)
         age = p.recording.channels["engine_speed"].skew_s
-        least.append((back.closed[:, 0] - age - p.foot.back[:, 1])[back.judged])
+        least.append(back.closed[back.judged, 0] - age - p.foot.back[back.judged, 1])
     every = np.concatenate(least)
     if not len(every):
         return Revs()
