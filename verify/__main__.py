@@ -18,8 +18,11 @@ COMMANDS = {
     "ready": ("cmd_ready", "would an inspection turn the car away"),
     "code": ("cmd_code", "what fault codes say: meaning, class, what to verify"),
     "decode": ("cmd_decode", "read raw lines of a car's answers, as pasted"),
-    "flows": ("cmd_flows", "list, prove or try flows; print their schema"),
+    "flows": ("cmd_flows", "list, prove, try or print flows; print their schema"),
+    "backup": ("cmd_backup", "keep a copy of all jobs and their evidence in one file"),
+    "restore": ("cmd_restore", "make a store out of a backup"),
     "demo": ("cmd_demo", "play a whole close-out in an invented workshop"),
+    "people": ("cmd_people", "who works here, and the keys they sign with"),
     "completion": ("cmd_completion", "print shell completion for bash, zsh or tcsh"),
 }
 

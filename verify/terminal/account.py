@@ -14,6 +14,7 @@ from verify.terminal.marks import LEGEND
 from verify.terminal.relearn_advice import decision_lines
 from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
 from verify.terminal.show_verdict import limits_text, measured, sentence
+from verify.terminal.signed import signed_json, signed_lines
 
 MODES = {"as-work": "written down as the work went on", "afterwards": "written down afterwards"}
 
@@ -71,7 +72,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         for note in session.notes:
             for digest in note.private.values():
                 lines.append(f"  {local(note.time)}: {desk.secret(digest)}")
-    return lines
+    return [*lines, "", *signed_lines(desk, session)]
 
 
 def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]:
@@ -204,4 +205,5 @@ def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
             }
             for d in session.decisions
         ],
+        **signed_json(desk, session),
     }

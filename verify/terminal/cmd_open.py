@@ -45,13 +45,13 @@ def run(args: argparse.Namespace) -> int:
     from verify.job.catalogue import catalogue
     from verify.terminal import library, sitting
     from verify.terminal.answers_file import load_answers
+    from verify.terminal.bench import at_bench
     from verify.terminal.clock import SystemClock
     from verify.terminal.desk import (
         Desk,
         Secrets,
         new_job_id,
         open_store,
-        person_id,
         proven_or_error,
     )
     from verify.terminal.ui import Wish
@@ -62,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
     answers = load_answers(Path(args.answers), loaded.graph) if args.answers else None
     clock = SystemClock()
     with open_store(args.store) as journal:
+        # First of all: whoever cannot sign hears of it before the work begins.
+        worker = at_bench(journal, args.by, args.audience or "")
         ui = pick(args.lines)
         try:
             audience, units, mode = _ask(args, ui, journal, loaded.graph, answers is not None)
@@ -70,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             print("Nothing was opened.")
             return 0
         journal.put_edition(loaded.edition, loaded.content)
-        desk = Desk(journal, new_job_id(journal), machine, clock, person_id(journal))
+        desk = Desk(journal, new_job_id(journal), machine, clock, worker.person)
         secrets = Secrets(**({"car": car} if car else {}))
         body = opened_body(
             machine,
@@ -84,7 +86,8 @@ def run(args: argparse.Namespace) -> int:
         )
         desk.open(body, secrets)
         print(f"Job {desk.job} is open. If you break off: keysback resume {desk.job}")
-        return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock))
+        print(worker.words(), end="\n" if worker.words() else "")
+        return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
 
 
 def _which_car(args: argparse.Namespace, ui: Ui, *, scripted: bool) -> tuple[str, str]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from verify.job.journal import SqliteJournal
+    from verify.terminal.bench import Worker
     from verify.terminal.desk import Desk
 
 HELP = "go on with a job where it was left"
@@ -28,6 +29,9 @@ def parser() -> argparse.ArgumentParser:
     )
     p.add_argument("--close", metavar="ENDING", help="end the job without the keys")
     p.add_argument("--reason", help="why it is closed by hand")
+    p.add_argument(
+        "--sign", action="store_true", help="only sign what you wrote last, and ask nothing else"
+    )
     add_sitting_options(p)
     add_store_option(p)
     return p
@@ -37,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
     from verify.errors import Problem, UserError
     from verify.terminal import sitting
     from verify.terminal.answers_file import load_answers
+    from verify.terminal.bench import at_bench
     from verify.terminal.clock import SystemClock
     from verify.terminal.desk import desk_for, open_store
     from verify.terminal.endings import show_ended
@@ -45,12 +50,16 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args.store) as journal:
         clock = SystemClock()
         desk = desk_for(journal, args.job or _only_open(journal), clock)
-        if args.close:
-            return _close(desk, args)
         session = desk.session()
-        if session.ending is not None:
+        if session.ending is not None and not (args.close or args.sign):
             show_ended(session)
             return 0
+        worker = at_bench(journal, args.by, session.audience.value)
+        desk.person = worker.person
+        if args.sign:
+            return _sign(desk, worker)
+        if args.close:
+            return _close(desk, args, worker)
         if args.reason:
             raise UserError(
                 Problem("--reason without --close", "--close ENDING", "say which ending it is for")
@@ -62,13 +71,33 @@ def run(args: argparse.Namespace) -> int:
         if answers is not None:
             sitting.catch_up(answers, live)
         sitting.start_again(desk, mode, scripted=answers is not None)
-        return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock))
+        print(worker.words(), end="\n" if worker.words() else "")
+        return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
 
 
-def _close(desk: Desk, args: argparse.Namespace) -> int:
+def _sign(desk: Desk, worker: Worker) -> int:
+    """What was left unsigned, as a passphrase was not at hand. Raises UserError."""
+    from verify.errors import Problem, UserError
+    from verify.terminal.bench import sign_sitting
+
+    if worker.key is None:
+        raise UserError(
+            Problem(
+                found="whoever is at the bench has no key",
+                expected="somebody with a key",
+                next="name them with --by; keysback people list shows who has one",
+                field="--sign",
+            )
+        )
+    print(sign_sitting(desk, worker))
+    return 0
+
+
+def _close(desk: Desk, args: argparse.Namespace, worker: Worker) -> int:
     from verify.errors import Problem, UserError, unknown
     from verify.terminal.endings import show_ended
     from verify.terminal.runner import close_by_hand
+    from verify.terminal.sitting import end_signed
 
     session = desk.session()
     known = {e.name: e for e in session.closings()} | {e.kind.value: e for e in session.closings()}
@@ -81,7 +110,7 @@ def _close(desk: Desk, args: argparse.Namespace) -> int:
         )
     session = close_by_hand(desk, known[args.close].name, args.reason)
     show_ended(session)
-    return 0
+    return end_signed(desk, worker)
 
 
 def _only_open(journal: SqliteJournal) -> str:

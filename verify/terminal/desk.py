@@ -57,9 +57,13 @@ def person_id(journal: Any) -> str:
     known = journal.setting("person")
     if known:
         return str(known)
-    made = "p-" + "".join(secrets.choice(_JOB_LETTERS) for _ in range(10))
+    made = new_person_id()
     journal.put_setting("person", made)
     return made
+
+
+def new_person_id() -> str:
+    return "p-" + "".join(secrets.choice(_JOB_LETTERS) for _ in range(10))
 
 
 def proven_or_error(graph: Graph, source: str) -> ProvenFlow:
@@ -125,11 +129,19 @@ class Desk:
         return self.live()
 
     def write_any(
-        self, kind: str, body: Mapping[str, Any], apart: Secrets | None = None
+        self,
+        kind: str,
+        body: Mapping[str, Any],
+        apart: Secrets | None = None,
+        *,
+        time: str = "",
     ) -> ReadOnlySession:
-        """As `write`, and for a job that can only be read: notes, and its closing."""
+        """As `write`, and for a job that can only be read: notes, its closing, signatures.
+
+        time: as in entries, where the body holds it too; else the clock's.
+        """
         session = self.session()
-        draft = self._draft(kind, body, apart.kept if apart else {})
+        draft = self._draft(kind, body, apart.kept if apart else {}, time)
         new = after(session, draft)
         head = session.history[-1].digest
         self.journal.append(self.job, draft, expected_head=head, index=index_row(new))
@@ -137,15 +149,24 @@ class Desk:
         return new
 
     def _draft(
-        self, kind: str, body: Mapping[str, Any], private: Mapping[str, tuple[bytes, str]]
+        self,
+        kind: str,
+        body: Mapping[str, Any],
+        private: Mapping[str, tuple[bytes, str]],
+        time: str = "",
     ) -> Draft:
-        time = stamp(self.clock.now())
+        time = time or stamp(self.clock.now())
         return Draft(kind, body, time, self.person, secrets.token_hex(16), private)
 
     def secret(self, digest: str) -> str:
         """A personal value by its digest, or words saying that it was erased."""
         found = self.journal.private(digest)
         return found if found is not None else "(erased on request)"
+
+    def name(self, person: str) -> str:
+        """A person's name with their id; the id alone where the store knows no name."""
+        known = next((p for p in self.journal.people() if p.id == person), None)
+        return f"{self.secret(known.name)} ({person})" if known is not None else person
 
     def shown(self, text: str) -> str:
         """Words that are not personal by their kind but may hold a VIN; a masking desk hides it."""

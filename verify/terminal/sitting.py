@@ -8,6 +8,7 @@ from typing import Any
 from verify.errors import UserError, render
 from verify.job.bodies import sitting_body
 from verify.terminal.answers_file import Answers
+from verify.terminal.bench import Worker, add_by_option, sign_sitting
 from verify.terminal.clock import Clock
 from verify.terminal.desk import Desk, Live
 from verify.terminal.endings import REHEARSAL
@@ -26,6 +27,7 @@ def add_sitting_options(parser: Any) -> None:
         choices=["as-work", "afterwards"],
         help="written down as the work goes on, or afterwards (asked otherwise)",
     )
+    add_by_option(parser)
     parser.add_argument("--units", choices=["metric", "us"], help="units to show (remembered)")
     parser.add_argument(
         "--lines", action="store_true", help="plain lines instead of a drawn screen"
@@ -46,8 +48,12 @@ def hands_for(args: Any, ui: Ui, answers: Answers | None, clock: Clock) -> Hands
     return PersonHands(ui) if answers is None else ScriptHands(answers, clock)
 
 
-def sit(desk: Desk, hands: Hands) -> int:
-    """Runs until the job ends or breaks off. Returns the exit code; nothing accepted is lost."""
+def sit(desk: Desk, hands: Hands, worker: Worker) -> int:
+    """Runs until the job ends or breaks off. Returns the exit code; nothing accepted is lost.
+
+    What was done is signed at the end and at a pause, where the worker has a key; not where the
+    sitting breaks off.
+    """
     resume = f"keysback resume {desk.job}"
     try:
         session = Runner(desk, hands).run()
@@ -56,13 +62,26 @@ def sit(desk: Desk, hands: Hands) -> int:
             report_script(session)
     except Paused:
         print(f"Paused. Go on with: {resume}")
-        return 0
     except KeyboardInterrupt:
         print(f"\nInterrupted. Nothing accepted is lost. Go on with: {resume}", file=sys.stderr)
         return 130
     except UserError as error:
         print(render(error.problems), file=sys.stderr)
         print(f"The job is kept as far as it came. Go on with: {resume}", file=sys.stderr)
+        return 2
+    return end_signed(desk, worker, scripted=isinstance(hands, ScriptHands))
+
+
+def end_signed(desk: Desk, worker: Worker, *, scripted: bool = False) -> int:
+    """Signs what was done and says so, or that it is not signed. Returns the exit code."""
+    later = f"The job is kept, not signed. Sign it with: keysback resume {desk.job} --sign"
+    try:
+        print(sign_sitting(desk, worker, scripted=scripted))
+    except KeyboardInterrupt:
+        print(f"\n{later}", file=sys.stderr)
+        return 130
+    except UserError as error:
+        print(f"{render(error.problems)}\n{later}", file=sys.stderr)
         return 2
     return 0
 
