@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from verify.flow.finding import Finding
 
-HELP = "list, prove or try flows; print their schema"
+HELP = "list, prove, try or print flows; print their schema"
 
 
 def parser() -> argparse.ArgumentParser:
