@@ -15,29 +15,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from verify.evidence.channels import quantities
 from verify.evidence.recording import Channel, Recording
 from verify.quantity import SpecValue, parse
 
 Array = NDArray[np.float64]
 FINE_S = 0.05
 
-UNITS = {
-    "engine_speed": "rpm",
-    "vehicle_speed": "km/h",
-    "pedal": "%",
-    "pedal_d": "%",
-    "pedal_e": "%",
-    "throttle": "%",
-    "coolant": "°C",
-    "oil": "°C",
-    "ambient": "°C",
-    "altitude": "m",
-    "baro": "kPa",
-    "map": "kPa",
-    "load": "%",
-    "maf": "g/s",
-    "run_time": "s",
-}
 RESOLUTION = {"engine_speed": 1.0, "vehicle_speed": 1.0, "coolant": 1.0, "pedal": 0.4}
 
 # What the hands do → (engine speed, road speed, pedal). None: the idle speed asked for.
@@ -76,7 +60,9 @@ def channel(name: str, time_s: Any, values: Any, resolution: float | None = None
     times = np.array(time_s, dtype=np.float64)
     interval = float(np.median(np.diff(times))) if len(times) > 1 else float("nan")
     step = RESOLUTION.get(name, 0.0) if resolution is None else resolution
-    return Channel(name, UNITS[name], times, np.array(values, dtype=np.float64), step, interval)
+    return Channel(
+        name, quantities()[name].unit, times, np.array(values, dtype=np.float64), step, interval
+    )
 
 
 def recording(

@@ -69,6 +69,7 @@ class Check:
     ) -> CheckResult:
         """The result for one of the check's own findings, which decides the verdict.
 
+        why: a sentence; its full stop may be left out.
         count: a number of events, where that is the value and has no uncertainty.
         Raises KeyError for a finding that is not its own.
         """
@@ -79,7 +80,7 @@ class Check:
             version=self.version,
             verdict=verdict,
             finding=finding,
-            why=why,
+            why=why if why.endswith(".") else f"{why}.",
             settle=(settle or self.settles.get(finding, "")) if undecided else "",
             value=measurement.value if measurement else None if count is None else float(count),
             unit=measurement.unit if measurement else "" if count is None else "1",
