@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from verify.car.decode import Decoded, decode, without_vins
 from verify.car.frames import payload_to_frames
+from verify.car.vin import mask_vin
 
 VIN = "1G4AH59H45G118341"
 VIN_BYTES = b"\x49\x02\x01" + VIN.encode()
@@ -75,7 +76,7 @@ def test_a_whole_pasted_session_is_told_line_by_line() -> None:
         "3 - engine speed: 750.00 rpm",
         "5 - asked: service 03",
         "7 - asked: service 09, 02",
-        "8 - vehicle identification number: 1G4AH59H45G******",
+        "8 - vehicle identification number: 1G4************41",
         "? 2 SEARCHING...: no bytes",
         "? 6 NO DATA: no bytes",
     ]
@@ -118,7 +119,7 @@ def test_two_senders_are_kept_apart() -> None:
     other = [f"7E9 {hexed(f)}" for f in payload_to_frames(b"\x43\x04" + bytes.fromhex("0122" * 4))]
     mixed = [line for pair in zip(ours, [*other, ""], strict=True) for line in pair]
     assert told(decode("\n".join(mixed))) == [
-        "1 7E8 vehicle identification number: 1G4AH59H45G******",
+        "1 7E8 vehicle identification number: 1G4************41",
         "2 7E9 stored codes: P0122, P0122, P0122, P0122",
     ]
 
@@ -217,7 +218,7 @@ def test_a_length_behind_codes_that_disagrees_with_their_count_is_no_length() ->
 def test_parts_of_an_older_bus_are_joined_by_their_numbers() -> None:
     filled = b"\0\0\0" + VIN.encode()
     parts = [f"49 02 0{n} {hexed(filled[4 * n - 4 : 4 * n])}" for n in range(1, 6)]
-    whole = "vehicle identification number: 1G4AH59H45G******"
+    whole = "vehicle identification number: 1G4************41"
     assert told(decode("\n".join(parts))) == [f"1 - {whole}"]
     swapped = [parts[0], parts[2], parts[1], *parts[3:]]
     assert told(decode("\n".join(swapped)))[0] == f"1 - {whole}"
@@ -279,6 +280,19 @@ def test_the_end_of_a_vin_is_in_nothing_that_is_shown(text: str) -> None:
     bare = shown.replace(" ", "").casefold()
     assert VIN[-6:] not in bare
     assert VIN.encode()[-6:].hex() not in bare
+
+
+@pytest.mark.parametrize("text", CARRIERS)
+def test_what_is_shown_of_a_vin_is_the_one_mask_of_the_house(text: str) -> None:
+    """Two masks that hide different ends would together give the number away."""
+    decoded = decode(text)
+    shown = [a.shown() for a in decoded.answers if a.vin]
+    shown += [without_vins(x.found) for x in decoded.leftovers if VIN in x.found.upper()]
+    for words in shown:
+        seen = words.upper()
+        assert mask_vin(VIN) in seen or VIN[:4] not in seen
+        assert VIN[3:15] not in seen
+        assert not any(VIN[i : i + 4] in seen for i in range(3, 12))
 
 
 def test_a_vin_is_shown_where_it_is_asked_for() -> None:

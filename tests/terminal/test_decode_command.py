@@ -43,7 +43,7 @@ def test_a_page_of_different_answers(capsys: pytest.CaptureFixture[str]) -> None
         "  P0122   throttle or pedal position sensor A: signal too low\n"
         "  62      torque delivered, share of the reference  0 %\n"
         "sender not named\n"
-        "  02      vehicle identification number           1G4AH59H45G******\n"
+        "  02      vehicle identification number           1G4************41\n"
         "  05 ff0  coolant temperature                     83 °C\n"
         "\n"
         "What these bytes mean is from memory, no list was seen: 62\n"
@@ -65,7 +65,7 @@ def test_the_vin_is_masked_unless_asked_for(capsys: pytest.CaptureFixture[str]) 
     for options in ([], ["--json"], ["--all"]):
         out = shown(capsys, VIN, line, *options)[1]
         assert "118341" not in out
-        assert "1G4AH59H45G******" in out
+        assert "1G4************41" in out
         assert out.count("118341") == 0
     assert shown(capsys, VIN, line, "--show-vin")[1].count("1G4AH59H45G118341") == 2
 

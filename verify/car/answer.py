@@ -12,13 +12,13 @@ from fractions import Fraction
 from typing import Any
 
 from verify.car.frames import Message, Remark
+from verify.car.vin import mask_vin
 
 MEMORIES: Mapping[int, str] = {0x43: "stored", 0x47: "pending", 0x4A: "permanent"}
 # Bytes a message can begin with that is an answer.
 ANSWERS = frozenset({*range(0x41, 0x4B), 0x7F})
 # Values that fill frames up; nothing is concluded from them but that bytes may be filling.
 PADDING = frozenset({0x00, 0x55, 0xAA, 0xCC, 0xFF})
-_HIDDEN = 6  # last characters of a VIN that are masked
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +75,8 @@ class Answer:
     time_s: float | None = None
 
     def shown(self, show_vin: bool = False) -> str:
-        """`text`, with the end of a VIN masked unless it may be shown."""
-        return self.text if show_vin or not self.vin else mask(self.text)
+        """`text`, with a VIN masked unless it may be shown."""
+        return self.text if show_vin or not self.vin else mask_vin(self.text)
 
     def to_json(self, show_vin: bool = False) -> dict[str, Any]:
         body: dict[str, Any] = {"line": self.line, "source": self.source, "kind": self.kind}
@@ -99,11 +99,6 @@ class Answer:
             body["readiness"] = dict(self.readiness)
         body["complete"] = self.complete
         return body
-
-
-def mask(text: str) -> str:
-    """A VIN, or what there is of one, without its last six characters."""
-    return text[:-_HIDDEN] + "*" * len(text[-_HIDDEN:])
 
 
 def hexed(data: bytes, most: int = 16) -> str:

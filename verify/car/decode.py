@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from verify.car.answer import ANSWERS, MEMORIES, Answer, answer, mask
+from verify.car.answer import ANSWERS, MEMORIES, Answer, answer
 from verify.car.answers import (
     codes_fit,
     information,
@@ -25,6 +25,7 @@ from verify.car.answers import (
 )
 from verify.car.frames import Message, Reassembly, Remark
 from verify.car.pasted import Leftover, Piece, is_request, text_to_pieces
+from verify.car.vin import mask_vin
 
 _REQUESTS = range(0x01, 0x0B)
 _ALONE = (0x03, 0x04, 0x07, 0x0A)  # services that are asked for without anything behind
@@ -68,12 +69,12 @@ class Decoded:
 
 
 def without_vins(text: str) -> str:
-    """A text with the end of whatever looks like a VIN masked, in letters or in bytes.
+    """A text with whatever looks like a VIN masked, in letters or in bytes.
 
     A run of bytes that spells four or more of a VIN's signs is hidden whole: a VIN in a line that
     could not be read is still a VIN, and half a byte too many only shifts it.
     """
-    return _RUN.sub(_hidden_run, _VIN_LIKE.sub(lambda m: mask(m[0]), text))
+    return _RUN.sub(_hidden_run, _VIN_LIKE.sub(lambda m: mask_vin(m[0]), text))
 
 
 def _hidden_run(run: re.Match[str]) -> str:

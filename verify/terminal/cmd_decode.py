@@ -32,7 +32,7 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("line", nargs="*", metavar="LINE", help='a raw line, quoted; "-": from input')
     p.add_argument("--file", metavar="LOG", help='a text file of raw lines; "-": from input')
     p.add_argument("--all", action="store_true", help="each answer and line, however many")
-    p.add_argument("--show-vin", action="store_true", help="show the VIN's last six characters")
+    p.add_argument("--show-vin", action="store_true", help="show the whole VIN")
     p.add_argument("--json", action="store_true", help="the same as JSON, always all of it")
     return p
 
