@@ -21,7 +21,7 @@ _JWS = re.compile(rf"{_PART}\.{_PART}\.{_PART}")
 
 def read_signature(body: Mapping[str, Any], stamp: Stamp, last: Entry) -> Signature:
     """The signature in an entry behind `last`. Raises Misfit where it cannot stand there."""
-    if (body["seq"], body["over"]) != (last.seq, last.digest):
+    if type(body["seq"]) is not int or (body["seq"], body["over"]) != (last.seq, last.digest):
         raise Misfit(
             f"a signature over entry {body['seq']}",
             f"one over the entry before it, {last.seq}",

@@ -79,6 +79,6 @@ def check_signature(entry: Entry, over: Entry) -> bytes:
         raise BadSignature("an entry that holds no signature") from None
     if said != expected:
         raise BadSignature("a signature of something else than the entry says and stands behind")
-    if named != (over.seq, over.digest, fingerprint(public)):
+    if type(named[0]) is not int or named != (over.seq, over.digest, fingerprint(public)):
         raise BadSignature("an entry that names another entry or key than it signs")
     return public

@@ -12,12 +12,12 @@ from __future__ import annotations
 import os
 import stat
 import sys
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from verify.errors import Problem, UserError
-from verify.job.disk import flush_folder, make_folder, refused
+from verify.job.disk import flush_folder, make_folder
 from verify.job.jws import SigningKey, short
 from verify.job.people import Key
 
@@ -53,7 +53,7 @@ def write_key(folder: Path, person: str, key: SigningKey, passphrase: str = "") 
     private = Ed25519PrivateKey.from_private_bytes(key.seed)
     text = private.private_bytes(s.Encoding.PEM, s.PrivateFormat.PKCS8, lock)
     path = key_path(folder, person, key.public)
-    with refused(str(folder)):
+    with _usable(folder):
         make_folder(str(folder))
         try:
             descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -155,11 +155,27 @@ def ask_new_passphrase() -> str:
     )
 
 
+@contextmanager
+def _usable(place: Path) -> Iterator[None]:
+    """Turns what the disk refuses inside into one clear UserError about `place`."""
+    try:
+        yield
+    except OSError as error:
+        raise UserError(
+            Problem(
+                file=str(place),
+                found=f"a place for keys that cannot be used ({error.strerror or error})",
+                expected="a folder and a file of your own",
+                next="change its permissions, or name another folder with KEYSBACK_KEYS",
+            )
+        ) from error
+
+
 def _guarded_bytes(path: Path) -> bytes:
     """The file, if nobody but its owner may read it. Raises UserError."""
-    with refused(str(path)):
+    with _usable(path):
         try:
-            descriptor = os.open(path, os.O_RDONLY)
+            stream = open(path, "rb")  # noqa: SIM115 - closed below
         except FileNotFoundError:
             raise UserError(
                 Problem(
@@ -170,7 +186,7 @@ def _guarded_bytes(path: Path) -> bytes:
                     "keysback people key PERSON makes a new one",
                 )
             ) from None
-        with os.fdopen(descriptor, "rb") as stream:
+        with stream:
             # Of the file that is open, so that nobody can put another one in its place meanwhile.
             mode = stat.S_IMODE(os.fstat(stream.fileno()).st_mode)
             if os.name == "posix" and mode & 0o077:
