@@ -1,6 +1,8 @@
 """What each check said at its version. A change here is a new version of that check (invariant 4).
 
-The recordings are written out by plain arithmetic, so that no random generator can change them.
+All cases of all checks are pinned in pinned.json (renewed by `python -m tests.evidence.pin CHECK`),
+each with the digest of its recording, so that a random generator that changed is told from a check
+that did. The checks of idle are pinned whole as well, on a drive written out by plain arithmetic.
 """
 
 from __future__ import annotations
@@ -10,6 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.evidence.every_case import CASES
+from tests.evidence.pin import pins, said
 from tests.nasty import SPECS, channel, recording
 from verify.evidence.checks.catalogue import CATALOGUE, judge
 from verify.evidence.recording import Recording
@@ -116,8 +120,24 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
 }
 
 
-def test_every_check_is_pinned_at_its_version() -> None:
-    assert {(c.name, c.version) for c in CATALOGUE.values()} == set(PINNED)
+@pytest.mark.parametrize("check", CATALOGUE)
+def test_every_check_is_pinned_at_its_version_with_all_its_cases(check: str) -> None:
+    pin = pins()[check]
+    assert pin["version"] == CATALOGUE[check].version
+    assert set(pin["cases"]) == {finding for name, finding in CASES if name == check}
+
+
+@pytest.mark.parametrize(("check", "finding"), CASES)
+def test_a_check_says_of_its_case_what_it_said(check: str, finding: str) -> None:
+    pin, now = pins()[check]["cases"][finding], said(check, finding)
+    if pin["of"] != now["of"]:
+        pytest.fail("not the check, but the recording is another one", pytrace=False)
+    assert_same(pin, now, f"{check}, {finding}")
+
+
+def test_what_is_pinned_whole_is_of_the_present_versions() -> None:
+    for name, version in PINNED:
+        assert CATALOGUE[name].version == version
 
 
 @pytest.mark.parametrize(("name", "version"), PINNED)
