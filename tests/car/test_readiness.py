@@ -14,9 +14,11 @@ from verify.car.readiness import (
     Status,
     combine,
     monitors,
+    not_complete_words,
     status_from_boxes,
     status_from_bytes,
     status_from_text,
+    status_from_typed,
 )
 from verify.errors import UserError
 
@@ -180,6 +182,68 @@ def test_all_wrong_boxes_are_named_at_once_with_the_nearest() -> None:
 def test_two_states_for_one_monitor_are_asked_about() -> None:
     with pytest.raises(UserError, match="one state for a monitor"):
         status_from_boxes({"evap": "complete", "evaporative": "not complete"}, Ignition.SPARK)
+
+
+@pytest.mark.parametrize(
+    ("typed", "ignition"),
+    [
+        ("catalyst: complete, misfire: complete", Ignition.SPARK),
+        ("nmhc: complete, misfire: complete", Ignition.COMPRESSION),
+        ("DPF: not ready", Ignition.COMPRESSION),
+        ("diesel, misfire: complete, fuel system: complete", Ignition.COMPRESSION),
+        ("engine: diesel; egr: complete", Ignition.COMPRESSION),
+        ("fuel system: complete; ignition: spark", Ignition.SPARK),
+        ("petrol, catalyst: complete", Ignition.SPARK),
+    ],
+)
+def test_the_kind_of_engine_is_said_or_follows_from_the_monitors(
+    typed: str, ignition: Ignition
+) -> None:
+    status = status_from_typed(typed)
+    assert status.ignition is ignition
+    # Whatever that engine has and nobody named is not read.
+    own = {n for n, m in monitors(ignition).items() if m.kind != "reserved"}
+    assert set(status.states) == own
+
+
+@pytest.mark.parametrize(
+    ("typed", "says"),
+    [
+        ("misfire: complete, fuel system: complete", "a diesel and a gasoline engine both have"),
+        ("catalyst: complete, nmhc: complete", "on one screen"),
+        ("diesel, catalyst: complete", "monitor of a compression ignition engine"),
+        ("diesel, gasoline, misfire: complete", "one kind of engine"),
+        ("catalist: complete", 'write "catalyst"'),
+    ],
+)
+def test_the_kind_of_engine_is_never_guessed(typed: str, says: str) -> None:
+    with pytest.raises(UserError, match=says):
+        status_from_typed(typed)
+
+
+def test_six_complete_diesel_boxes_do_not_make_a_spark_engine_ready() -> None:
+    shared = "misfire: complete, fuel system: complete, components: complete, egr: complete"
+    with pytest.raises(UserError):
+        status_from_typed(shared)
+    assert not_complete_words(status_from_typed(f"diesel, {shared}"))
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from([n for i in Ignition for n in (*monitors(i), "misfire", "egr", "x")]),
+        st.sampled_from([s.value for s in State]),
+        min_size=1,
+        max_size=6,
+    )
+)
+def test_boxes_are_read_as_one_kind_of_engine_or_refused(boxes: dict[str, str]) -> None:
+    typed = ", ".join(f"{name}: {state}" for name, state in boxes.items())
+    fits = [i for i in Ignition if all(n in monitors(i) or n == "egr" for n in boxes)]
+    try:
+        status = status_from_typed(typed)
+    except UserError:
+        return
+    assert fits == [status.ignition]
 
 
 @pytest.mark.parametrize("ignition", Ignition)

@@ -104,6 +104,7 @@ def test_boxes_as_a_reader_shows_them(capsys: pytest.CaptureFixture[str]) -> Non
         ([REPLY, "--year", "2005", "--where", "federal", "--box", "a=b"], "a reply and boxes"),
         (["--box", "catalist=ready", "--year", "2005", "--where", "x"], 'write "catalyst"'),
         (["--box", "catalyst", "--year", "2005", "--where", "x"], "--box"),
+        (["--box", "misfire=ready", "--year", "2005", "--where", "federal"], "both have"),
         (
             ["--box", "evap=ready", "--codes", "128", "--year", "2005", "--where", "x"],
             "--codes",

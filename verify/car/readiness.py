@@ -176,6 +176,63 @@ def status_from_text(text: str) -> Status:
     return status_from_bytes(a, b, c, d, cycle=match[1] == "41")
 
 
+# The kind of engine in words.
+_ENGINES: Mapping[str, Ignition] = {
+    **dict.fromkeys(("spark", "spark ignition", "gasoline", "petrol"), Ignition.SPARK),
+    **dict.fromkeys(("compression", "compression ignition", "diesel"), Ignition.COMPRESSION),
+}
+
+
+def ignition_of_boxes(names: Iterable[str]) -> Ignition:
+    """The kind of engine that the monitors on a reader's screen belong to, by their names.
+
+    Misfire, fuel system, components and EGR are those of both kinds. Raises UserError where no name
+    decides, and where names of both kinds stand there: the two have different monitors, and which
+    of them nobody read depends on it.
+    """
+    own: dict[Ignition, list[str]] = {i: [] for i in Ignition}
+    foreign: list[Problem] = []
+    for typed in names:
+        kinds = [i for i in Ignition if _plain(typed) in _spelt(i)]
+        if not kinds:
+            foreign.append(unknown(typed, _names(*Ignition), "monitor"))
+        if len(kinds) == 1:
+            own[kinds[0]].append(typed)
+    found = [i for i in Ignition if own[i]]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        both = " and ".join(f'"{own[i][0]}" ({i.value} ignition)' for i in Ignition)
+        raise UserError(
+            Problem(
+                found=f"{both} on one screen",
+                expected="the monitors of one engine",
+                next="say whether it is a diesel or a gasoline engine, and leave out the others",
+            )
+        )
+    if foreign:
+        raise UserError(*foreign)
+    raise UserError(
+        Problem(
+            found="monitors that a diesel and a gasoline engine both have",
+            expected="which of the two it is: their other monitors differ",
+            next='write "diesel" or "gasoline" as well, or a monitor that only one of them has',
+        )
+    )
+
+
+def _names(*kinds: Ignition) -> list[str]:
+    found = (n for i in kinds for n, m in monitors(i).items() if m.kind != "reserved")
+    return list(dict.fromkeys(found))
+
+
+@cache
+def _spelt(ignition: Ignition) -> Mapping[str, str]:
+    """How monitors of this kind of engine are written → their names."""
+    known = monitors(ignition)
+    return {_plain(s): name for name, m in known.items() for s in (name, m.title, *m.other_names)}
+
+
 def status_from_boxes(
     boxes: Mapping[str, str],
     ignition: Ignition,
@@ -189,15 +246,15 @@ def status_from_boxes(
     any case; states also as "ready", "incomplete", "n/a". Raises UserError with every problem.
     """
     known = monitors(ignition)
-    spelt = {_plain(s): name for name, m in known.items() for s in (name, m.title, *m.other_names)}
+    spelt = _spelt(ignition)
     states = {name: State.NOT_READ for name, m in known.items() if m.kind != "reserved"}
     wrong: list[Problem] = []
     given: set[str] = set()
     for typed, value in boxes.items():
         name = spelt.get(_plain(typed))
         if name is None:
-            names = [n for n, m in known.items() if m.kind != "reserved"]
-            wrong.append(unknown(typed, names, f"monitor of a {ignition.value} ignition engine"))
+            what = f"monitor of a {ignition.value} ignition engine"
+            wrong.append(unknown(typed, _names(ignition), what))
             continue
         state = _STATES.get(_plain(value))
         if state is None:
@@ -309,20 +366,38 @@ def status_from_typed(text: str, ignition: Ignition | None = None) -> Status:
     """One line as a person types it: replies to 01 01 ("41 01 00 07 65 04", several modules parted
     by semicolons), or boxes as the reader shows them ("catalyst: complete, evap: incomplete").
 
-    ignition: for boxes, which kind of engine; spark where not said. Raises UserError.
+    ignition: for boxes, which kind of engine. Where it is not given, the text says it ("diesel,
+    fuel system: complete") or the monitors' names do (`ignition_of_boxes`); it is never guessed.
+    Raises UserError.
     """
     if ":" in text and re.search(r"[g-z]", text, flags=re.I):
         boxes: dict[str, str] = {}
+        said = {ignition} - {None}
         for item in re.split(r"[;,]", text):
             name, _, state = item.partition(":")
             if not item.strip():
+                continue
+            engine = _ENGINES.get(_plain(item)) or (
+                _ENGINES.get(_plain(state)) if _plain(name) in ("engine", "ignition") else None
+            )
+            if engine is not None:
+                said.add(engine)
                 continue
             if name.strip() in boxes:
                 raise UserError(
                     Problem(f'"{name.strip()}" twice', "each monitor once", "give it once")
                 )
             boxes[name.strip()] = state.strip()
-        return status_from_boxes(boxes, ignition or Ignition.SPARK)
+        if len(said) > 1:
+            raise UserError(
+                Problem(
+                    found="spark and compression ignition",
+                    expected="one kind of engine",
+                    next="say which of the two it is",
+                )
+            )
+        kind = said.pop() if said else None
+        return status_from_boxes(boxes, kind or ignition_of_boxes(boxes))
     parts = [part for part in text.split(";") if part.strip()] or [text]
     status = combine(status_from_text(part) for part in parts)
     if status.cycle:

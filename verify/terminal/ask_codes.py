@@ -169,7 +169,7 @@ class _Asking:
     def monitors(self) -> Status | None:
         hint = (
             "The reply to 01 01 (41 01 …), or as the reader shows them: catalyst: complete, evap: "
-            "incomplete. ? if not read."
+            "incomplete; for a diesel: diesel, nmhc: complete. ? if not read."
         )
 
         def read(text: str) -> tuple[str, Status] | None:

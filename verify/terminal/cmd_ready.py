@@ -47,7 +47,8 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument(
         "--fuel",
         choices=["gasoline", "diesel"],
-        help="default: as the reply says (gasoline stands for gas and alcohol fuels too)",
+        help="default: as the reply or the monitors' names say (gasoline stands for gas and "
+        "alcohol fuels too)",
     )
     p.add_argument(
         "--box",
@@ -92,7 +93,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _status(args: argparse.Namespace) -> Status:
     from verify.car.inspection_rules import FUELS
-    from verify.car.readiness import Ignition, combine, status_from_boxes, status_from_text
+    from verify.car.readiness import (
+        combine,
+        ignition_of_boxes,
+        status_from_boxes,
+        status_from_text,
+    )
     from verify.errors import Problem, UserError
 
     if args.reply and (args.box or args.mil or args.codes):
@@ -137,8 +143,8 @@ def _status(args: argparse.Namespace) -> Status:
             )
         boxes[name.strip()] = state
     codes = None if args.codes is None else _whole(args.codes, "--codes", 127)
-    ignition = FUELS[args.fuel] if args.fuel else Ignition.SPARK
     try:
+        ignition = FUELS[args.fuel] if args.fuel else ignition_of_boxes(boxes)
         return status_from_boxes(
             boxes,
             ignition,
