@@ -243,7 +243,7 @@ def _read_through(file: str, into: str | None) -> Kept:
                 _take_out(file, archive, name, stated, into)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
         raise damaged(file, str(error) or "it is cut off") from error
-    except (KeyError, ValueError, TypeError, OverflowError, RecursionError) as error:
+    except (KeyError, ValueError, TypeError, AttributeError, RecursionError) as error:
         raise damaged(file, f"a manifest that makes no sense: {error}") from error
     return kept
 
