@@ -75,7 +75,7 @@ def test_what_was_not_read_is_listed_with_its_reason(capsys: pytest.CaptureFixtu
     code, out, _ = shown(capsys, "P2111-00", "lamp", "2111", "P4000", "PO122")
     assert code == 0
     assert "typed P2111-00: failure type 00" in words_of(out)
-    assert "tables of the standard (SAE J2012-DA) that are not here" in words_of(out)
+    assert "Only the groups of the standard (SAE J2012-DA) are known here" in words_of(out)
     assert "PO122: the letter O was read as 0" in words_of(out)
     rest = words_of(out[out.index("Not read") :])
     assert "2111 four digits alone" in rest

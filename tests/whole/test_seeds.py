@@ -26,7 +26,7 @@ MAY_BE_EMPTY = {
     | {"warm_ups", "distance_mi", "minutes"},
 }
 TABLES = ["hazards", "activities", "codes", "code_checks", "code_notes"]
-TABLES += ["readiness_monitors", "inspection_rules", "parameters"]
+TABLES += ["readiness_monitors", "inspection_rules", "parameters", "failure_types"]
 
 
 @pytest.mark.parametrize("table", TABLES)

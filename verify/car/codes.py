@@ -173,7 +173,8 @@ class CodeReading:
 
     modules: those that were read. where: (code, module) where somebody said which module a code
     came from. by_work: codes that the work itself set (unplugged with the key on), as somebody
-    says; it changes no class. notes: what was read otherwise than it was typed.
+    says; it changes no class. notes: what was read otherwise than it was typed. types: (code,
+    failure type) where one was typed; it changes no class either.
     """
 
     stored: tuple[str, ...]
@@ -183,6 +184,7 @@ class CodeReading:
     where: tuple[tuple[str, str], ...] = ()
     by_work: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    types: tuple[tuple[str, str], ...] = ()
 
     @property
     def present(self) -> tuple[str, ...]:
@@ -192,6 +194,10 @@ class CodeReading:
     def modules_of(self, code: str) -> tuple[str, ...]:
         """The modules a code is said to have been read in; empty where nobody said."""
         return tuple(module for found, module in self.where if found == code)
+
+    def types_of(self, code: str) -> tuple[str, ...]:
+        """The failure types a code was read with; empty where none was typed."""
+        return tuple(byte for found, byte in self.types if found == code)
 
     def label(self) -> str:
         """The outcome of a codes step: the gravest class among stored and pending codes.
@@ -222,6 +228,8 @@ class CodeReading:
             value["by_work"] = list(self.by_work)
         if self.notes:
             value["notes"] = list(self.notes)
+        if self.types:
+            value["failure_types"] = [list(pair) for pair in self.types]
         return value
 
     @staticmethod
@@ -237,6 +245,7 @@ class CodeReading:
             tuple((str(code), str(module)) for code, module in body.get("where", ())),
             tuple(body.get("by_work", ())),
             tuple(body.get("notes", ())),
+            tuple((str(code), str(byte)) for code, byte in body.get("failure_types", ())),
         )
 
 

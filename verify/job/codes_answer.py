@@ -38,11 +38,13 @@ class CodesRead:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """One memory as typed: what was understood, where each code was read, what to say of it."""
+    """One memory as typed: what was understood, where each code was read, what to say of it, and
+    the failure type of each code that had one."""
 
     codes: tuple[str, ...]
     where: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
+    types: tuple[tuple[str, str], ...] = ()
 
 
 def memory_of(text: str) -> Memory:
@@ -55,7 +57,8 @@ def memory_of(text: str) -> Memory:
     notes = tuple(
         f'"{r.typed}" was read as {r.code}: {"; ".join(r.notes)}' for r in parsed.read if r.notes
     )
-    return Memory(parsed.codes, where, notes)
+    types = dict.fromkeys((r.code, r.failure_type) for r in parsed.read if r.failure_type)
+    return Memory(parsed.codes, where, notes, tuple(types))
 
 
 def strict_codes(text: str) -> Parsed:
@@ -161,6 +164,7 @@ def reading_of(
         where,
         (),
         tuple(note for m in found for note in m.notes),
+        tuple(dict.fromkeys(pair for m in found for pair in m.types)),
     )
     own = tuple(dict.fromkeys(by_work))
     for code in own:

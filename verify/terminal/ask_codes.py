@@ -11,6 +11,7 @@ from typing import TypeVar
 
 from verify.car.code_history import new_codes
 from verify.car.codes import CodeReading, meaning
+from verify.car.failure_type import failure_type_words
 from verify.car.freeze_frame import FreezeFrame, frame_from_line
 from verify.car.readiness import Status, status_from_typed
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
@@ -63,6 +64,8 @@ class _Asking:
         reading = self._placed(reading_of(stored, pending, permanent, ()))
         for code in reading.present:
             self.ui.tell(f"  {code}: {meaning(code)}{class_words(reading, code)}")
+            for byte in reading.types_of(code):
+                self.ui.tell(f"  {code}-{byte}: {failure_type_words(byte)}")
         reading = replace(reading, modules=self._modules(reading))
         return self._by_work(reading)
 

@@ -74,12 +74,14 @@ def run(args: argparse.Namespace) -> int:
 def code_json(read: Read) -> dict[str, Any]:
     """What is said of one code: plain JSON values; null where it is not known here."""
     from verify.car.codes import class_of, fact, meaning, who_defines
+    from verify.car.failure_type import failure_type_words
 
     row = fact(read.code)
     return {
         "code": read.code,
         "typed": read.typed,
         "failure_type": read.failure_type or None,
+        "failure_type_says": failure_type_words(read.failure_type) if read.failure_type else None,
         "read_as": list(read.notes),
         "meaning": meaning(read.code),
         "known": row is not None,
@@ -157,6 +159,7 @@ def _block(reads: Sequence[Read]) -> RenderableType:
     from rich.text import Text
 
     from verify.car.codes import class_of, fact, meaning, who_defines
+    from verify.car.failure_type import failure_type_words
     from verify.terminal.marks import MARKS, STOPPED, STYLES
     from verify.terminal.show_verdict import sentence
     from verify.words import Verdict
@@ -167,7 +170,7 @@ def _block(reads: Sequence[Read]) -> RenderableType:
     for read in reads:
         said = [*read.notes]
         if read.failure_type:
-            said.append(f"failure type {read.failure_type}")
+            said.append(failure_type_words(read.failure_type))
         if said:
             rows.append(_row("typed", f"{read.typed}: {'; '.join(said)}"))
     defined = f"by {who_defines(code).value}"

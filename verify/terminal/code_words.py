@@ -11,6 +11,7 @@ from typing import Any
 
 from verify.car.code_history import Past, changes
 from verify.car.codes import CodeReading, class_of
+from verify.car.failure_type import failure_type_words
 from verify.car.freeze_frame import FreezeFrame, Revisit, propose
 from verify.car.readiness import Ignition, monitors
 from verify.car.since_clear import Drive
@@ -77,6 +78,7 @@ def reading_lines(
         lines.append("No module is named as read.")
     if reading.where:
         lines.append(f"Read in: {place_words(reading)}")
+    lines += [f"{code}-{byte}: {failure_type_words(byte)}" for code, byte in reading.types]
     lines += reading.notes
     for result in results:
         lines.append(f"{result.check}: {result.verdict.value}. {result.why}")
