@@ -59,7 +59,8 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
     """What lists say of a job: texts and whole numbers, nothing personal.
 
     state: in words; at: name of the step or ending; ending: its kind, "" while the job goes on;
-    open_proofs: required steps still to be proven after the keys went back.
+    open_proofs: required steps still to be proven after the keys went back; erased: how often
+    personal data were erased on request, where they were.
     """
     ending = session.ending
     if ending is None:
@@ -79,7 +80,7 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
         "scripted": int(session.scripted),
         "demo": int(session.demo),
         "open_proofs": len(session.open_required) if gone else 0,
-    }
+    } | ({"erased": len(session.erased)} if session.erased else {})
 
 
 def opened_body(
@@ -276,6 +277,15 @@ def decision_body(
 
 def paused_body(session: ReadOnlySession) -> Body:
     return _live(session, "paused", {"step": session.at})
+
+
+def erased_body(
+    session: ReadOnlySession, *, texts: int, pictures: int, recordings: Sequence[str] = ()
+) -> Body:
+    """What was erased on request, at any time, once it is gone; recordings: by their SHA-256."""
+    body: Body = {"texts": texts, "pictures": pictures}
+    body["recordings"] = [_digest(sha256) for sha256 in recordings]
+    return _tried(session, "erased", body)
 
 
 def closed_body(session: ReadOnlySession, ending: str, reason: str) -> Body:

@@ -80,6 +80,9 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
         frozenset({"purpose", "role", "seq", "over", "jwk", "kid", "jws"}),
         frozenset(),
     ),
+    # What was erased on request, after it was: how many personal texts and pictures, and the
+    # SHA-256 of each recording (which entries name openly as it is).
+    "erased": (1, frozenset({"texts", "pictures", "recordings"}), frozenset()),
 }
 
 

@@ -25,6 +25,7 @@ from verify.job.visits import (
     Correction,
     Decision,
     DraftSession,
+    Erased,
     Misfit,
     Note,
     Pending,
@@ -45,6 +46,7 @@ __all__ = [
     "Correction",
     "Decision",
     "DraftSession",
+    "Erased",
     "Note",
     "Pending",
     "ReadOnlySession",
@@ -123,6 +125,7 @@ class _Fold:
         self.specs: dict[str, StoredSpec] = {}
         self.notes: list[Note] = []
         self.decisions: list[Decision] = []
+        self.erasures: list[Erased] = []
         self.corrections: list[Correction] = []
         self.skipped: list[Wait] = []
         self.signatures: list[Signature] = []
@@ -144,7 +147,7 @@ class _Fold:
             )
         if (entry.kind == "opened") != (self.count == 1):
             raise Misfit(f"{entry.kind} as entry {self.count}", "opened first, once", "open a job")
-        if entry.kind not in ("note", "signature"):
+        if entry.kind not in ("note", "signature", "erased"):
             self.paused = entry.kind == "paused"
         stamp = Stamp(entry.seq, entry.time, entry.person, self.mode)
         _KINDS[entry.kind](self, entry.body, stamp)
@@ -283,6 +286,19 @@ class _Fold:
             )
         )
 
+    def erased(self, body: Mapping[str, Any], stamp: Stamp) -> None:
+        texts, pictures, recordings = (body[n] for n in ("texts", "pictures", "recordings"))
+        counts = [n for n in (texts, pictures) if type(n) is int and n >= 0]
+        named = isinstance(recordings, list) and all(isinstance(r, str) for r in recordings)
+        if len(counts) != 2 or not named:
+            raise Misfit(
+                "an erasure that does not say what was erased",
+                "how many texts and pictures, and which recordings",
+                "restore the store from a backup",
+            )
+        who = stamp.seq, stamp.time, stamp.person
+        self.erasures.append(Erased(*who, texts, pictures, tuple(recordings)))
+
     def pause(self, body: Mapping[str, Any], _stamp: Stamp) -> None:
         self._named(body)
         self.walk.check_not_stopped("a pause")
@@ -371,6 +387,7 @@ class _Fold:
             specs=MappingProxyType(self.specs),
             notes=tuple(self.notes),
             decisions=tuple(self.decisions),
+            erased=tuple(self.erasures),
             corrections=tuple(self.corrections),
             skipped_waits=tuple(self.skipped),
             signatures=tuple(self.signatures),
@@ -399,6 +416,7 @@ _KINDS: Mapping[str, Callable[[_Fold, Mapping[str, Any], Stamp], None]] = {
     "paused": _Fold.pause,
     "closed": _Fold.close,
     "signature": _Fold.sign,
+    "erased": _Fold.erased,
 }
 
 

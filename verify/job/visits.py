@@ -142,6 +142,18 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
+class Erased:
+    """What was erased on request: how many personal texts and pictures, which recordings."""
+
+    seq: int
+    time: str
+    person: str
+    texts: int
+    pictures: int
+    recordings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Decision:
     """What a person decided after the ending. choice, advised, ruled_out: names of ways; figures:
     as typed; private: field → salted digest."""
@@ -244,6 +256,7 @@ class ReadOnlySession:
     specs: Mapping[str, StoredSpec]
     notes: tuple[Note, ...]
     decisions: tuple[Decision, ...]
+    erased: tuple[Erased, ...]
     corrections: tuple[Correction, ...]
     skipped_waits: tuple[Wait, ...]
     signatures: tuple[Signature, ...]
