@@ -48,3 +48,10 @@ def _strings(value: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...
     elif isinstance(value, list | tuple):
         for inner in value:
             yield from _strings(inner, path)
+
+
+def plain_texts(entries: Iterable[Entry]) -> Iterator[tuple[str, str]]:
+    """(kind and field, text) of all that stands openly in the entries."""
+    for entry in entries:
+        for path, value in _strings(entry.body, ()):
+            yield " ".join((entry.kind, *path[-1:])), value

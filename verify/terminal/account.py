@@ -11,6 +11,7 @@ from verify.terminal.code_words import frame_words, history_before, reading_line
 from verify.terminal.desk import Desk
 from verify.terminal.endings import ending_lines, head
 from verify.terminal.marks import LEGEND
+from verify.terminal.not_judged import not_judged
 from verify.terminal.relearn_advice import decision_lines
 from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
 from verify.terminal.show_verdict import limits_text, measured, sentence
@@ -32,6 +33,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         f"For the {session.audience.value}; opened {local(session.opened)}, "
         f"last written {local(session.updated)}; {MODES.get(session.mode, session.mode)}",
         f"Flow edition {session.edition[:16]}…",
+        *erased_lines(session),
         "",
         *ending_lines(session),
         "",
@@ -75,6 +77,16 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     return [*lines, "", *signed_lines(desk, session)]
 
 
+def erased_lines(session: ReadOnlySession) -> list[str]:
+    """What was erased on request, and when. The hashes stay, so the rest can still be checked."""
+    lines = []
+    for e in session.erased:
+        parts = [(e.texts, "text"), (e.pictures, "picture"), (len(e.recordings), "recording")]
+        what = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in parts if n)
+        lines.append(f"Erased on request {local(e.time)}: {what}. The hashes are kept.")
+    return lines
+
+
 def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]:
     step = session.graph.steps[visit.step]
     lines = [visit_line(session, visit)]
@@ -89,7 +101,11 @@ def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]
     for name, words in (("answer", "said"), ("order", "order done"), ("reason", "because")):
         if name in visit.private:
             lines.append(f"    {words}: {desk.secret(visit.private[name])}")
+    needed = step.detail.get("checks", ()) if step.kind == "record" else ()
     for result in results_of(visit):
+        if step.kind == "record" and not_judged(result) and result.check not in needed:
+            lines.append(f"    {result.check}: not judged. {sentence(result.why)}")
+            continue
         lines.append(f"    {result.check}: {result.verdict.value}. {sentence(result.why)}")
         number, band = measured(result, session.units), limits_text(result.limits, session.units)
         if number and band:
@@ -194,6 +210,16 @@ def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
         "corrections": len(session.corrections),
         "set_aside": len(session.aside),
         "notes": len(session.notes),
+        "erased": [
+            {
+                "time": e.time,
+                "person": e.person,
+                "texts": e.texts,
+                "pictures": e.pictures,
+                "recordings": list(e.recordings),
+            }
+            for e in session.erased
+        ],
         "decisions": [
             {
                 "about": d.about,

@@ -43,7 +43,8 @@ def run(args: argparse.Namespace) -> int:
     for row in rows:
         mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
         print(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
-        print(f"         {row.get('state', '')}")
+        erased = "; personal data erased on request" if row.get("erased") else ""
+        print(f"         {row.get('state', '')}{erased}")
     return 0
 
 
