@@ -43,6 +43,7 @@ class Answer:
     answered_for: bool = False
     waited: bool = False
     evidence: Any = None
+    results: Any = None
 
 
 @dataclass
@@ -346,7 +347,7 @@ class Interpreter:
         self.countdown = None
         self.made[step] = body["attempt"]
         new = Answer(seq, step, body["attempt"], outcome, seq, seq, waited=waited)
-        new.evidence = body.get("evidence")
+        new.evidence, new.results = body.get("evidence"), body.get("results")
         self.answers.append(new)
         self.lay(new, seq)
 
@@ -369,7 +370,7 @@ class Interpreter:
         self.cut(found[0])
         self.answers.remove(old)
         new = Answer(seq, old.step, old.attempt, body["outcome"], old.rank, seq, waited=old.waited)
-        new.evidence = body.get("evidence")
+        new.evidence, new.results = body.get("evidence"), body.get("results")
         self.answers.append(new)
         self.lay(new, seq)
 
@@ -383,14 +384,22 @@ class Interpreter:
         if not found:
             raise Refused
         self.possible(found[0].step, body["outcome"])
-        if {found[0].outcome["label"], body["outcome"]["label"]} & {"cannot", "stop"}:
-            raise Refused
         kind = self.graph.steps[found[0].step].kind
-        if kind not in ("reading", "fasten", "codes") and not self.measured(
-            found[0].step, found[0].outcome
+        for outcome, results in (
+            (found[0].outcome, found[0].results),
+            (body["outcome"], body["results"]),
         ):
-            raise Refused
+            if outcome["label"] == "cannot":
+                # Only a torque whose wrench was out of its range has results beside a "cannot".
+                if kind != "fasten" or not results:
+                    raise Refused
+            elif outcome["label"] == "stop" or (
+                kind not in ("reading", "fasten", "codes")
+                and not self.measured(found[0].step, outcome)
+            ):
+                raise Refused
         found[0].outcome = body["outcome"]
+        found[0].results = body["results"]
         found[0].evidence = body.get("evidence", found[0].evidence)
         for i, a in enumerate(self.walk):
             if a.gate:

@@ -17,7 +17,8 @@ from tests.flow.small import CATALOGUE, flow, go, look, step
 from verify.flow.graph import CLEARS_CODES, REMEDY, Branch, Condition, Graph, Look, Spec, Step
 from verify.words import Audience, Grade, Group
 
-KINDS = ("ask", "ask", "do", "do", "record", "record", "record", "reading", "card", "codes")
+KINDS = ("ask", "ask", "do", "do", "record", "record", "record", "reading", "card", "codes",
+         "fasten")  # fmt: skip
 ENDINGS = ("handed-back", "to-follow", "diagnosis", "relearn", "tow")
 GRADES = {"record": "recorded", "reading": "read", "codes": "read", "fasten": "read"}
 

@@ -6,6 +6,8 @@ import math
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from verify.car.codes import CodeReading
 from verify.errors import UserError
@@ -125,9 +127,9 @@ def test_torque_against_the_service_information(
         ("25 N·m", "pass", "within"),
         # A fifth of the scale is still in range: 20 % of 45 N·m is 9 N·m, exactly.
         ("45 N·m", "pass", "within"),
-        ("45.1 N·m", "undecided", "tool-range"),
-        ("150 ft·lbf", "undecided", "tool-range"),
-        ("8 N·m", "undecided", "tool-range"),
+        ("45.1 N·m", "cannot", "tool-range"),
+        ("150 ft·lbf", "cannot", "tool-range"),
+        ("8 N·m", "cannot", "tool-range"),
     ],
 )
 def test_a_wrench_out_of_its_range_proves_nothing(wrench: str, label: str, finding: str) -> None:
@@ -140,7 +142,7 @@ def test_a_wrench_out_of_its_range_proves_nothing(wrench: str, label: str, findi
 
 
 def test_a_wrench_out_of_its_range_counts_and_leads_like_cannot() -> None:
-    """The outcome is `undecided`, with what settles it; nothing is gained over saying `cannot`."""
+    """It is `cannot` with its result beside it; nothing is gained over saying so."""
     graph = load_flow("throttle-body-replaced", catalogue()).graph
     fasteners = [s for s in graph.steps.values() if s.kind == "fasten"]
     assert fasteners
@@ -149,13 +151,41 @@ def test_a_wrench_out_of_its_range_counts_and_leads_like_cannot() -> None:
         weak = judge_answer(fastener, Fastened("9 N·m", True, "150 N·m"), specs)
         assert weak.results[0].finding == "tool-range"
         cannot = judge_answer(fastener, Cannot("no smaller wrench"), specs)
-        assert fastener.counts(weak.outcome) is fastener.counts(cannot.outcome)
+        assert weak.outcome == cannot.outcome
         assert fastener.counts(weak.outcome) is Verdict.UNDECIDED
-        to = [
-            {b.to for b in fastener.branches if b.when.own.outcome and label in b.when.own.outcome}
-            for label in (weak.outcome.label, cannot.outcome.label)
-        ]
-        assert to[0] == to[1] != set()
+        assert weak.results[0].value == 9
+        assert cannot.results == ()
+
+
+@given(
+    st.floats(0.5, 40).map(lambda x: f"{x:.2f} N·m"),
+    st.sampled_from([True, None, False]),
+    st.floats(1, 400).map(lambda x: f"{x:.1f} N·m"),
+    st.sampled_from([{}, SPECS]),
+)
+def test_no_wrench_makes_a_torque_better_and_none_hides_a_fail(
+    torque: str, order: bool | None, wrench: str, specs: dict[str, SpecValue]
+) -> None:
+    with_it = judge_answer(FASTEN, Fastened(torque, order, wrench), specs)
+    without = judge_answer(FASTEN, Fastened(torque, order), specs)
+    set_to, most = parse(torque).value, parse(wrench).value
+    believed = most / 5 <= set_to <= most
+    if without.outcome.label == "fail" or believed:
+        assert with_it.outcome == without.outcome
+    else:
+        assert with_it.outcome.label == "cannot"
+        (result,) = with_it.results
+        assert result.verdict is Verdict.UNDECIDED
+        assert result.value == pytest.approx(float(set_to))
+        assert "wrench" in result.settle
+
+
+def test_without_a_figure_a_wrench_out_of_its_range_says_both() -> None:
+    (result,) = judge_answer(FASTEN, Fastened("9 N·m", True, "150 N·m"), {}).results
+    assert result.finding == "no-spec"
+    assert "less than a fifth" in result.why
+    assert "Look the torque up" in result.settle
+    assert "smaller wrench" in result.settle
 
 
 def test_no_wrench_excuses_what_was_done_wrong() -> None:

@@ -22,7 +22,7 @@ from tests.flow.small import CATALOGUE, flow, go, look, step
 from tests.job.interpreter import Interpreter, Refused
 from tests.job.random_jobs import random_graph, random_outcome
 from verify.errors import UserError
-from verify.flow.graph import Graph, Outcome
+from verify.flow.graph import Graph, Outcome, Step
 from verify.flow.machine import DraftMachine, FlowMachine, compile_flow, draft_machine
 from verify.flow.proof import ProvenFlow, prove
 from verify.job import bodies
@@ -113,6 +113,13 @@ def told_by_interpreter(i: Interpreter) -> dict[str, Any]:
     }
 
 
+def beside(rng: random.Random, here: Step) -> dict[str, Any]:
+    """Results beside an answer: a torque with a wrench out of its range is a `cannot` with one."""
+    if here.kind != "fasten" or rng.random() < 0.4:
+        return {}
+    return {"results": ["torque"]}
+
+
 def random_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str, Any]]:
     """What might be appended next; most of it fits."""
     pending, steps = s.pending, s.graph.steps
@@ -121,14 +128,16 @@ def random_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str,
     if draw < 0.10 and answers:
         old = rng.choice(answers)
         body = {"of": old.seq, "step": old.step, "attempt": old.attempt, "reason": HIDDEN}
+        body |= beside(rng, steps[old.step])
         return "correction", body | {"outcome": random_outcome(rng, steps[old.step])}
     if draw < 0.16:
         pool = [*answers, *(a.visit for a in s.aside)]
-        pool = [v for v in pool if steps[v.step].kind in ("record", "reading")] or pool
+        pool = [v for v in pool if steps[v.step].kind in ("record", "reading", "fasten")] or pool
         if pool:
             old = rng.choice(pool)
             body = {"of": old.seq, "step": old.step, "attempt": old.attempt, "results": []}
             body |= {"outcome": random_outcome(rng, steps[old.step]), "spec": "idle_speed"}
+            body |= beside(rng, steps[old.step])
             return "rejudged", body | ({"evidence": ["new"]} if rng.random() < 0.5 else {})
     if draw < 0.20:
         spec = {"name": rng.choice(["idle_speed"] * 4 + ["unknown"]), "text": str(rng.random())}
@@ -176,6 +185,7 @@ def random_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str,
             )
         return "outcome", body
     body = here | {"outcome": random_outcome(rng, steps[pending.step])}
+    body |= beside(rng, steps[pending.step])
     if steps[pending.step].kind == "record" and rng.random() < 0.8:
         body["evidence"] = [f"file-{rng.random()}"]
     if rng.random() < 0.3:
@@ -207,7 +217,7 @@ def built(s: ReadOnlySession, kind: str, body: dict[str, Any]) -> dict[str, Any]
         case "outcome":
             return bodies.outcome_body(s, outcome, **given)
         case "correction":
-            return bodies.correction_body(s, body["of"], outcome, reason=body["reason"])
+            return bodies.correction_body(s, body["of"], outcome, reason=body["reason"], **given)
         case "rejudged":
             more = {k: body[k] for k in ("results", "evidence") if k in body}
             return bodies.rejudged_body(s, body["of"], outcome, spec=body["spec"], **more)

@@ -76,7 +76,8 @@ def parse_codes(text: str) -> Parsed:
     """Reads "p2111", "P2111-00, u0100", "0x2111", "21 11" or a pasted screen. Never raises.
 
     A failure-type suffix ("-00") is kept apart from the code, see `failure_type`.
-    Hexadecimal is read only where it says that it is (0x…, …h) or where the whole text is nothing but pairs; four digits alone stay unread.
+    Hexadecimal is read only where it says that it is (0x…, …h) or where the whole text is nothing
+    but pairs; four digits alone stay unread.
     """
     read: list[Read] = []
     unread: list[Unread] = []

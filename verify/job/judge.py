@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
@@ -46,7 +46,7 @@ WRENCH_SHARE_SMALL = 0.06
 # Below this share of its largest torque a wrench says little. Common practice, no source.
 WRENCH_LEAST_SHARE = Fraction(20, 100)
 NUMBER_CHECK_VERSION = 1
-TORQUE_CHECK_VERSION = 2
+TORQUE_CHECK_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,8 +226,18 @@ def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Jud
         values["wrench"] = str(wrench)
     private = {"order": answer.order_done} if answer.order_done else {}
 
+    outside = _outside_its_range(newton_metres, wrench) if wrench is not None else None
+
     def judged(result: CheckResult) -> Judged:
-        return Judged(Outcome(result.verdict.value, Grade.READ), values, (result,), private)
+        """A wrench out of its range shows nothing: `cannot`, with what was computed beside it, so
+        that a corrected figure finds it again. What was set wrong stays wrong with any wrench."""
+        if outside is None or result.verdict is Verdict.FAIL:
+            return Judged(Outcome(result.verdict.value, Grade.READ), values, (result,), private)
+        if result.finding != "tool-range":
+            why, settle = outside
+            also = f"{result.why} Besides, {typed} {why}"
+            result = replace(result, why=also, settle=f"{result.settle} {settle}")
+        return Judged(Outcome(CANNOT), values, (result,), private)
 
     spec = specs.get(step.detail["spec"])
     if spec is None or not spec.quantity.value > 0:
@@ -270,14 +280,11 @@ def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Jud
     rounding = float(newton_metres.last_place) / 2 / math.sqrt(3)
     u = max(math.hypot(applied * share / math.sqrt(3), rounding), 1e-9)
     result = _held_against("torque", applied, u, limits, TORQUE_CHECK_VERSION)
-    # What was set wrong stays wrong with any wrench; but one out of its range proves nothing right.
-    if result.verdict is not Verdict.FAIL and wrench is not None:
-        outside = _outside_its_range(newton_metres, wrench)
-        if outside:
-            why, settle = outside
-            result = _torque_result(
-                Verdict.UNDECIDED, "tool-range", f"{typed} {why}", applied, limits, settle
-            )
+    if result.verdict is not Verdict.FAIL and outside is not None:
+        why, settle = outside
+        result = _torque_result(
+            Verdict.UNDECIDED, "tool-range", f"{typed} {why}", applied, limits, settle
+        )
     return judged(result)
 
 

@@ -69,9 +69,17 @@ def _content(outcome: Outcome) -> str:
     return ", ".join(shown) or "nothing behind it"
 
 
-def judged_by_computation(step: Step, outcome: Outcome) -> bool:
-    """Whether the outcome can change when a spec or a check does."""
-    return step.kind in ("reading", "fasten", "codes") or computed(step, outcome)
+def was_judged(step: Step, visit: Visit) -> bool:
+    """Whether an answer was computed, so that it can change when a spec or a check does.
+
+    A `cannot` is somebody's word, but for a torque set with a wrench that is out of its range
+    there: that has its result beside it.
+    """
+    if visit.outcome.label == CANNOT:
+        return step.kind == "fasten" and bool(visit.results)
+    if visit.outcome.label == STOP:
+        return False
+    return step.kind in ("reading", "fasten", "codes") or computed(step, visit.outcome)
 
 
 def check_correctable(step: Step, visit: Visit) -> None:

@@ -14,7 +14,6 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from verify.flow.graph import (
-    CANNOT,
     REMEDY,
     STOP,
     Graph,
@@ -30,7 +29,7 @@ from verify.job.rules import (
     check_correctable,
     check_not_outdated,
     check_outcome,
-    judged_by_computation,
+    was_judged,
 )
 from verify.job.visits import Misfit, Pending, SetAside, Stamp, Visit, Wait, computed
 from verify.words import Audience, EndingKind, Group, Verdict
@@ -237,8 +236,7 @@ class Walk:
             index, old = self._live(of, new.step, new.attempt)
         step = self.graph.steps[old.step]
         check_outcome(step, new.outcome)
-        both = {old.outcome.label, new.outcome.label}
-        if both & {CANNOT, STOP} or not judged_by_computation(step, old.outcome):
+        if not (was_judged(step, old) and was_judged(step, new)):
             raise Misfit(
                 f"a verdict in the place of an answer at {old.step}",
                 "a verdict that was computed before",

@@ -40,7 +40,10 @@ def check_not_from_before(session: ReadOnlySession, step: Step, sha256: str) -> 
 def _after(session: ReadOnlySession, visit: Visit) -> Iterator[Visit]:
     """The live answers that came later in the course of the work."""
     for later in session.walk:
-        if later.rank > visit.rank and not later.gate and later.outcome.label != CANNOT:
+        if later.rank <= visit.rank or later.gate:
+            continue
+        # A torque that cannot be believed was set all the same: it has its result beside it.
+        if later.outcome.label != CANNOT or later.results:
             yield later
 
 
