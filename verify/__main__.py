@@ -18,6 +18,8 @@ COMMANDS = {
     "ready": ("cmd_ready", "would an inspection turn the car away"),
     "code": ("cmd_code", "what fault codes say: meaning, class, what to verify"),
     "decode": ("cmd_decode", "read raw lines of a car's answers, as pasted"),
+    "jobfile": ("cmd_jobfile", "a job as one sealed, signed file that anybody can check"),
+    "audit": ("cmd_audit", "check a job file: seal, signatures, every verdict again"),
     "flows": ("cmd_flows", "list, prove, try or print flows; print their schema"),
     "backup": ("cmd_backup", "keep a copy of all jobs and their evidence in one file"),
     "restore": ("cmd_restore", "make a store out of a backup"),

@@ -38,8 +38,11 @@ signed. A file in evidence/ bears its own hash as its name.
 
 3. The maker's signature (if there is a manifest.jws). It holds the whole manifest:
 
-    part() { s=$(cut -d. -f"$1" "$2" | tr -d '\\n'); while [ $(( ${#s} % 4 )) -ne 0 ]; do s="$s="; done
-             printf '%s' "$s" | basenc --base64url -d; }
+    part() {
+      s=$(cut -d. -f"$1" "$2" | tr -d '\\n')
+      while [ $(( ${#s} % 4 )) -ne 0 ]; do s="$s="; done
+      printf '%s' "$s" | basenc --base64url -d
+    }
     part 2 manifest.jws | cmp - manifest.json
     part 1 manifest.jws
 
