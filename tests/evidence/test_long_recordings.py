@@ -8,6 +8,7 @@ import itertools
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.nasty import SPECS, drive, zoo
+from verify.evidence import series
 from verify.evidence import spans as sp
 from verify.evidence.checks.catalogue import CATALOGUE, judge
 from verify.evidence.checks.counted import Counted
@@ -22,7 +24,7 @@ from verify.evidence.checks.engine_stops import states
 from verify.evidence.columns import LONG_ROWS, of_each
 from verify.evidence.genuine import _Track
 from verify.evidence.importers.port import read_recording
-from verify.evidence.series import spreads
+from verify.evidence.series import _autocorrelation, mean_with_effective_size, spreads
 from verify.evidence.sharing import shared, shared_answers
 from verify.evidence.verdict import Rule
 
@@ -229,3 +231,54 @@ def test_two_recordings_with_equal_readings_are_still_two() -> None:
     result = judge([sound, other], SPECS, ["idle-speed"])[0]
     assert {w.recording for w in result.windows} == {0, 1}
     assert math.isfinite(result.value or math.nan)
+
+
+# --- long series --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.6, 0.95, 0.999])
+@pytest.mark.parametrize("parts", [1, 40, 1000])
+def test_means_of_blocks_tell_what_all_readings_tell(
+    phi: float, parts: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An AR(1) process; the worth of all of it is n·(1 − φ)/(1 + φ) in closed form. Block means
+    are a little more alike than the form allows for, so slow ones are told as worth less."""
+    n = 200_000
+    made = ar1(phi, n)
+    pieces = np.split(made, parts)
+    blocks = mean_with_effective_size(pieces)
+    monkeypatch.setattr(series, "MANY_READINGS", 10**9)
+    whole = mean_with_effective_size(pieces)
+    assert blocks.samples == whole.samples == n
+    assert blocks.mean == whole.mean
+    assert blocks.deviation == pytest.approx(whole.deviation, rel=0.02)
+    assert (0.6 if phi > 0.99 else 0.9) * whole.effective <= blocks.effective <= 1.1 * whole.effective
+    if phi < 0.99:
+        assert blocks.effective <= min(n, 1.15 * n * (1.0 - phi) / (1.0 + phi))
+
+
+@cache
+def ar1(phi: float, n: int) -> np.ndarray:
+    made, now = np.empty(n), 0.0
+    for place, step in enumerate(np.random.default_rng(11).normal(0.0, 1.0, n).tolist()):
+        now = phi * now + step
+        made[place] = now
+    return made
+
+
+def test_pieces_of_many_lengths_give_the_correlation_of_each_alone() -> None:
+    """They are transformed together; the sum over pieces is that of plain products."""
+    chance = np.random.default_rng(12)
+    pieces = [chance.normal(0.0, 1.0, n) for n in (5, 64, 65, 3, 64, 2, 40)]
+    squares = float(sum(p @ p for p in pieces))
+    wanted = np.zeros(65)
+    for p in pieces:
+        for lag in range(len(p)):
+            wanted[lag] += p[: len(p) - lag] @ p[lag:]
+    assert np.allclose(_autocorrelation(pieces, squares), wanted / squares, rtol=0, atol=1e-12)
+
+
+def test_a_level_that_never_moves_is_worth_one_reading_however_long() -> None:
+    found = mean_with_effective_size([np.full(50_000, 14.2)])
+    assert found.mean == pytest.approx(14.2)
+    assert found.deviation <= 1e-9

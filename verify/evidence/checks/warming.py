@@ -83,7 +83,8 @@ def _stretch(recording: Recording, place: int, spans: Array, warm_from_c: float)
     driven = np.cumsum(weights_s(clock, coolant) * (kmh >= DRIVING_KMH))
     block = (clock // BLOCK_S).astype(np.intp)
     block = np.minimum(block, max(0, int(clock[-1] // BLOCK_S) - 1))  # the rest joins the last
-    number, first = np.unique(block, return_index=True)
+    first = np.flatnonzero(np.diff(block, prepend=-1))  # the clock only runs on
+    number = block[first]
     means = np.add.reduceat(values, first) / np.diff(np.append(first, len(values)))
     apart = np.diff(number)
     rise = np.append(np.diff(means) / apart, 0.0)
