@@ -62,24 +62,36 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
         # The mean of block means is the same mean: how well it is known, they tell as well.
         means = [_block_means(p, blocks) - mean for p in pieces if len(p)]
         own = float(sum(m @ m for m in means))
-        worth, many = _effective(means, own), sum(len(m) for m in means)
+        worth, many = _effective(means, own, blocks=True), sum(len(m) for m in means)
         effective = (squares / count) / max(own / many, 1e-300) * worth
     effective = min(float(count), max(1.0, effective))
     remaining = max(1.0 - 1.0 / effective, 1.0 / count)
     return Spread(mean, math.sqrt(squares / (count * remaining)), effective, count)
 
 
-def _effective(deviations: Sequence[Array], squares: float) -> float:
-    """How many independent readings these are worth. deviations: from the common mean."""
+def _effective(deviations: Sequence[Array], squares: float, *, blocks: bool = False) -> float:
+    """How many independent readings these are worth. deviations: from the common mean.
+
+    blocks: they are means of blocks. Where readings forget each other evenly, as in AR(1), their
+    block means do so too, but from a first step on that is larger: ρ_k = c φ^k with c above 1.
+    """
     lengths = [len(d) for d in deviations]
-    count = sum(lengths)
+    count, windows = sum(lengths), len(lengths)
     if squares <= 0.0:
         return float(count)
     correlation = _autocorrelation(deviations, squares)
+    share = 1.0
+    phi = _unbiased_ar1(correlation, count, windows)
+    if blocks and len(correlation) > 2 and phi > 3.0 / math.sqrt(count):
+        first = float(correlation[1]) * count / (count - windows)
+        second = float(correlation[2]) * count / max(1, count - 2 * windows)
+        phi = min(0.9999, max(1e-3, second / first))
+        share = first / phi
+    inflation = count / ar1_effective_size(lengths, phi)
     return min(
         float(count),
         count / _positive_sequence(correlation),
-        ar1_effective_size(lengths, _unbiased_ar1(correlation, count, len(lengths))),
+        count / (1.0 + share * (inflation - 1.0)),
     )
 
 
