@@ -131,6 +131,15 @@ def test_a_freeze_frame_proposes_a_drive_and_may_be_left_out() -> None:
     assert "freeze_frame" not in judge_codes(optional, without)[1]
     same = answer_from_tree(optional, {"stored": ["P0507"], "freeze_frame": line})
     assert same.frame == found.frame
+    replies = (
+        "42 02 00 05 07; 42 0D 00 3E; 42 0C 00 1D B0; 42 04 00 59; 42 05 00 80; 42 42 00 37 DC"
+    )
+    pasted, _ = ask(optional, "P0507", "none", "?", "1", replies)
+    assert pasted.frame is not None
+    assert (pasted.frame.code, pasted.frame.rpm, pasted.frame.coolant_c) == ("P0507", 1900, 88)
+    assert any("control module voltage" in note for note in pasted.reading.notes)
+    by_file = answer_from_tree(optional, {"stored": ["P0507"], "freeze_frame": replies})
+    assert (by_file.frame, by_file.reading.notes) == (pasted.frame, pasted.reading.notes)
     fast = frame_from_line("speed 140 km/h, rpm 3000, load 35 %, coolant 88 °C")
     assert "No lawful drive" in frame_words(fast.to_json(), "metric")
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from verify.car.codes import CodeReading, Parsed, parse_placed, says_none
-from verify.car.freeze_frame import FreezeFrame, frame_from_line
+from verify.car.frame_text import frame_from_text
+from verify.car.freeze_frame import FreezeFrame
 from verify.car.readiness import Status, status_from_typed
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
 from verify.errors import Problem, UserError, unknown
@@ -132,13 +133,16 @@ def codes_from_tree(step: Step, value: Mapping[str, Any]) -> CodesRead:
     by_work = _memory(value.get("by_work", []))
     reading = reading_of(stored, pending, permanent, modules, by_work.codes if by_work else ())
     readiness = str(value.get("readiness", "not read"))
-    frame = str(value.get("freeze_frame", "not read"))
+    given = str(value.get("freeze_frame", "not read"))
+    frame = None if given == "not read" else frame_from_text(given)
+    if frame is not None:
+        reading = replace(reading, notes=(*reading.notes, *frame.notes))
     return CodesRead(
         reading,
         counters_from_typed(_texts(value, "since_clear")),
         drive_from_told(_texts(value, "drive")),
         status=None if readiness == "not read" else status_from_typed(readiness),
-        frame=None if frame == "not read" else frame_from_line(frame),
+        frame=frame.frame if frame is not None else None,
     )
 
 

@@ -12,7 +12,7 @@ from typing import TypeVar
 from verify.car.code_history import new_codes
 from verify.car.codes import CodeReading, meaning
 from verify.car.failure_type import failure_type_words
-from verify.car.freeze_frame import FreezeFrame, frame_from_line
+from verify.car.frame_text import FrameRead, frame_from_text
 from verify.car.readiness import Status, status_from_typed
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
 from verify.errors import UserError
@@ -42,8 +42,11 @@ def ask_codes(
     if step.detail.get("since_clear"):
         counters, drive = asking.since_clear()
     status = asking.monitors() if step.detail.get("readiness") else None
-    frame = asking.frame(reading)
-    return CodesRead(reading, counters, drive, status=status, frame=frame)
+    found = asking.frame(reading)
+    if found is None:
+        return CodesRead(reading, counters, drive, status=status)
+    reading = replace(reading, notes=(*reading.notes, *found.notes))
+    return CodesRead(reading, counters, drive, status=status, frame=found.frame)
 
 
 class _Asking:
@@ -134,18 +137,18 @@ class _Asking:
         )
         return replace(reading, by_work=tuple(c for c in new if c in marked))
 
-    def frame(self, reading: CodeReading) -> FreezeFrame | None:
+    def frame(self, reading: CodeReading) -> FrameRead | None:
         """What the engine did when a code was stored; asked before the drive that may go back."""
         if self.step.required or not reading.present:
             return None
         hint = (
-            "Such as: code P0507, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C. It proposes a "
-            "drive."
+            "Such as: code P0507, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C. Or the car's "
+            "replies: 42 02 00 05 07; 42 0C 00 1D B0. It proposes a drive."
         )
         while True:
             text = self.ui.ask("Freeze frame (may stay empty)", hint=hint, empty=True)
             try:
-                return frame_from_line(text) if text.strip() not in ("", *UNREAD) else None
+                return frame_from_text(text) if text.strip() not in ("", *UNREAD) else None
             except UserError as error:
                 self.trouble(error)
 
