@@ -1,0 +1,336 @@
+"""A job's session → a report for one of its readers. Pure: no clock, no disk, nothing judged.
+
+The verdicts shown are those that were stored. Recordings are read again for their pictures alone,
+through the source; where one is gone the report says so and keeps its hash.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from verify.flow.graph import STOP
+from verify.job.entry import canonical
+from verify.job.session import ReadOnlySession
+from verify.report.document import (
+    OF_VERDICT,
+    Block,
+    Facts,
+    Head,
+    Mark,
+    Point,
+    Points,
+    Reader,
+    Report,
+    Say,
+    Section,
+)
+from verify.report.parts import (
+    CLOSE,
+    answers,
+    codes_table,
+    done,
+    last_results,
+    mark_of,
+    numbers_table,
+    people_table,
+    results_of,
+    said,
+    seal,
+    signs,
+    torque_table,
+    why_open,
+)
+from verify.report.path import path
+from verify.report.source import Source
+from verify.report.words import (
+    AFTERWARDS,
+    CUSTOMER_HEADS,
+    DEMO,
+    HEADS,
+    MODES,
+    NOT_STATUTORY,
+    OPEN_HEAD,
+    REHEARSAL,
+    UNFINISHED,
+    sentence,
+)
+from verify.words import EndingKind, Verdict
+
+TITLES = {
+    Reader.CUSTOMER: "What was done, and what it showed",
+    Reader.SIGNER: "For the signature of a second person",
+    Reader.WORKSHOP: "The record of the workshop",
+}
+
+
+def build(session: ReadOnlySession, source: Source, reader: Reader) -> Report:
+    """The report of a job as it stands, open or ended."""
+    from verify.report.customer import customer_sections
+
+    if reader is Reader.CUSTOMER:
+        sections = customer_sections(session, source)
+    else:
+        sections = tuple(_full(session, source, reader))
+    record, kept_back = record_of(session, source)
+    foot = NOT_STATUTORY
+    if kept_back:
+        foot += " The record is not attached: it holds the plate or the VIN, which are masked here."
+    return Report(
+        reader=reader,
+        job=session.job,
+        title=session.graph.title,
+        kicker=TITLES[reader],
+        head=_head(session, source, reader),
+        warnings=tuple(_warnings(session)),
+        facts=tuple(_facts(session, source, reader)),
+        sections=sections,
+        foot=foot,
+        moment=session.updated,
+        record=record,
+        edition=b"" if kept_back else source.edition,
+        paper="us-letter" if session.units == "us" else "a4",
+    )
+
+
+def record_of(session: ReadOnlySession, source: Source) -> tuple[bytes, bool]:
+    """(the journal as JSON lines, whether it is kept back).
+
+    Personal words stand in it only as salted hashes. But a model or a document may have been typed
+    with the plate in it; then, where masks are on, the record stays behind: with a letter changed
+    its hashes would not hold.
+    """
+    lines = []
+    for e in session.history:
+        fields = ("job", "seq", "time", "person", "kind", "version", "body", "previous", "digest")
+        lines.append(canonical({name: getattr(e, name) for name in fields}).decode())
+    if source.masked and any(source.shown(t) != t for e in session.history for t in _texts(e.body)):
+        return b"", True
+    return ("\n".join(lines) + "\n").encode(), False
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """Every text in a JSON value; a long number is none."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for name, item in value.items():
+            yield str(name)
+            yield from _texts(item)
+    elif isinstance(value, list | tuple):
+        for item in value:
+            yield from _texts(item)
+
+
+# ---- the head ------------------------------------------------------------------------------------
+
+
+def _head(session: ReadOnlySession, source: Source, reader: Reader) -> Head:
+    ending = session.ending
+    if ending is None:
+        words, more = OPEN_HEAD
+        if session.pending is not None:
+            more += f" Next: {session.step().title}."
+        return Head(Mark.OPEN, words, more)
+    kind = ending.kind
+    mark = Mark.GO if kind.lets_go else Mark.OPEN
+    if kind is EndingKind.DO_NOT_DRIVE:
+        mark = Mark.STOP
+    if kind.lets_go and session.scripted and not session.demo:
+        return Head(Mark.OPEN, "Rehearsal only", f"As played: {HEADS[kind].lower()}.")
+    words, more = CUSTOMER_HEADS[kind]
+    if reader is not Reader.CUSTOMER:
+        words, more = HEADS[kind], source.advice
+        if ending.title.casefold() not in (words.casefold(), kind.value.replace("-", " ")):
+            more = f"{sentence(ending.title)} {more}"
+    if ending.who:
+        more += f" Who can do it: {sentence(ending.who)}"
+    if session.closed:
+        more += " The job was closed by hand."
+    return Head(mark, words, more)
+
+
+def _warnings(session: ReadOnlySession) -> Iterator[str]:
+    if session.demo:
+        yield DEMO
+    elif session.scripted:
+        yield REHEARSAL
+    if session.ending is None:
+        yield UNFINISHED
+    if any(v.mode == "afterwards" for v in session.walk):
+        yield AFTERWARDS
+
+
+def _facts(session: ReadOnlySession, source: Source, reader: Reader) -> Iterator[tuple[str, str]]:
+    if session.car:
+        masked = " (plate and VIN masked)" if source.masked else ""
+        yield "Car", ", ".join(source.secret(str(d)) for d in session.car.values()) + masked
+    if session.model:
+        yield "Model", source.shown(session.model)
+    distance = _distance(session)
+    if distance:
+        yield "Odometer", distance
+    if reader is Reader.CUSTOMER:
+        yield "Job", session.job
+        yield "Worked on", _days(session, source)
+        return
+    yield "Opened", source.when(session.opened)
+    yield "Last entry", source.when(session.updated)
+    yield (
+        "Written down",
+        " and ".join(dict.fromkeys(MODES.get(v.mode, v.mode) for v in session.walk))
+        or MODES.get(session.mode, session.mode),
+    )
+    yield "For", f"a {session.audience.value}"
+    yield "Flow", f"{session.flow}, edition {session.edition[:16]}…"
+
+
+def _distance(session: ReadOnlySession) -> str:
+    for step, visit in answers(session):
+        if step.kind == "reading" and step.detail["unit"] in ("km", "mi") and visit.values:
+            return f"{visit.values['text']} {visit.values['unit']}"
+    return ""
+
+
+def _days(session: ReadOnlySession, source: Source) -> str:
+    first, last = source.when(session.opened)[:10], source.when(session.updated)[:10]
+    return first if first == last else f"{first} to {last}"
+
+
+# ---- signer and workshop -------------------------------------------------------------------------
+
+
+def _full(session: ReadOnlySession, source: Source, reader: Reader) -> Iterator[Section]:
+    if reader is Reader.SIGNER:
+        yield Section("Look at this first", (Points(tuple(_matters(session, source))),))
+    yield _cause(session, source)
+    if still := _still_open(session, source):
+        yield still
+    yield Section("The path, step by step", tuple(path(session, source)))
+    codes = codes_table(session, source)
+    if codes is not None:
+        blocks: list[Block] = [codes]
+        last = [v for s, v in answers(session) if s.kind == "codes" and v.values][-1]
+        changed = [*source.changes(session, last)]
+        if changed:
+            blocks.append(Points(tuple(Point(sentence(c)) for c in changed)))
+        yield Section("Codes, before and after", tuple(blocks))
+    if torques := torque_table(session, source):
+        yield Section("Torques", (torques,))
+    yield from _numbers(session, source)
+    yield from _changes(session, source)
+    people: tuple[Block, ...] = (people_table(session, source), *signs(session, source))
+    yield Section("People", people)
+    yield Section("The seal of the journal", (seal(session, source),))
+
+
+def _cause(session: ReadOnlySession, source: Source) -> Section:
+    complaint, cause = said(session, source)
+    torque = [
+        f"Fastened to {v.values['text']} {v.values['unit']}."
+        for s, v in answers(session)
+        if s.kind == "fasten" and v.values
+    ]
+    then = [f"Then: {'; '.join(steps)}."] if (steps := done(session)) else []
+    correction = " ".join((sentence(session.graph.repair), *torque[-1:], *then))
+    rows = (
+        ("Complaint", complaint or "not asked"),
+        ("Cause", cause or "not asked"),
+        ("Correction", correction),
+    )
+    return Section("Complaint, cause, correction", (Facts(rows),))
+
+
+def _still_open(session: ReadOnlySession, source: Source) -> Section | None:
+    points = []
+    for step in session.open_steps():
+        settle, by = step.later or ("", "")
+        detail = sentence(why_open(session, step, source))
+        if settle and session.ending is not None and session.ending.kind.lets_go:
+            detail += f" {sentence(settle)} By: {by}."
+        visit = session.last(step.name)
+        mark = mark_of(step, visit) if visit is not None else Mark.OPEN
+        points.append(Point(step.title, detail, mark))
+    return Section("Not proven", (Points(tuple(points)),)) if points else None
+
+
+def _matters(session: ReadOnlySession, source: Source) -> Iterator[Point]:
+    """What a second person should see before anything else."""
+    for step, visit in answers(session):
+        mark = mark_of(step, visit)
+        last = session.last(step.name)
+        bad = mark in (Mark.FAIL, Mark.OPEN, Mark.STOP)
+        results = [r for r in results_of(visit) if r.verdict is Verdict.FAIL]
+        if not bad and not (step.kind == "record" and results):
+            continue
+        how = "; ".join(f"{r.check} {r.finding}" for r in results)
+        text = f"{step.title}: {how or source.outcome(step, visit.outcome)}"
+        if last is not None and last.seq != visit.seq and visit.outcome.label != STOP:
+            again = source.outcome(step, last.outcome)
+            yield Point(text, f"Answered again in entry {last.seq}: {again}.", mark)
+        else:
+            yield Point(text, "Stands so at the end.", mark)
+    for c in session.corrections:
+        step = session.graph.steps[c.step]
+        was, now = source.outcome(step, c.was), source.outcome(step, c.now)
+        yield Point(f"Corrected: {step.title}", f"Was {was}, now {now}.")
+    for wait in session.skipped_waits:
+        step = session.graph.steps[wait.step]
+        yield Point(f"Wait skipped: {step.title}", f"{wait.seconds:.0f} s")
+    if source.told:
+        yield Point(f"Told, not measured: {len(source.told)} steps", "; ".join(source.told) + ".")
+    for title, figure, why in source.bare:
+        yield Point(f"Number without a document: {title}", f"{figure or 'none'} ({why})")
+    for step, _, r in last_results(session):
+        if r.verdict is Verdict.PASS and r.probability is not None and r.probability < CLOSE:
+            number, band = source.number(r, session.units), source.band(r.limits, session.units)
+            detail = f"{number}, against {band}; probability of conformity {r.probability:.3f}."
+            yield Point(
+                f"Close to its limit: {step.title}, {r.check}", detail, OF_VERDICT[r.verdict]
+            )
+
+
+def _numbers(session: ReadOnlySession, source: Source) -> Iterator[Section]:
+    numbers = numbers_table(session, source)
+    if numbers is None:
+        return
+    blocks: list[Block] = [numbers]
+    if source.bare:
+        bare = "; ".join(f"{title} ({why})" for title, _, why in source.bare)
+        blocks.append(Say(f"Without a document: {bare}.", "quiet"))
+    yield Section("Numbers of this car", tuple(blocks))
+
+
+def _changes(session: ReadOnlySession, source: Source) -> Iterator[Section]:
+    points = []
+    for c in session.corrections:
+        step = session.graph.steps[c.step]
+        was, now = source.outcome(step, c.was), source.outcome(step, c.now)
+        reason = source.secret(c.reason)
+        points.append(
+            Point(
+                step.title,
+                f"Was: {was}. Now: {now}. Because: {sentence(reason)} "
+                f"Entry {c.seq} in place of {c.of}, {source.when(c.time)}.",
+            )
+        )
+    if points:
+        yield Section("Corrections", (Points(tuple(points)),))
+    notes = [
+        Point(source.secret(digest), source.when(note.time))
+        for note in session.notes
+        for digest in note.private.values()
+    ]
+    notes += [Point(sentence(line)) for line in source.decisions]
+    if notes:
+        yield Section("Notes and decisions", (Points(tuple(notes)),))
+
+
+def to_json(report: Report) -> str:
+    """Everything of a report that is text, for a template; the record apart."""
+    from dataclasses import asdict
+
+    plain = asdict(report)
+    del plain["record"], plain["edition"]
+    return json.dumps(plain, ensure_ascii=False, sort_keys=True)

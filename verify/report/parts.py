@@ -1,0 +1,275 @@
+"""Pieces of a job that several readers are shown: said words, codes, numbers, people, the seal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from verify.car.codes import CodeReading
+from verify.evidence.verdict import CheckResult
+from verify.flow.graph import CANNOT, REMEDY, STOP, Step
+from verify.job.people import Purpose
+from verify.job.session import ReadOnlySession, Visit
+from verify.report.document import (
+    MARK_WORDS,
+    OF_VERDICT,
+    Mark,
+    Point,
+    Seal,
+    Sign,
+    Table,
+    VerdictBox,
+)
+from verify.report.source import Source
+from verify.report.strip import strip_svg
+from verify.report.words import NOBODY, sentence
+from verify.words import Verdict
+
+# A pass that is not much surer than the rule asks for is worth a look: common practice, no source.
+CLOSE = 0.99
+# Entries that can bring a job to where it stands; notes, pauses and signatures cannot.
+_MOVES = ("opened", "outcome", "correction", "rejudged", "closed")
+
+
+def answers(session: ReadOnlySession) -> Iterator[tuple[Step, Visit]]:
+    """The live answers in their order; nobody answers a gate."""
+    return ((session.graph.steps[v.step], v) for v in session.walk if not v.gate)
+
+
+def results_of(visit: Visit) -> tuple[CheckResult, ...]:
+    return tuple(CheckResult.from_json(r) for r in visit.results or ())
+
+
+def last_results(session: ReadOnlySession) -> list[tuple[Step, Visit, CheckResult]]:
+    """What was judged the last time each step was answered, in the order of the walk."""
+    last = {v.step: (s, v) for s, v in answers(session)}
+    return [(s, v, r) for s, v in last.values() for r in results_of(v)]
+
+
+def mark_of(step: Step, visit: Visit) -> Mark:
+    """What an answer counts for. What is not required is only noted, but a fail measured by a
+    recording is always said."""
+    if visit.outcome.label == STOP:
+        return Mark.STOP
+    counts = step.counts(visit.outcome)
+    if step.required or (step.kind == "record" and counts is Verdict.FAIL):
+        return OF_VERDICT[counts]
+    return Mark.NOTED
+
+
+def said(session: ReadOnlySession, source: Source) -> tuple[str, str]:
+    """(complaint, cause) in the words they were told in; "" where nobody was asked.
+
+    They are the free questions called so, in whatever part; else the first and the second.
+    """
+    free = [
+        s.name for s in session.graph.steps.values() if s.kind == "ask" and s.detail.get("text")
+    ]
+    by_name = {name.rsplit("/", 1)[-1]: name for name in reversed(free)}
+    left = [n for n in free if n not in (by_name.get("complaint"), by_name.get("cause"))]
+    found = []
+    for name in ("complaint", "cause"):
+        step = by_name.get(name) or (left.pop(0) if left else "")
+        found.append(_words(session.last(step), source))
+    return found[0], found[1]
+
+
+def _words(visit: Visit | None, source: Source) -> str:
+    if visit is None:
+        return ""
+    for field in ("answer", "reason"):
+        if field in visit.private:
+            words = source.secret(visit.private[field])
+            return words if field == "answer" else f"not said: {words}"
+    return ""
+
+
+def done(session: ReadOnlySession) -> list[str]:
+    """What was done to the car after the repair itself, with how often."""
+    times: dict[str, int] = {}
+    for step, visit in answers(session):
+        if REMEDY in step.does and step.counts(visit.outcome) is Verdict.PASS:
+            times[step.title] = times.get(step.title, 0) + 1
+    return [t if n == 1 else f"{t} ({n} times)" for t, n in times.items()]
+
+
+def verdict_box(result: CheckResult, source: Source, units: str) -> VerdictBox:
+    mark = OF_VERDICT[result.verdict]
+    number, limits = source.number(result, units), source.band(result.limits, units)
+    rests = []
+    if result.probability is not None:
+        rests.append(f"probability of conformity {result.probability:.3f}")
+    if result.samples > 1:
+        rests.append(f"{result.samples} readings")
+    if result.windows:
+        rests.append(f"{sum(w.seconds for w in result.windows):.0f} s judged")
+    rests.append(f"version {result.version} of the check")
+    strip = strip_svg(result)
+    return VerdictBox(
+        mark=mark,
+        word=MARK_WORDS[mark],
+        check=result.check,
+        finding=result.finding,
+        number=number,
+        limits=limits,
+        source=result.limits_source,
+        rests=sentence(", ".join(rests)),
+        why=sentence(result.why),
+        settle=sentence(result.settle),
+        notes=tuple(sentence(n) for n in result.notes),
+        strip=strip,
+        strip_alt=f"{number}, against {limits}: {MARK_WORDS[mark].lower()}" if strip else "",
+    )
+
+
+def why_open(session: ReadOnlySession, step: Step, source: Source) -> str:
+    """Why a required step has not passed, in a few words."""
+    visit = session.last(step.name)
+    if visit is None:
+        return "not reached"
+    if visit.outcome.label == CANNOT:
+        reason = source.secret(visit.private["reason"]) if "reason" in visit.private else ""
+        return "could not be done" + (f": {reason}" if reason else "")
+    bad = [r for r in results_of(visit) if r.verdict is not Verdict.PASS]
+    if step.kind != "codes" and bad:
+        return " ".join(sentence(r.why) for r in bad)
+    return source.outcome(step, visit.outcome)
+
+
+# ---- codes ---------------------------------------------------------------------------------------
+
+
+def code_readings(session: ReadOnlySession) -> list[tuple[Step, Visit]]:
+    return [(s, v) for s, v in answers(session) if s.kind == "codes" and v.values]
+
+
+def codes_table(session: ReadOnlySession, source: Source) -> Table | None:
+    """Every reading with its memories; one that was not read is never "none"."""
+    rows = []
+    for step, visit in code_readings(session):
+        reading = CodeReading.from_json(visit.values)
+        again = f", attempt {visit.attempt}" if visit.attempt > 1 else ""
+        memories = [
+            "not read" if codes is None else ", ".join(codes) or "none"
+            for codes in (reading.stored, reading.pending, reading.permanent)
+        ]
+        modules = ", ".join(reading.modules or ()) or "none named"
+        rows.append((step.title + again, *memories, modules))
+    if not rows:
+        return None
+    heads = ("Read", "Stored", "Pending", "Permanent", "Modules")
+    return Table(heads, tuple(rows), (2.4, 1.3, 1.1, 1.1, 1.0))
+
+
+def torque_table(session: ReadOnlySession, source: Source) -> Table | None:
+    rows = []
+    for step, visit in answers(session):
+        if step.kind != "fasten" or not visit.values:
+            continue
+        values = visit.values
+        results = results_of(visit)
+        limits = source.band(results[0].limits, session.units) if results else ""
+        order = {True: "kept", False: "NOT kept", None: "not said"}[values.get("order")]
+        verdict = MARK_WORDS[OF_VERDICT[results[0].verdict]] if results else "not judged"
+        set_to = f"{values['text']} {values['unit']}"
+        rows.append((step.title, set_to, limits or "no figure", order,
+                     values.get("wrench") or "not said", verdict))  # fmt: skip
+    if not rows:
+        return None
+    heads = ("Fasteners", "Set to", "Wanted", "Order", "Wrench to", "Verdict")
+    return Table(heads, tuple(rows), (2.0, 1.0, 1.4, 0.8, 1.0, 1.1))
+
+
+# ---- numbers, people, seal -----------------------------------------------------------------------
+
+
+def numbers_table(session: ReadOnlySession, source: Source) -> Table | None:
+    rows = []
+    for name, spec in session.specs.items():
+        figure = f"{spec.text} {spec.unit}" if spec.text else "not found"
+        document = source.shown(spec.detail) or "none named"
+        entered = f"{source.when(spec.time)}, {person(spec.person, source)}"
+        if spec.reused:
+            entered += ", from another car of this model"
+        rows.append((session.graph.specs[name].title, figure, spec.source, document, entered))
+    if not rows:
+        return None
+    heads = ("Number of this car", "Figure", "Source", "Document", "Entered")
+    return Table(heads, tuple(rows), (1.8, 0.8, 1.2, 1.2, 2.0))
+
+
+def person(name: str, source: Source) -> str:
+    known = source.names.get(name, "")
+    return f"{known} ({name})" if known else name
+
+
+def people_table(session: ReadOnlySession, source: Source) -> Table:
+    who: dict[str, list[str]] = {}
+    for entry in session.history:
+        who.setdefault(entry.person, []).append(entry.time)
+    rows = tuple(
+        (
+            person(name, source),
+            f"{len(times)} {'entry' if len(times) == 1 else 'entries'}",
+            f"{source.when(times[0])} to {source.when(times[-1])}",
+        )
+        for name, times in who.items()
+    )
+    return Table(("Person", "Wrote", "From and to"), rows, (1.6, 1.0, 2.4))
+
+
+def signs(session: ReadOnlySession, source: Source) -> tuple[Sign, ...]:
+    """Every signature, whether it holds, and whether a second person stands behind the job."""
+    found = []
+    second = False
+    for signature in session.signatures:
+        holds = _holds(session, signature.seq)
+        sign_off = signature.purpose == Purpose.SIGN_OFF
+        workers = {e.person for e in session.history[: signature.over] if e.kind != "signature"}
+        second = second or (sign_off and holds and signature.person not in workers)
+        what = "Sign-off" if sign_off else "End of a sitting"
+        lines = (
+            f"{person(signature.person, source)} as {signature.role}, "
+            f"{source.when(signature.time)}, over entry {signature.over}",
+            f"Key {signature.kid[:16]}…; "
+            + ("the signature holds" if holds else "THE SIGNATURE DOES NOT HOLD"),
+        )
+        found.append(Sign(True, what, lines))
+    if not second:
+        found.append(Sign(False, NOBODY, ("Nobody but who did the work stands behind this.",)))
+    return tuple(found)
+
+
+def _holds(session: ReadOnlySession, seq: int) -> bool:
+    from verify.job.jws import BadSignature
+    from verify.job.signing import check_signature
+
+    try:
+        check_signature(session.history[seq - 1], session.history[seq - 2])
+    except BadSignature:
+        return False
+    return True
+
+
+def seal(session: ReadOnlySession, source: Source) -> Seal:
+    """The hash of the entry with which the job came to where it stands."""
+    import segno
+
+    last = next(e for e in reversed(session.history) if e.kind in _MOVES)
+    where = "The ending stands in" if session.ending is not None else "The job stands at"
+    after = len(session.history) - last.seq
+    words = (
+        f"{where} entry {last.seq} of job {session.job}, {source.when(last.time)}"
+        + (f"; {after} more after it" if after else "")
+        + ". Its hash covers every entry before it: one changed letter there gives another hash. "
+        "Times are what this machine's clock said."
+    )
+    code = segno.make(f"keysback {session.job} {last.seq} {last.digest}", error="m", micro=False)
+    svg = code.svg_inline(border=2, scale=1, omitsize=True)
+    svg = svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+    return Seal(
+        last.digest, words, svg, f"QR code of job {session.job}, entry {last.seq}, and its hash"
+    )
+
+
+def joined(titles: Iterable[str]) -> tuple[Point, ...]:
+    return tuple(Point(sentence(t)) for t in titles)

@@ -1,0 +1,52 @@
+"""What a front end lends a report: personal words, files read again, and its words for things.
+
+A report stands above the job and below the front ends, which own the store, the masks and the
+vocabulary of the screens. So it is handed what it needs of them, and both say the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from verify.evidence.recording import Recording
+from verify.evidence.verdict import CheckResult, Limits
+from verify.flow.graph import Outcome, Step
+from verify.job.session import ReadOnlySession, Visit
+
+
+def utc(stamp: str) -> str:
+    """A time of an entry as people read it, in UTC whatever machine makes the report."""
+    return f"{stamp[:10]} {stamp[11:16]} UTC"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """secret, shown: as those of a desk, masked or not. recordings: the evidence of a visit, read
+    again; raises UserError where a file is gone. outcome, number, band, codes, frame, monitors,
+    changes: words for an outcome, a result's number, limits, a code reading, its freeze frame, its
+    monitors, what became of the codes. advice: what the ending advises. told: steps that rest on
+    words alone. bare: numbers without a document, as (title, figure, why). decisions: lines.
+    names: person → name, as far as known. edition: content of the flow's edition.
+    when: how times are shown.
+    """
+
+    secret: Callable[[str], str]
+    shown: Callable[[str], str]
+    recordings: Callable[[Any], Sequence[Recording]]
+    outcome: Callable[[Step, Outcome], str]
+    number: Callable[[CheckResult, str], str]
+    band: Callable[[Limits | None, str], str]
+    codes: Callable[[Mapping[str, Any]], str]
+    frame: Callable[[Mapping[str, Any], str], str]
+    monitors: Callable[[Mapping[str, Any]], Sequence[str]]
+    changes: Callable[[ReadOnlySession, Visit], Sequence[str]]
+    advice: str
+    told: Sequence[str]
+    bare: Sequence[tuple[str, str, str]]
+    decisions: Sequence[str]
+    edition: bytes = b""
+    names: Mapping[str, str] = field(default_factory=dict)
+    when: Callable[[str], str] = utc
+    masked: bool = True
