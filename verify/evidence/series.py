@@ -52,7 +52,7 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
     everything = np.concatenate(list(pieces))
     mean = float(everything.mean())
     everything -= mean
-    squares = float(everything @ everything)
+    squares = float(np.sum(np.square(everything)))
     if squares <= 0.0:
         return Spread(mean, 0.0, 1.0, count)
     blocks = -(-count // MANY_READINGS)

@@ -13,6 +13,7 @@ import numpy as np
 
 from verify.evidence import spans as sp
 from verify.evidence.checks.slow_readings import level, pieces_in
+from verify.evidence.ranks import median_of
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import Limits, Measurement, Window, probability_of_conformity
 from verify.evidence.windows import (
@@ -101,9 +102,7 @@ def supply(recordings: Sequence[Recording]) -> Supply:
             seconds[name] += sum(w.seconds for w in seen)
             windows += seen if name != "rest" else []
         runs += sp.pieces(channel, sp.intersect(running(recording).spans, bounded))
-    factor = (
-        2.0 if runs and float(np.median(np.concatenate([v for _, v in runs]))) > TRUCK_V else 1.0
-    )
+    factor = 2.0 if any(len(v) for _, v in runs) and _middle(runs) > TRUCK_V else 1.0
 
     def mean(name: str, least_s: float, least: int) -> Measurement | None:
         if seconds[name] < least_s or sum(len(p) for p in found[name]) < least:
@@ -120,6 +119,10 @@ def supply(recordings: Sequence[Recording]) -> Supply:
         _last([run for run in runs if len(run[0])], step),
         tuple(windows),
     )
+
+
+def _middle(runs: Sequence[tuple[Array, Array]]) -> float:
+    return median_of(np.concatenate([v for _, v in runs]))
 
 
 def before_start(recording: Recording) -> Array:

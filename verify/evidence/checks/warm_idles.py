@@ -165,7 +165,10 @@ class _Clock:
 
     def minute(self, place: int, at_s: float) -> float:
         times, ran = self.ran[place]
-        return (self.before_s[place] + float(np.interp(at_s, times, ran))) / 60.0
+        # Only the readings around it: there may be a million, and hundreds of idles.
+        after = int(np.searchsorted(times, at_s))
+        near = slice(max(0, after - 2), after + 2)
+        return (self.before_s[place] + float(np.interp(at_s, times[near], ran[near]))) / 60.0
 
     def start(self, place: int, at_s: float) -> int:
         return self.begun[place] + int(np.searchsorted(self.again[place], at_s))
