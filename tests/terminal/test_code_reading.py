@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
+from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
 
@@ -17,20 +19,26 @@ from verify.flow.graph import Graph, Outcome, Step
 from verify.job.answers import answer_from_tree
 from verify.job.codes_answer import CodesRead
 from verify.job.codes_judge import judge_codes
+from verify.job.recompute import codes_read_again
 from verify.job.visits import Visit
 from verify.terminal.ask_codes import ask_codes
+from verify.terminal.clock import PlayingClock
 from verify.terminal.code_words import (
     frame_words,
     history_before,
     proposed_drive,
     reading_lines,
     recorded_drive,
+    told_clear,
 )
 from verify.terminal.collect import judge_taken
 from verify.terminal.ui_lines import LineUi
 from verify.words import Grade
 
 LABELS = ("none", "partly-read", "learn", "other", "wiring", "forbids", "cleared", "not-ready")
+
+
+CLOCK = PlayingClock(datetime(2031, 3, 4, 10, 0, tzinfo=UTC))
 
 
 def codes_step(*, required: bool = True, **asked: bool) -> Step:
@@ -195,7 +203,7 @@ def test_the_kept_recording_of_the_drive_gives_its_distance_and_its_warm_up(
     at = session(visit("drive", 3, outcome=Outcome("undecided", Grade.RECORDED), evidence=made))
     at.specs = {}
     journal = SimpleNamespace(open_evidence=lambda sha256: io.BytesIO(data))
-    desk: Any = SimpleNamespace(journal=journal)
+    desk: Any = SimpleNamespace(journal=journal, clock=CLOCK)
     asked, hands = codes_step(since_clear=True), SimpleNamespace()
     reading = CodeReading((), (), None, ("engine", "brakes"))
     judged = judge_taken(desk, at, asked, CodesRead(reading, counters), hands)  # type: ignore[arg-type]
@@ -213,7 +221,7 @@ def test_a_recording_that_is_not_at_hand_leaves_the_time_of_the_drive() -> None:
     made = ({"kind": "recording", "seconds": 900.0, "sha256": "0" * 64, "mapping": {}},)
     at = session(visit("drive", 3, outcome=Outcome("undecided", Grade.RECORDED), evidence=made))
     at.specs = {}
-    desk: Any = SimpleNamespace(journal=SimpleNamespace(open_evidence=gone))
+    desk: Any = SimpleNamespace(journal=SimpleNamespace(open_evidence=gone), clock=CLOCK)
     reading = CodeReading((), (), None, ("engine", "brakes"))
     answer = CodesRead(reading, Counters(40, 61, 0))
     judged = judge_taken(desk, at, codes_step(since_clear=True), answer, None)  # type: ignore[arg-type]
@@ -259,3 +267,85 @@ def test_boxes_leave_what_was_not_listed_unread_and_a_cycles_reply_is_refused(ty
     else:
         assert found.status is not None
         assert judge_codes(asked, found)[0].label == "not-ready"
+
+
+# --- a clear that was only told of ----------------------------------------------------------------
+
+
+def cleared_job(clear_at: str, *, drive_after: bool = True, **over: Any) -> Any:
+    """Entry 1 at 08:00, the clear answered in entry 2, a drive of a quarter of an hour after it."""
+    made = ({"kind": "recording", "seconds": 900.0},)
+    drive = visit(
+        "drive",
+        3 if drive_after else 1,
+        outcome=Outcome("undecided", Grade.RECORDED),
+        evidence=made,
+    )
+    clear = replace(visit("clear", 2, **over.pop("clear", {})), time=clear_at)
+    at = session(*((clear, drive) if drive_after else (drive, clear)))
+    at.scripted, at.mode, at.specs = False, "as-work", {}
+    at.history = (SimpleNamespace(time="2031-03-04T08:00:00.000Z"), SimpleNamespace(time=clear_at))
+    for name, value in over.items():
+        setattr(at, name, value)
+    return at
+
+
+def test_the_time_since_a_clear_counts_from_the_entry_before_it() -> None:
+    at = cleared_job("2031-03-04T09:00:00.000Z")
+    found = told_clear(at, CLOCK.now())
+    assert found is not None
+    assert (found.minutes, found.drive_after) == (120.0, True)
+    before = told_clear(cleared_job("2031-03-04T09:00:00.000Z", drive_after=False), CLOCK.now())
+    assert before is not None
+    assert not before.drive_after
+
+
+@pytest.mark.parametrize(
+    "at",
+    [
+        session(),
+        cleared_job("2031-03-04T09:00:00.000Z", clear={"outcome": Outcome("cannot")}),
+        cleared_job("2031-03-04T09:00:00.000Z", scripted=True),
+        cleared_job("2031-03-04T09:00:00.000Z", mode="afterwards"),
+        cleared_job("2031-03-04T11:00:00.000Z"),
+    ],
+)
+def test_where_no_time_is_known_nothing_is_held_against_it(at: Any) -> None:
+    assert told_clear(at, CLOCK.now()) is None
+
+
+@pytest.mark.parametrize(
+    ("counters", "label", "finding"),
+    [
+        (Counters(12, 40, 1), "none", "covers"),
+        (Counters(400, 40, 1), "partly-read", "clear-not-seen"),
+        (Counters(12, 900, 1), "partly-read", "clear-not-seen"),
+        (Counters(12, 40, 30), "partly-read", "clear-not-seen"),
+        (Counters(65535, 65535, 255), "partly-read", "clear-not-seen"),
+        (Counters(12, 5, 1), "cleared", "does-not-cover"),
+        (Counters(400, 5, 1), "cleared", "does-not-cover"),
+        (Counters(), "partly-read", "nothing-to-compare"),
+    ],
+)
+def test_four_hundred_kilometres_since_a_clear_an_hour_ago_never_pass(
+    counters: Counters, label: str, finding: str
+) -> None:
+    at = cleared_job("2031-03-04T09:00:00.000Z")
+
+    def gone(sha256: str) -> io.BytesIO:
+        raise UserError(Problem("a file that is gone", "a kept file", "record again"))
+
+    at.walk[1].evidence[0].update(sha256="0" * 64, mapping={})
+    desk: Any = SimpleNamespace(journal=SimpleNamespace(open_evidence=gone), clock=CLOCK)
+    reading = CodeReading((), (), None, ("engine", "brakes"))
+    asked = codes_step(since_clear=True)
+    judged = judge_taken(desk, at, asked, CodesRead(reading, counters), None).judged  # type: ignore[arg-type]
+    assert (judged.outcome.label, judged.results[0].finding) == (label, finding)
+    assert judged.values is not None
+    assert judged.values["cleared"] == {"minutes": 120.0, "drive_after": True}
+    again = codes_read_again(judged.values)
+    assert judge_codes(asked, again)[0] == judged.outcome
+    assert judge_codes(asked, again)[2] == judged.results
+    if finding == "clear-not-seen":
+        assert "at most 2 h before" in judged.results[0].why
+        assert "clear its codes, repeat the drive" in judged.results[0].settle

@@ -43,7 +43,7 @@ class Counters:
             (self.warm_ups, ONE_BYTE_FULL),
         ):
             if value is not None:
-                _as_span(value, full)
+                as_span(value, full)
 
     def to_json(self) -> dict[str, object]:
         def plain(value: int | Span | None) -> object:
@@ -58,7 +58,8 @@ class Counters:
         }
 
 
-def _as_span(value: int | Span, full: int) -> Span:
+def as_span(value: int | Span, full: int) -> Span:
+    """All that a counter can stand for. Raises ValueError outside 0 … full."""
     if not isinstance(value, Span):
         return counter_span(value, full)
     if not 0 <= value.low <= full:
@@ -96,6 +97,8 @@ FINDINGS = {
     "does-not-cover": Verdict.FAIL,
     "too-close": Verdict.UNDECIDED,
     "nothing-to-compare": Verdict.UNDECIDED,
+    # See `told_clear`.
+    "clear-not-seen": Verdict.UNDECIDED,
 }
 
 
@@ -137,7 +140,7 @@ def covers_drive(counters: Counters, drive: Drive) -> Proof:
             missing = "since the clear was not read" if value is None else "of the drive is unknown"
             why.append(f"the {name} {missing}")
             continue
-        span = _as_span(value, TWO_BYTES_FULL)
+        span = as_span(value, TWO_BYTES_FULL)
         result = span.covers(need)
         found.append(result)
         said = {True: "covers", False: "does not cover", None: "is too close to tell against"}
@@ -151,7 +154,7 @@ def covers_drive(counters: Counters, drive: Drive) -> Proof:
                 f": a clear in its first {max(need.high - span.low, 0.0):.3g} {unit} would not show"
             )
         why.append(
-            f"{least}{_counted(value)} {unit} since the clear {said[result]} {_span(need, unit)}"
+            f"{least}{counted(value)} {unit} since the clear {said[result]} {_span(need, unit)}"
             f"{full}{unseen}"
         )
     if counters.warm_ups is not None and not drive.warm_ups:
@@ -192,7 +195,8 @@ def _proof(finding: str, why: list[str], settle: str = "") -> Proof:
     return Proof(FINDINGS[finding], finding, tuple(why), settle)
 
 
-def _counted(value: int | Span) -> str:
+def counted(value: int | Span) -> str:
+    """A count in words, without its unit."""
     return f"about {(value.low + value.high) / 2:.4g}" if isinstance(value, Span) else str(value)
 
 
@@ -209,7 +213,7 @@ def cleared_since(counters: Counters, driven_since_km: Span) -> bool | None:
     since it was told means that it did not. None: not read."""
     if counters.distance_km is None:
         return None
-    span = _as_span(counters.distance_km, TWO_BYTES_FULL)
+    span = as_span(counters.distance_km, TWO_BYTES_FULL)
     return span.low <= driven_since_km.high
 
 

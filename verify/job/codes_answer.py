@@ -14,6 +14,7 @@ from verify.car.frame_text import frame_from_text
 from verify.car.freeze_frame import FreezeFrame
 from verify.car.readiness import Status, status_from_typed
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
+from verify.car.told_clear import ToldClear
 from verify.errors import Problem, UserError, unknown
 from verify.flow.graph import Step
 
@@ -27,7 +28,8 @@ class CodesRead:
     """counters, drive: what the car counts since the clear, and the drive they must cover; asked
     where the step says `since_clear`. from_recording: the drive is that of its recording.
     status: the monitors, where the step says `readiness`; None where they were not read. frame: the
-    freeze frame; it changes no outcome."""
+    freeze frame; it changes no outcome. clear: how long ago the job says codes were cleared, None
+    where that is not known."""
 
     reading: CodeReading
     counters: Counters = field(default_factory=Counters)
@@ -35,6 +37,7 @@ class CodesRead:
     from_recording: bool = False
     status: Status | None = None
     frame: FreezeFrame | None = None
+    clear: ToldClear | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
 """What comes of a code reading: the gravest code's class, then what was not read, then the proof
-that nobody cleared codes after the drive, then the monitors. Pure.
+that nobody cleared codes after the drive and that the clear before it happened, then the monitors.
+Pure.
 
 Whatever is missing leaves the step open and never passes it: `partly-read` where a memory, a module
 or the counters since the clear were not read or do not decide, `not-ready` where only monitors or
@@ -13,14 +14,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from verify.car.readiness import Status, not_complete_words
-from verify.car.since_clear import Counters, Drive, covers_drive
+from verify.car.since_clear import covers_drive
+from verify.car.told_clear import with_clear
 from verify.car.whole_counts import Span
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import Outcome, Step
 from verify.job.codes_answer import CodesRead, needs_modules
 from verify.words import Grade, Verdict
 
-SINCE_CLEAR_VERSION = 2
+SINCE_CLEAR_VERSION = 3
 READINESS_VERSION = 1
 # A code of these classes decides by itself, whatever the counters say.
 GRAVER_THAN_CLEARED = ("forbids", "wiring", "learn")
@@ -46,7 +48,9 @@ def judge_codes(step: Step, answer: CodesRead) -> Found:
     if step.detail.get("since_clear"):
         values["since_clear"] = answer.counters.to_json()
         values["drive"] = _drive_json(answer)
-        proof = _since_clear(answer.counters, answer.drive, told=not answer.from_recording)
+        if answer.clear is not None:
+            values["cleared"] = answer.clear.to_json()
+        proof = _since_clear(answer)
         results.append(proof)
         label = _with_proof(step, label, proof.verdict)
     if step.detail.get("readiness"):
@@ -68,8 +72,12 @@ def _with_proof(step: Step, label: str, verdict: Verdict) -> str:
     return "partly-read" if label in step.passes else label
 
 
-def _since_clear(counters: Counters, drive: Drive, *, told: bool) -> CheckResult:
-    proof = covers_drive(counters, drive)
+def _since_clear(answer: CodesRead) -> CheckResult:
+    """Whether the counters cover the drive, and hold no more than fits since codes were cleared."""
+    drive, told = answer.drive, not answer.from_recording
+    proof = covers_drive(answer.counters, drive)
+    if answer.clear is not None:
+        proof = with_clear(proof, answer.counters, answer.clear, drive)
     known = drive.distance_km is not None or drive.minutes is not None
     return CheckResult(
         "since-clear",

@@ -21,6 +21,7 @@ from verify.car.codes import CodeReading
 from verify.car.freeze_frame import FreezeFrame
 from verify.car.readiness import Ignition, State, Status
 from verify.car.since_clear import Counters, Drive
+from verify.car.told_clear import ToldClear
 from verify.car.whole_counts import Span
 from verify.errors import UserError
 from verify.evidence.importers.port import importers, read_recording, tables_used
@@ -142,7 +143,7 @@ class Recompute:
                     entry, "", Recomputed.DIFFERS, f"verdicts at a step of kind {step.kind}"
                 )
             return
-        elif outcome.grade is Grade.TOLD:
+        elif outcome.grade is Grade.TOLD and not stored:
             return  # could not be done, or stopped
         before = fold(entry.job, self._entries[: entry.seq - 1], self._machine)
         other: list[str] = []
@@ -331,6 +332,7 @@ def codes_read_again(values: Mapping[str, Any]) -> CodesRead:
         from_recording=drive.get("from") == "recording",
         status=status,
         frame=FreezeFrame(**frame) if frame is not None else None,
+        clear=ToldClear.from_json(values["cleared"]) if "cleared" in values else None,
     )
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 from verify.car.code_history import Past, changes
@@ -15,12 +16,14 @@ from verify.car.failure_type import failure_type_words
 from verify.car.freeze_frame import FreezeFrame, Revisit, propose
 from verify.car.readiness import Ignition, monitors
 from verify.car.since_clear import Drive
+from verify.car.told_clear import ToldClear
 from verify.car.whole_counts import Span
 from verify.evidence.driven import distance_km, warmed_up
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CLEARS_CODES
 from verify.job.session import ReadOnlySession, Visit
+from verify.terminal.clock import read_stamp
 from verify.words import Verdict
 
 # What a code of this class means for the way from here, where the table says so.
@@ -128,13 +131,41 @@ def frame_words(frame: Mapping[str, Any], units: str) -> str:
 def recording_of_drive(session: ReadOnlySession) -> Mapping[str, Any] | None:
     """The evidence of the last road test: the newest recording of the last step with
     `road-coverage`; None where none was made."""
+    visit = _visit_of_drive(session)
+    made = [e for e in visit.evidence or () if e.get("kind") == "recording"] if visit else []
+    return made[-1] if made and made[-1]["seconds"] > 0 else None
+
+
+def _visit_of_drive(session: ReadOnlySession) -> Visit | None:
     for visit in reversed(session.walk):
         step = session.graph.steps[visit.step]
-        if step.kind != "record" or "road-coverage" not in step.detail.get("checks", ()):
-            continue
-        made = [e for e in visit.evidence or () if e.get("kind") == "recording"]
-        return made[-1] if made and made[-1]["seconds"] > 0 else None
+        if step.kind == "record" and "road-coverage" in step.detail.get("checks", ()):
+            return visit
     return None
+
+
+def told_clear(session: ReadOnlySession, now: datetime) -> ToldClear | None:
+    """How long ago at most codes were cleared in this job; None where that is not known.
+
+    Not known: nobody cleared here, a job that is written down afterwards or played from a file,
+    whose times are not those of the work, or a clock that ran backwards.
+    """
+    clears = [
+        v
+        for v in session.walk
+        if CLEARS_CODES in session.graph.steps[v.step].does
+        and session.graph.steps[v.step].counts(v.outcome) is Verdict.PASS
+    ]
+    if not clears or session.scripted or {clears[-1].mode, session.mode} != {"as-work"}:
+        return None
+    clear = clears[-1]
+    # Cleared after the entry before was written: earlier the question did not stand there.
+    before = read_stamp(session.history[clear.rank - 2].time)
+    minutes = (now - before).total_seconds() / 60
+    if minutes < 0 or read_stamp(clear.time) > now:
+        return None
+    drive = _visit_of_drive(session)
+    return ToldClear(minutes, drive is not None and drive.rank > clear.rank)
 
 
 def recorded_drive(session: ReadOnlySession, recording: Recording | None = None) -> Drive | None:

@@ -17,7 +17,7 @@ from verify.job.numbers import spec_values
 from verify.job.session import ReadOnlySession
 from verify.quantity import Quantity, parse, unit
 from verify.terminal import recordings
-from verify.terminal.code_words import recorded_drive, recording_of_drive
+from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
 from verify.terminal.since import check_not_from_before
 from verify.terminal.spec_memory import remember, remembered
 
@@ -122,6 +122,7 @@ def judge_taken(
         recorded = recorded_drive(session, _drive_read_again(desk, session))
         if recorded is not None:
             answer = replace(answer, drive=recorded, from_recording=True)
+        answer = replace(answer, clear=told_clear(session, desk.clock.now()))
     judged = judge_answer(step, answer, spec_values(session))
     if isinstance(answer, Fastened) and any(r.finding == "unit-slip" for r in judged.results):
         wanted = spec_values(session)[step.detail["spec"]].quantity
