@@ -38,11 +38,12 @@ def audit(
     *,
     trust: Collection[str] = (),
     drive_again: DriveAgain | None = None,
+    verdicts: bool = True,
 ) -> Audit:
     """Looks at everything a job file holds.
 
     trust: fingerprints (RFC 7638) of keys whose owners the reader knows by another way.
-    drive_again: see `recompute.DriveAgain`.
+    drive_again: see `recompute.DriveAgain`. verdicts: whether they are computed again.
     Raises UserError where it is no job file, or of a newer version; all else is said in the result.
     """
     a = Auditing(JobFileReader(stream, source_name), source_name, frozenset(trust))
@@ -55,7 +56,7 @@ def audit(
         evidence = journal.evidence(a, entries, manifest)
         if machine is not None:
             session = journal.replay(a, entries, machine, manifest)
-        if session is not None:
+        if session is not None and verdicts:
             journal.verdicts(a, session, evidence, drive_again)
         journal.claims(a, entries, session)
     if a.trust and not a.trusted:
@@ -79,11 +80,12 @@ def _sentence(a: Auditing) -> str:
         rest = f" ({len(findings)} parts do not hold.)" if len(findings) > 1 else ""
         return f"DOES NOT HOLD. {upper(first.name)}: {first.text}{rest}"
     names = {p.name for p in a.parts}
-    verdicts = journal.verdict_words(a)
+    verdicts = journal.verdict_words(a) if "verdicts" in names else "no verdict was computed again"
     if "replay" not in names:
         verdicts = "the flow cannot be loaded any more, so nothing was computed again"
     if not a.signed_by:
-        return f"HOLDS TOGETHER, BUT NOBODY SIGNED IT: anybody can have made it. {upper(verdicts)}."
+        who = "HOLDS TOGETHER, BUT NOBODY SIGNED IT: anybody can have made it."
+        return f"{who} {upper(verdicts)}."
     if a.signed_by in a.trust:
         return f"HOLDS: unchanged since the trusted key signed it; {verdicts}."
     return (

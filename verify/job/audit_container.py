@@ -137,7 +137,8 @@ def _maker(a: Auditing, manifest: Manifest, text: bytes, jws: bytes, keys: Keys)
     if "retired" in doubt:
         raise BadSignature(f"a signature {doubt}")
     a.signed_by = _kid(compact)
-    return f"signed by {manifest.maker or 'nobody named'} with {a.key_words(public)}"
+    words = f"signed by {manifest.maker or 'nobody named'} with {a.key_words(public)}"
+    return words + (f" ({doubt})" if doubt else "")
 
 
 def _kid(jws: str) -> str:

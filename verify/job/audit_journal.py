@@ -102,6 +102,7 @@ def signatures(a: Auditing, entries: tuple[Entry, ...], keys: Keys) -> None:
             words += f" ({doubt})"
         for seq in range(begin, over.seq + 1):
             a.say(seq, Level.HOLDS, f"signed in entry {entry.seq}")
+        a.say(entry.seq, Level.HOLDS, f"its signature holds, {words}")
         more.append(f"{span}: {words}")
         begin = entry.seq + 1
     if begin <= len(entries):
@@ -228,12 +229,27 @@ def verdicts(
         for a in sorted(found, key=lambda a: (_WORST.index(a.state), a.seq))
         if a.state is not Recomputed.SAME
     ]
+    more += _owed(session)
     if a.verdicts[Recomputed.DIFFERS.value]:
         a.finding("verdicts", "A verdict does not come out as it was written.", more)
     elif more:
         a.part("verdicts", Level.NOTE, f"{upper(verdict_words(a))}.", more)
     else:
         a.part("verdicts", Level.HOLDS, f"{upper(verdict_words(a))}.")
+
+
+def _owed(session: ReadOnlySession) -> list[str]:
+    """Live verdicts held against a number that was changed afterwards: a sitting can break off
+    between the change and the judging anew (invariant 3)."""
+    return [
+        f"entry {v.seq}, {v.step}: “{name}” was changed in entry {spec.seq}, and it was not "
+        "judged anew"
+        for v in session.walk
+        for name, spec in session.specs.items()
+        if v.results
+        and name in session.graph.steps[v.step].detail.get("specs", ())
+        and max(v.seq, v.rejudged) < spec.seq
+    ]
 
 
 def verdict_words(a: Auditing) -> str:

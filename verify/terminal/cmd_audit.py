@@ -36,6 +36,9 @@ def parser() -> argparse.ArgumentParser:
         help="a key whose owner you know; may be given several times. Get the fingerprint from "
         "the person, not from the file",
     )
+    p.add_argument(
+        "--quick", action="store_true", help="without computing the verdicts again, and say so"
+    )
     p.add_argument("--entries", action="store_true", help="with one line for each entry")
     p.add_argument("--json", action="store_true", help="all of it, as JSON")
     return p
@@ -47,7 +50,13 @@ def run(args: argparse.Namespace) -> int:
 
     trust = [_fingerprint(text) for text in args.trust]
     with open_file(args.file, "job file") as stream:
-        found = audit(stream, args.file, trust=trust, drive_again=drive_again)
+        found = audit(
+            stream,
+            args.file,
+            trust=trust,
+            drive_again=drive_again,
+            verdicts=not args.quick,
+        )
     if args.json:
         json.dump(found.to_json(), sys.stdout, indent=2, ensure_ascii=False)
         print()
