@@ -163,6 +163,20 @@ def test_counters_drive_and_monitors_may_each_be_not_read() -> None:
     assert not full.from_recording
 
 
+@pytest.mark.parametrize("typed", ["not supported", "Not  Supported", "n/a"])
+def test_not_supported_is_kept_apart_from_not_read_and_never_none(typed: str) -> None:
+    found, _ = ask(codes_step(), "none", "none", typed, "1")
+    unread, _ = ask(codes_step(), "none", "none", "not read", "1")
+    assert found.reading.permanent is None
+    assert "permanent codes: not supported by car or reader" in found.reading.notes[0]
+    assert unread.reading.notes == ()
+    tree = {"stored": [], "pending": typed, "permanent": typed, "modules": ["engine", "brakes"]}
+    by_file = answer_from_tree(codes_step(), tree)
+    assert isinstance(by_file, CodesRead)
+    assert [note.split()[0] for note in by_file.reading.notes] == ["pending", "permanent"]
+    assert judge_codes(codes_step(), by_file)[0].label == "partly-read"
+
+
 def test_with_a_recording_of_the_drive_nobody_is_asked_how_long_it_was() -> None:
     made = ({"kind": "recording", "seconds": 900.0},)
     at = session(visit("drive", 3, outcome=Outcome("undecided", Grade.RECORDED), evidence=made))

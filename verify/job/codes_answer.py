@@ -51,6 +51,26 @@ class Memory:
     types: tuple[tuple[str, str], ...] = ()
 
 
+# A memory that was not read, and one that the car or the reader does not have: neither is "none".
+UNREAD = ("?", "not read")
+UNSUPPORTED = ("not supported", "unsupported", "n/a")
+
+
+def memory_or_unread(text: str) -> Memory | None:
+    """As `memory_of`; None where the memory was not read, or is said not to be supported."""
+    plain = " ".join(text.split()).casefold()
+    return None if plain in (*UNREAD, *UNSUPPORTED) else memory_of(text)
+
+
+def unsupported_note(memory: str, text: str) -> str:
+    """What is kept of a memory that is not supported; "" for any other answer."""
+    if " ".join(text.split()).casefold() not in UNSUPPORTED:
+        return ""
+    return (
+        f"{memory} codes: not supported by car or reader, which does not mean that there are none"
+    )
+
+
 def memory_of(text: str) -> Memory:
     """Codes of a text in which nothing else may stand, "@module" behind a code allowed.
 
@@ -114,6 +134,7 @@ def codes_from_tree(step: Step, value: Mapping[str, Any]) -> CodesRead:
                 )
             )
     memories = {name: _memory(value.get(name, "not read")) for name in MEMORIES}
+    lacking = [unsupported_note(name, str(value.get(name, ""))) for name in MEMORIES]
     stored, pending, permanent = (memories[name] for name in MEMORIES)
     if stored is None:
         raise UserError(
@@ -135,6 +156,7 @@ def codes_from_tree(step: Step, value: Mapping[str, Any]) -> CodesRead:
         )
     by_work = _memory(value.get("by_work", []))
     reading = reading_of(stored, pending, permanent, modules, by_work.codes if by_work else ())
+    reading = replace(reading, notes=(*reading.notes, *filter(None, lacking)))
     readiness = str(value.get("readiness", "not read"))
     given = str(value.get("freeze_frame", "not read"))
     frame = None if given == "not read" else frame_from_text(given)
@@ -187,12 +209,10 @@ def needs_modules(step: Step, read: Iterable[str]) -> tuple[str, ...]:
 
 
 def _memory(given: Any) -> Memory | None:
-    if given == "not read":
-        return None
     if given == []:
         return Memory(())
     text = " ".join(map(str, given)) if isinstance(given, list) else str(given or "")
-    return memory_of(text)
+    return memory_or_unread(text)
 
 
 def _texts(value: Mapping[str, Any], name: str) -> dict[str, str]:

@@ -17,12 +17,19 @@ from verify.car.readiness import Status, status_from_typed
 from verify.car.since_clear import Counters, Drive, counters_from_typed, drive_from_told
 from verify.errors import UserError
 from verify.flow.graph import Step
-from verify.job.codes_answer import CodesRead, Memory, memory_of, reading_of
+from verify.job.codes_answer import (
+    UNREAD,
+    CodesRead,
+    Memory,
+    memory_of,
+    memory_or_unread,
+    reading_of,
+    unsupported_note,
+)
 from verify.job.session import ReadOnlySession
 from verify.terminal.code_words import class_words, history_before, recorded_drive
 from verify.terminal.ui import Option, Ui
 
-UNREAD = ("?", "not read")
 COUNTS: Mapping[str, str] = {
     "distance": "Distance since codes were cleared (31), ? if not read",
     "time": "Engine running time since codes were cleared (4E), ? if not read",
@@ -59,12 +66,24 @@ class _Asking:
         modules = ", ".join(self.step.detail["modules"])
         self.ui.tell(
             f"Modules to read: {modules}. Type codes such as P0507, or none. Where pending or "
-            "permanent codes cannot be read, type ?. A code of another module: C1234@brakes"
+            ""
+            "permanent codes were not read, type ?; where the car has no such memory, type not "
+            "supported. A code of another module: C1234@brakes"
         )
         stored = self._memory("Stored codes", memory_of)
-        pending = self._memory("Pending codes", _may_be_unread)
-        permanent = self._memory("Permanent codes", _may_be_unread)
+        lacking: list[str] = []
+
+        def other(name: str) -> Memory | None:
+            def read(text: str) -> Memory | None:
+                found = memory_or_unread(text)
+                lacking.append(unsupported_note(name.casefold(), text))
+                return found
+
+            return self._memory(f"{name} codes", read)
+
+        pending, permanent = other("Pending"), other("Permanent")
         reading = self._placed(reading_of(stored, pending, permanent, ()))
+        reading = replace(reading, notes=(*reading.notes, *filter(None, lacking)))
         for code in reading.present:
             self.ui.tell(f"  {code}: {meaning(code)}{class_words(reading, code)}")
             for byte in reading.types_of(code):
@@ -183,10 +202,6 @@ class _Asking:
 
         found = self._typed("Monitors since the clear", read, hint)
         return found[1] if found is not None else None
-
-
-def _may_be_unread(text: str) -> Memory | None:
-    return None if text.strip() in UNREAD else memory_of(text)
 
 
 def _told_drive(text: str) -> Drive:
