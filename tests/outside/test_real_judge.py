@@ -141,7 +141,7 @@ def test_no_healthy_car_is_failed(sha256: str) -> None:
     assert set(found) == set(CATALOGUE)
     for result in found.values():
         assert result.verdict is not Verdict.FAIL, result.why
-        assert result.finding != "could-not-run", result.why
+        assert result.finding not in ("could-not-run", "impossible-readings"), result.why
 
 
 def test_the_flap_of_a_diesel_does_not_stand_in_for_the_pedal() -> None:
