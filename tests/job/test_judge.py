@@ -25,6 +25,7 @@ from verify.job.answers import (
     answer_from_tree,
 )
 from verify.job.catalogue import catalogue
+from verify.job.fastener_order import order_kept, order_of
 from verify.job.judge import judge_answer, outcome_of, typed_uncertainty
 from verify.quantity import SpecValue, parse
 from verify.terminal.library import load_flow
@@ -178,6 +179,56 @@ def test_no_wrench_makes_a_torque_better_and_none_hides_a_fail(
         assert result.verdict is Verdict.UNDECIDED
         assert result.value == pytest.approx(float(set_to))
         assert "wrench" in result.settle
+
+
+@pytest.mark.parametrize(
+    ("said", "done", "wanted", "label"),
+    [
+        (True, "1 3 2 4", "1-3-2-4", "pass"),
+        (None, "a c b", "A, C, B", "pass"),
+        (True, "1 2 3 4", "1 3 2 4", "fail"),
+        (None, "1 2 3 4", "1 3 2 4", "fail"),
+        (True, "1 3 2", "1 3 2 4", "fail"),
+        # What somebody says went wrong is not made better by numbers.
+        (False, "1 3 2 4", "1 3 2 4", "fail"),
+        (True, "crosswise", "", "pass"),
+        (True, "1 2 3 4", "", "pass"),
+    ],
+)
+def test_the_order_done_is_compared_with_the_one_that_was_wanted(
+    said: bool | None, done: str, wanted: str, label: str
+) -> None:
+    judged = judge_answer(FASTEN, Fastened("9 N·m", said, "", done, wanted), SPECS)
+    assert judged.outcome.label == label
+    if label == "fail":
+        assert judged.results[0].finding == "wrong-order"
+    assert judged.values is not None
+    # What is stored judges the same again, without the words.
+    again = judge_answer(FASTEN, Fastened("9 N·m", judged.values["order"]), SPECS)
+    assert again.outcome == judged.outcome
+    assert ("order_wanted" in judged.values) is bool(wanted)
+
+
+@pytest.mark.parametrize(
+    ("done", "wanted"), [("", "1 2"), ("crosswise", "1 2"), ("1 2", "as ever")]
+)
+def test_orders_that_cannot_be_compared_are_asked_about(done: str, wanted: str) -> None:
+    with pytest.raises(UserError, match="both orders"):
+        judge_answer(FASTEN, Fastened("9 N·m", True, "", done, wanted), SPECS)
+
+
+@given(st.text(max_size=20), st.text(max_size=20), st.sampled_from([True, False, None]))
+def test_no_comparison_of_orders_makes_a_wrong_one_right(
+    done: str, wanted: str, said: bool | None
+) -> None:
+    try:
+        kept = order_kept(said, done, wanted)
+    except UserError:
+        return
+    if said is False:
+        assert kept is False
+    if wanted and kept:
+        assert order_of(done) == order_of(wanted) != ()
 
 
 def test_without_a_figure_a_wrench_out_of_its_range_says_both() -> None:

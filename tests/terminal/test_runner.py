@@ -289,6 +289,18 @@ def test_wrong_input_is_asked_again_with_the_reason() -> None:
     assert desk.session().last("bolt").outcome.label == "pass"
 
 
+def test_orders_typed_as_numbers_are_compared() -> None:
+    desk = small_desk()
+    numbers = ("9 N·m", "", "1", "1 2 3 4", "1 3 2 4", "1", "9 N·m", "sheet 4", "!pause")
+    with pytest.raises(Paused):
+        play(desk, "x", "none", *numbers)
+    shown = " ".join(play.shown.getvalue().split())  # type: ignore[attr-defined]
+    assert "The two orders are not the same" in shown
+    visit = desk.session().last("bolt")
+    assert visit.outcome.label == "fail"
+    assert visit.values["order_wanted"] == ["1", "3", "2", "4"]
+
+
 SLIPPED = ("x", "none", "80 ft·lbf", "50 N·m", "1", "crosswise", "1", "80 in·lbf", "sheet 4")
 
 
@@ -300,7 +312,7 @@ def test_a_torque_twelve_times_off_is_asked_about_at_once() -> None:
     assert "in·lbf or ft·lbf?" in shown
     assert "The wrench was set to 80 in·lbf" in shown
     visit = desk.session().last("bolt")
-    assert (visit.outcome.label, visit.values["unit"]) == ("undecided", "in·lbf")
+    assert (visit.outcome.label, visit.values["unit"]) == ("cannot", "in·lbf")
     assert visit.results[0]["finding"] == "tool-range", "9 N·m with a wrench up to 50 N·m"
     assert desk.secret(visit.private["order"]) == "crosswise"
     assert desk.session().made["bolt"] == 1

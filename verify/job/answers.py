@@ -41,12 +41,14 @@ class Number:
 @dataclass(frozen=True, slots=True)
 class Fastened:
     """order_kept: None where the service information gives no order; order_done: how it was done,
-    in words, or ""; wrench_max: the wrench's largest torque, as typed, "" where not known."""
+    in words or as numbers, or ""; order_wanted: that of the service information as numbers, to be
+    compared with it, or ""; wrench_max: the wrench's largest torque, as typed, or ""."""
 
     torque: str
     order_kept: bool | None
     wrench_max: str = ""
     order_done: str = ""
+    order_wanted: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,7 @@ Answer = (
     | StopNow
 )
 
-_FASTEN_MORE = frozenset({"order", "wrench", "done"})
+_FASTEN_MORE = frozenset({"order", "wrench", "done", "wanted"})
 
 FORMS: Mapping[str, str] = {
     "do": "done",
@@ -139,9 +141,10 @@ def answer_from_tree(step: Step, value: Any) -> Answer:
             return codes_from_tree(step, value)
         case "fasten", {"torque": str() as torque, **more} if set(more) <= _FASTEN_MORE:
             order = {"yes": True, "no": False, True: True, False: False, None: None}
-            said, wrench, done = more.get("order"), more.get("wrench", ""), more.get("done", "")
-            if said in order and isinstance(wrench, str) and isinstance(done, str):
-                return Fastened(torque, order[said], wrench, done)
+            texts = [more.get(name, "") for name in ("wrench", "done", "wanted")]
+            match more.get("order"), texts:
+                case said, [str() as wrench, str() as done, str() as wanted] if said in order:
+                    return Fastened(torque, order[said], wrench, done, wanted)
         case "record", {"file": str() as path, **more} if set(more) <= {"map", "every"}:
             mapping = more.get("map") or {}
             if isinstance(mapping, dict):

@@ -37,6 +37,7 @@ from verify.job.answers import (
     ToldInstead,
 )
 from verify.job.codes_judge import judge_codes
+from verify.job.fastener_order import order_kept, order_of
 from verify.quantity import Quantity, SpecValue, parse
 from verify.words import Grade, Verdict
 
@@ -221,7 +222,11 @@ def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Jud
                 next="read it off the wrench, or leave it out where it is not known",
             )
         )
-    values: dict[str, Any] = {"text": typed.text, "unit": typed.unit, "order": answer.order_kept}
+    kept = order_kept(answer.order_kept, answer.order_done, answer.order_wanted)
+    values: dict[str, Any] = {"text": typed.text, "unit": typed.unit, "order": kept}
+    if answer.order_wanted:
+        values["order_done"] = list(order_of(answer.order_done))
+        values["order_wanted"] = list(order_of(answer.order_wanted))
     if wrench is not None:
         values["wrench"] = str(wrench)
     private = {"order": answer.order_done} if answer.order_done else {}
@@ -266,7 +271,7 @@ def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Jud
                 "Look at the unit on the wrench and in the service information, enter it again.",
             )
         )
-    if answer.order_kept is False:
+    if kept is False:
         return judged(
             _torque_result(
                 Verdict.FAIL,

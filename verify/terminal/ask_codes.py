@@ -66,7 +66,6 @@ class _Asking:
         modules = ", ".join(self.step.detail["modules"])
         self.ui.tell(
             f"Modules to read: {modules}. Type codes such as P0507, or none. Where pending or "
-            ""
             "permanent codes were not read, type ?; where the car has no such memory, type not "
             "supported. A code of another module: C1234@brakes"
         )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from verify.errors import UserError
 from verify.flow.graph import Spec, Step
 from verify.job import answers as a
+from verify.job.fastener_order import order_kept, order_of
 from verify.job.session import ReadOnlySession
 from verify.quantity import parse, shown_unit
 from verify.quantity import unit as unit_of
@@ -50,9 +51,20 @@ def fasten(ui: Ui, session: ReadOnlySession, step: Step) -> a.Fastened:
             Option("none", "The service information gives no order"),
         ],
     )
-    done = ui.ask("The order it was done in, in words (may stay empty)", empty=True)
+    done = ui.ask(
+        "The order it was done in (may stay empty)",
+        hint="In words, or as the numbers of the drawing, such as 1 3 2 4: those are compared.",
+        empty=True,
+    )
     kept = {"yes": True, "no": False, "none": None}[order]
-    return a.Fastened(torque, kept, wrench, done)
+    wanted = ""
+    if order != "none" and order_of(done):
+        wanted = ui.ask(
+            "The order of the service information, as numbers (may stay empty)", empty=True
+        )
+        if wanted and kept and order_kept(kept, done, wanted) is False:
+            ui.tell("The two orders are not the same: it counts as not kept.")
+    return a.Fastened(torque, kept, wrench, done, wanted)
 
 
 def unit_slip(ui: Ui, torque: str, wanted: str) -> str:
