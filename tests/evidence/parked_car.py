@@ -138,3 +138,31 @@ def _logged(
         seconds = np.arange(0.0, float(t[-1]), 1.0)
         channels.append(channel(name, seconds, np.full(len(seconds), value), 1.0))
     return recording(channels, name=f"parked {car}")
+
+
+def climbs(every_s: float, bend: float, seed: int, *, stuck: bool = False) -> Recording:
+    """Rest, a quarter, a half, three quarters and back, each held 5 s, three times over, and a
+    plate that goes with pedal^bend after 0.1 s."""
+    rng = np.random.default_rng(seed)
+    steps = np.array([0.0, 25.0, 50.0, 75.0, 50.0, 25.0] * 3 + [0.0])
+    corners = 6.0 + np.cumsum(np.append(0.0, rng.uniform(4.5, 5.5, len(steps) - 1)))
+    t = np.arange(0.0, float(corners[-1]) + 5.0, 0.002)
+    foot = np.interp(
+        t,
+        np.column_stack([corners, corners + 0.2]).ravel(),
+        np.column_stack([np.append(0.0, steps[:-1]), steps]).ravel(),
+    )
+    wanted = 12.0 + 60.0 * (np.interp(t - 0.1, t, foot) / 100.0) ** bend
+    plate = np.full(len(t), 12.0) if stuck else wanted
+    made = []
+    for place, (name, values) in enumerate(
+        {
+            "pedal": foot,
+            "throttle": plate,
+            "engine_speed": 750.0 + 9.0 * np.sin(t) + 30.0 * foot * (not stuck),
+        }.items()
+    ):
+        at = np.arange(place * every_s / 4, float(t[-1]), every_s)
+        made.append(channel(name, at, np.round(np.interp(at, t, values) / 0.4) * 0.4, 0.4))
+    made.append(channel("vehicle_speed", at, 0.0 * at))
+    return recording(made)

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from tests.evidence.parked_car import Car, play
+from tests.evidence.parked_car import Car, climbs, play
 from tests.nasty import changed, channel, recording, with_gap, with_values, without, zoo
 from verify.evidence.checks.no_response import NO_RESPONSE
 from verify.evidence.recording import Recording
@@ -120,6 +120,17 @@ def test_old_readings_count_against_a_pass() -> None:
     assert of(Car(), 0.1, skew=True).finding == "none-seen"
 
 
+@pytest.mark.parametrize("every_s", [0.05, 0.1, 0.2])
+def test_stairs_are_no_missed_press_and_no_answered_one(every_s: float) -> None:
+    for seed, bend in enumerate((0.6, 1.0, 1.8)):
+        stairs = climbs(every_s, bend, seed)
+        assert judged(stairs).verdict is Verdict.UNDECIDED
+        both = judged(play(Car(), every_s)[0], stairs)
+        assert (both.finding, both.details["exposure"]["presses"]) == ("none-seen", 10)
+        stuck = climbs(every_s, bend, seed, stuck=True)
+        assert judged(play(Car(), every_s)[0], stuck).finding == "no-answer"
+
+
 # ---- what must not matter, and bad input ----
 
 BASE = play(Car(), 0.1)[0]
@@ -183,7 +194,7 @@ def test_random_recordings_break_nothing(data: Any) -> None:
     judged(recording(made))
 
 
-def test_the_result_is_pinned_at_version_1() -> None:
+def test_the_result_is_pinned_at_version_2() -> None:
     t = np.arange(0.0, 112.0, 0.25)
     begin = 5.0 + 10.37 * np.arange(10.0)
     pressed = ((t[:, None] >= begin) & (t[:, None] < begin + 5.0)).any(axis=1)
@@ -196,7 +207,7 @@ def test_the_result_is_pinned_at_version_1() -> None:
         ]
     )
     result = judged(made)
-    assert NO_RESPONSE.version == 1
+    assert NO_RESPONSE.version == 2
     assert (result.finding, result.value) == ("none-seen", 0.0)
     assert result.details["exposure"]["presses"] == 10
     assert result.details["exposure"]["no_answer_share_below"] == pytest.approx(0.258865, rel=1e-5)

@@ -47,6 +47,25 @@ def test_one_press_with_each_bracket_between_its_readings() -> None:
     assert (p.wander[0], p.whole[0], p.ended[0], p.parked[0]) == (2.0, True, True, True)
 
 
+def test_a_foot_that_holds_on_its_way_does_not_press_in_one_go() -> None:
+    t = np.arange(0.0, 24.0)
+    climb = np.select([t >= 16, t >= 12, t >= 8, t >= 4], [0.0, 75.0, 50.0, 25.0], 0.0)
+    p = presses(car(t, climb))
+    # Half of the way is that of the level, 62.5: the climb goes over the first stair.
+    assert (p.level[0], p.climb_s[0]) == (62.5, 7.0)
+    assert p.straight.tolist() == [False]
+    once = presses(car(t, np.where((t >= 4) & (t < 16), 75.0, 0.0)))
+    assert (once.climb_s[0], once.straight[0]) == (0.0, True)
+
+
+@pytest.mark.parametrize("every_s", [0.05, 0.1, 0.25, 1.0])
+def test_a_foot_that_takes_half_a_second_presses_in_one_go(every_s: float) -> None:
+    t = np.arange(0.0, 20.0, every_s) + 0.4 * every_s
+    p = presses(car(t, np.interp(t, [5.0, 5.5, 12.0, 12.3], [0.0, 30.0, 30.0, 0.0])))
+    assert p.straight.tolist() == [True]
+    assert p.climb_s[0] <= 0.5
+
+
 def test_the_age_of_a_reading_moves_the_early_ends_only() -> None:
     t = np.arange(0.0, 12.0)
     foot = np.where((t >= 3) & (t < 8), 30.0, 0.0)

@@ -13,7 +13,7 @@ its own, so the early end of each bracket is moved back by that much.
               start^  ^half                ^let_go ^back
 
 One press runs from rest to the next rest; a foot that moves about in between stays one press
-(`wander` says by how much).
+(`wander` says by how much, `climb_s` how long it took to arrive).
 """
 
 from __future__ import annotations
@@ -45,6 +45,10 @@ Places = NDArray[np.intp]
 PRESSED_POINTS, RELEASED_POINTS = 5.0, 2.0
 # Of the way from rest to the level: where a press has arrived and a release has begun.
 ARRIVED_SHARE = 0.9
+# A foot that presses takes no longer than this, most a third of it. One that takes longer holds on
+# the way or creeps, and then its half and that of the plate, whose map may be bent, lie at two
+# places of the way and so at two times (common practice).
+BRISK_S = 0.8
 # A position outside is no position.
 LEAST_PCT, MOST_PCT = -1.0, 101.0
 
@@ -58,6 +62,7 @@ class Presses:
     rest: the pedal's reading at rest, in %.
     level: shape (n,), % at which it was held (median from half on to half back).
     wander: shape (n,), greatest less least reading between arriving and letting go, in points.
+    climb_s: shape (n,), seconds that surely passed at least between leaving rest and arriving.
     start, half, let_go, half_back, back: shape (n, 2), brackets in seconds of the times drawn
         above; the late end is infinite where it was not seen.
     readings: shape (n,), pedal readings at half or above.
@@ -77,6 +82,7 @@ class Presses:
     rest: float
     level: Array
     wander: Array
+    climb_s: Array
     start: Array
     half: Array
     let_go: Array
@@ -92,6 +98,15 @@ class Presses:
 
     def __len__(self) -> int:
         return len(self.level)
+
+    @property
+    def straight(self) -> Mask:
+        """Those that went from rest to their level in one go, without a hold in between.
+
+        Readings of one channel are about equally old, so their age is left out of account.
+        """
+        brisk: Mask = self.climb_s < BRISK_S
+        return brisk
 
     def only(self, which: Mask | Places) -> Presses:
         """Those presses alone."""
@@ -205,6 +220,7 @@ def _seen(
         rest=rest,
         level=level,
         wander=wander,
+        climb_s=np.maximum(t[arrived - 1] - t[first], 0.0),
         start=np.column_stack([early[before], t[before + 1]]),
         half=np.column_stack([early[up - 1], t[up]]),
         let_go=np.column_stack([early[leaving], late[leaving + 1]]),
@@ -265,7 +281,7 @@ def _none(channel: str, lack: str, why: str, settle: str) -> Presses:
     none, pairs = np.empty(0), np.empty((0, 2))
     no, places = np.empty(0, dtype=bool), np.empty(0, dtype=np.intp)
     arrays: Mapping[str, Array] = {
-        **dict.fromkeys(("level", "wander", "held_s", "rested_s", "watched_s"), none),
+        **dict.fromkeys(("level", "wander", "climb_s", "held_s", "rested_s", "watched_s"), none),
         **dict.fromkeys(("start", "half", "let_go", "half_back", "back"), pairs),
     }
     return Presses(

@@ -57,6 +57,9 @@ def events(piece: Piece) -> Events:
     """How long the plate stood still at each press, and how long its answer took at most."""
     did, foot, age = piece.did, piece.foot, piece.plate.skew_s
     known = did.whole & (did.readings >= 1) & np.isfinite(did.base)
+    # Where the foot held on its way, half of the pedal's and a fifth of the plate's lie at two
+    # stairs: such a press shows a plate that does not move at all, and no time.
+    known &= foot.straight | ~did.moved
     revs = revs_answered(piece.recording, foot) == 1.0
     return Events(
         foot.half[:, 1],
@@ -88,7 +91,9 @@ def run_no_response(
     notes = [_proven(n)]
     lost = int((~known).sum())
     if lost:
-        notes.append(f"{lost} parked presses not counted (too short, or broken by a gap)")
+        notes.append(
+            f"{lost} parked presses not counted (too short, broken by a gap, or in stairs)"
+        )
     if seen.elsewhere:
         notes.append(f"{seen.elsewhere} presses while driving are not judged")
     details: dict[str, Any] = {
@@ -181,7 +186,7 @@ def _proven(presses: int) -> str:
 
 NO_RESPONSE = Check(
     name="no-response",
-    version=1,
+    version=2,
     question="Does the throttle answer every press of the pedal?",
     channels=CHANNELS,
     quantity=f"presses after which the plate stands still for more than {EVENT_S:g} s while the "
