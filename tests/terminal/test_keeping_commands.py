@@ -183,3 +183,52 @@ def test_a_damaged_store_is_searched_by_nobody(store: Path) -> None:
     assert run.returncode == 2
     assert "damaged store" in run.stderr
     assert len(run.stderr.splitlines()) == 3
+
+
+# Paper
+
+
+def test_a_card_is_written_and_named(tmp_path: Path) -> None:
+    file = tmp_path / "card.html"
+    run = keysback("flows", "card", str(SMALL), "-o", str(file))
+    assert (run.returncode, run.stderr) == (0, "")
+    assert f"Card written: {file}" in run.stdout
+    assert "--mode afterwards" in run.stdout
+    assert "for the technician" in file.read_text()
+    words = ("--as", "owner", "--units", "us")
+    assert keysback("flows", "card", str(SMALL), "-o", str(file), *words).returncode == 0
+    assert "for the owner" in file.read_text()
+    assert "size: letter" in file.read_text()
+    assert [p.name for p in tmp_path.iterdir()] == ["card.html"]
+
+
+def test_what_becomes_no_card(tmp_path: Path) -> None:
+    file = tmp_path / "card.html"
+    file.write_text("an older card")
+    unproven = tmp_path / "unproven.yaml"
+    text = SMALL.read_text()
+    assert "hazards: [carbon-monoxide, rolling, runaway]" in text
+    unproven.write_text(text.replace("hazards: [carbon-monoxide, rolling, runaway]", ""))
+    for words, said in [
+        ((str(unproven), "-o", str(file)), "hazard"),
+        (("no-such-flow", "-o", str(file)), "a known flow"),
+        ((str(SMALL), "-o", str(tmp_path / "no" / "card.html")), "cannot be written"),
+        ((str(SMALL), "-o", str(tmp_path)), "cannot be written"),
+    ]:
+        run = keysback("flows", "card", *words)
+        assert run.returncode == 2, words
+        assert said in run.stderr
+        assert "Traceback" not in run.stderr
+    assert file.read_text() == "an older card"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["card.html", "unproven.yaml"]
+
+
+def test_what_was_typed_in_from_a_card_says_so(tmp_path: Path) -> None:
+    idle_csv(tmp_path / "idle.csv")
+    (tmp_path / "answers.yaml").write_text(GOOD)
+    words = ("--answers", str(tmp_path / "answers.yaml"), "--store", str(tmp_path / "store"))
+    run = keysback("open", str(SMALL), *words, "--mode", "afterwards")
+    assert run.returncode == 0, run.stderr
+    account = keysback("show", job_of(tmp_path / "store"), "--store", str(tmp_path / "store"))
+    assert "written down afterwards" in account.stdout
+    assert "written down as the work went on" not in account.stdout

@@ -31,7 +31,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         *[f"Car: {desk.secret(digest)}" for digest in session.car.values()],
         *([f"Model: {desk.shown(session.model)}"] if session.model else []),
         f"For the {session.audience.value}; opened {local(session.opened)}, "
-        f"last written {local(session.updated)}; {MODES.get(session.mode, session.mode)}",
+        f"last written {local(session.updated)}; {modes_words(session)}",
         f"Flow edition {session.edition[:16]}…",
         *erased_lines(session),
         "",
@@ -77,6 +77,12 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     return [*lines, "", *signed_lines(desk, session)]
 
 
+def modes_words(session: ReadOnlySession) -> str:
+    """How the answers came onto the record; where some came so and some so, both."""
+    modes = dict.fromkeys(v.mode for v in session.walk if not v.gate) or {session.mode: None}
+    return ", in part ".join(MODES.get(mode, mode) for mode in modes)
+
+
 def erased_lines(session: ReadOnlySession) -> list[str]:
     """What was erased on request, and when. The hashes stay, so the rest can still be checked."""
     lines = []
@@ -90,6 +96,8 @@ def erased_lines(session: ReadOnlySession) -> list[str]:
 def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]:
     step = session.graph.steps[visit.step]
     lines = [visit_line(session, visit)]
+    if visit.mode == "afterwards" and session.mode != "afterwards":
+        lines.append("    written down afterwards")
     if typed := typed_value(visit.values):
         lines.append(f"    typed: {typed}")
     if step.kind == "codes" and visit.values:

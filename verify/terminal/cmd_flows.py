@@ -1,4 +1,4 @@
-"""`keysback flows …`: list the library, prove flows, try one in memory, print the schema."""
+"""`keysback flows …`: list the library, prove flows, try or print one, print the schema."""
 
 from __future__ import annotations
 
@@ -26,6 +26,12 @@ def parser() -> argparse.ArgumentParser:
     trial.add_argument("--as", dest="audience", choices=["technician", "owner"])
     trial.add_argument("--answers", metavar="FILE", help="play these answers instead of asking")
     trial.add_argument("--units", choices=["metric", "us"])
+    card = words.add_parser("card", help="a flow as a card to print, for a shop without a screen")
+    card.add_argument("flow", help="a file, or a name of the library")
+    card.add_argument("-o", "--output", metavar="FILE", help="the HTML file (else FLOW-card.html)")
+    card.add_argument("--as", dest="audience", choices=["technician", "owner"])
+    card.add_argument("--units", choices=["metric", "us"], default="metric")
+    card.add_argument("--paper", choices=["a4", "letter"], help="else letter with US units, or A4")
     words.add_parser("schema", help="print the JSON Schema of flow files, for editors")
     return p
 
@@ -39,6 +45,16 @@ def run(args: argparse.Namespace) -> int:
         from verify.terminal.trial import try_flow
 
         return try_flow(args.flow, audience=args.audience, answers=args.answers, units=args.units)
+    if args.word == "card":
+        from verify.terminal.print_card import print_card
+
+        return print_card(
+            args.flow,
+            output=args.output,
+            audience=args.audience,
+            units=args.units,
+            paper=args.paper or ("letter" if args.units == "us" else "a4"),
+        )
     return _list()
 
 
