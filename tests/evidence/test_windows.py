@@ -205,7 +205,7 @@ def rest_by_loop(times: list[float], values: list[float], level: float, step: fl
     return rest
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(
     st.lists(
         st.tuples(st.sampled_from([0.0, 0.0, 0.0, 1.0, 1.0, 2.0, 30.0]), st.integers(1, 12)),
@@ -303,6 +303,7 @@ def test_one_stray_reading_is_no_standstill() -> None:
     assert idle_windows(car(speed=speed)).lack == "no-idle"
 
 
+@settings(deadline=None)
 @given(st.integers(0, 200), st.integers(10, 100))
 def test_a_gap_never_adds_idle(start: int, length: int) -> None:
     base = drive()
@@ -310,6 +311,7 @@ def test_a_gap_never_adds_idle(start: int, length: int) -> None:
     assert idle_windows(cut).seconds <= idle_windows(base).seconds + 1e-9
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 50), st.integers(1, 9)), max_size=8),
        st.lists(st.tuples(st.integers(0, 50), st.integers(1, 9)), max_size=8))  # fmt: skip
 def test_intersection_is_what_both_hold(a: Any, b: Any) -> None:
