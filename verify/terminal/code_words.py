@@ -82,7 +82,7 @@ def reading_lines(
     if reading.where:
         lines.append(f"Read in: {place_words(reading)}")
     lines += [f"{code}-{byte}: {failure_type_words(byte)}" for code, byte in reading.types]
-    lines += reading.notes
+    lines += [note[:1].upper() + note[1:] for note in reading.notes]
     for result in results:
         lines.append(f"{result.check}: {result.verdict.value}. {result.why}")
         if result.settle:
