@@ -47,6 +47,19 @@ def test_other_units_scale_the_line(k: float, shift: float, m: float, seed: int)
     assert other.slope == pytest.approx(one.slope * k / m, rel=1e-9)
 
 
+def test_readings_of_one_level_do_not_bend_the_line_where_only_far_pairs_count() -> None:
+    """Forty readings at rest that flicker by a step, and five levels: the true slope is 0.9."""
+    rng = np.random.default_rng(2)
+    x = np.concatenate([np.round(rng.uniform(13.5, 14.5, 40) / 0.4) * 0.4, np.arange(30.0, 80, 12)])
+    y = 80.0 - 0.9 * x + np.round(rng.uniform(-0.5, 0.5, len(x)) / 0.4) * 0.4
+    far = symmetric_line(x, y, 10.0)
+    assert far is not None
+    assert far.slope == pytest.approx(-0.9, abs=0.03)
+    assert symmetric_line(x, y, 100.0) is None
+    (first, _), *_ = consensus_lines(x, y, np.full(len(x), 0.8), apart=10.0)
+    assert first.slope == pytest.approx(-0.9, abs=0.03)
+
+
 def test_a_quarter_of_wild_points_moves_the_symmetric_line_little() -> None:
     x, y = scattered(1, 1.0)
     y[[3, 9, 14, 20, 22, 6]] += [40.0, -35.0, 50.0, -60.0, 30.0, 45.0]

@@ -344,6 +344,50 @@ def _nearest(seed: int) -> float:
     return float(np.min(np.abs(levels[:count] + rng.normal(0, 2.0, count) - 55.0)))
 
 
+def passing_by(size: float, begin: float, seconds: float) -> Fault:
+    return lambda p, t: np.where((t >= begin) & (t < begin + seconds), size, 0.0)
+
+
+@pytest.mark.parametrize("hz", [2.0, 5.0, 20.0])
+def test_an_offset_that_comes_or_goes_in_mid_hold_is_told_whole(hz: float) -> None:
+    """Not averaged over the hold: the interval stated holds the true size."""
+    rng = np.random.default_rng(8)
+    within = told = 0
+    for seed in range(24):
+        size = float(rng.choice((-1.0, 1.0)) * rng.uniform(1.5, 3.5))
+        # From 2 to 3.5 s into a hold of 5 s, or over its end.
+        begin = 5.0 + 10.0 * int(rng.integers(2, 12)) + float(rng.uniform(1.3, 3.5))
+        r = judged(made(passing_by(size, begin, float(rng.uniform(2.0, 7.0))), hz=hz, seed=seed))
+        assert r.verdict is not Verdict.FAIL
+        if r.value is not None and r.uncertainty is not None:
+            told += 1
+            within += abs(r.value - abs(size)) <= 2.5 * r.uncertainty
+    assert told >= 20
+    assert within >= 0.9 * told
+
+
+def test_a_far_offset_of_two_seconds_in_a_hold_is_no_pass() -> None:
+    for seed in range(6):
+        r = judged(made(passing_by(9.0, 57.0, 2.0), hz=5.0, seed=seed))
+        assert r.finding == "apart"
+
+
+@pytest.mark.parametrize("slope", [-0.95, 0.5, 1.0])
+def test_many_readings_at_rest_propose_no_line_of_their_own(slope: float) -> None:
+    """An offset of half the limit over two levels of one short climb: rest, 25, 50, 75, 100."""
+    t = np.arange(0.0, 45.0, 0.5)
+    steps = np.select([t >= 31, t >= 26, t >= 21, t >= 16, t >= 10], [0, 100, 75, 50, 25], 0.0)
+    # A rest that flickers by a step in both tracks, each in its own time.
+    flicker = np.random.default_rng(3).uniform(-0.3, 0.3, (2, len(t)))
+    first = 14.2 + 0.63 * steps + flicker[0]
+    off = np.where((t >= 17.5) & (t < 25.5), 2.6, 0.0)
+    second = (98.0 if slope < 0 else 2.0) + slope * (first + off + flicker[1])
+    both = [_channel("pedal_d", t, first, 2.0, 0.0), _channel("pedal_e", t + 0.1, second, 2.0, 0.0)]
+    result = judged(recorded(both))
+    assert result.finding == "agree"
+    assert result.value == pytest.approx(2.6, abs=0.6)
+
+
 def test_hours_are_judged_in_a_moment() -> None:
     long = _long()
     began = time.perf_counter()
@@ -360,7 +404,7 @@ def _long() -> Recording:
 
 
 def test_the_check_says_what_it_said() -> None:
-    """Pinned at version 1: plain arithmetic, no random numbers."""
+    """Pinned at version 2: plain arithmetic, no random numbers."""
     t = np.arange(0.0, 120.0, 0.5)
     pedal = 15.0 + 0.7 * np.array([0.0, 25.0, 50.0, 75.0, 100.0])[(t // 5).astype(int) * 3 % 5]
     second = 1.0 + 0.5 * (pedal + np.where(pedal == 50.0, 3.0, 0.0))
@@ -368,7 +412,7 @@ def test_the_check_says_what_it_said() -> None:
         [_channel("pedal_d", t, pedal, 2.0, 0.0), _channel("pedal_e", t + 0.2, second, 2.0, 0.0)]
     )
     result = judged(made_of)
-    assert PEDAL_PAIR.version == 1
+    assert PEDAL_PAIR.version == 2
     assert (result.finding, result.samples) == PINNED[:2]
     assert result.value == pytest.approx(PINNED[2], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[3], rel=1e-9)

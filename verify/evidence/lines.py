@@ -65,18 +65,19 @@ def theil_sen(x: Array, y: Array) -> Line | None:
     return Line(slope, float(np.median(y) - slope * np.median(x)))
 
 
-def symmetric_line(x: Array, y: Array) -> Line | None:
+def symmetric_line(x: Array, y: Array, apart: float = 0.0) -> Line | None:
     """The line for errors in both variables: median of the pairs' |slopes|, with the sign that
     most of them have; intercept med(y − slope · x).
 
-    x, y: shape (n,), finite, n ≤ MOST_POINTS. None where no slope can be told: no two points
-    differ, or rising and falling pairs are equally many.
+    x, y: shape (n,), finite, n ≤ MOST_POINTS. apart: pairs whose x lie nearer together do not
+    count (many readings of one level have slopes among themselves that are mere noise). None where
+    no slope can be told: no two points differ, or rising and falling pairs are equally many.
     Swapping x and y gives the inverse slope, and other units scale it. Source: the equivariant
     form of Passing and Bablok (1983, 1988); formula from memory.
     """
     dx, dy = _pairs(x, y)
-    apart = (dx != 0.0) | (dy != 0.0)
-    dx, dy = dx[apart], dy[apart]
+    counts = ((dx != 0.0) | (dy != 0.0)) & (np.abs(dx) >= apart)
+    dx, dy = dx[counts], dy[counts]
     sign = float(np.sign(np.sum(np.sign(dx) * np.sign(dy))))
     if not len(dx) or sign == 0.0:
         return None
@@ -134,7 +135,7 @@ def consensus_lines(
     while left.any() and len(found) < _MOST_LINES:
         first = int(np.argmax(left))
         members = on[best[first]]
-        refined = symmetric_line(x[members], y[members]) if members.sum() > 2 else None
+        refined = symmetric_line(x[members], y[members], apart) if members.sum() > 2 else None
         if refined is None or not least_slope <= abs(refined.slope) <= most_slope:
             refined = Line(float(slope[best[first]]), float(intercept[best[first]]))
         found.append((refined, members))

@@ -3,7 +3,7 @@
 Comes before `checks/pairs.py`. While a pedal moves, two sound tracks read a row apart differ; so a
 reading of one is compared only where the readings of the other before and after it, and all
 between, lie so close together that the movement cannot matter. What is left is grouped: one group
-is one level in one stretch of ten seconds or less.
+is one level in one stretch of ten seconds or less, in which the two stay the same distance apart.
 """
 
 from __future__ import annotations
@@ -29,6 +29,9 @@ PIECE_S = 10.0
 SINGLE_PERCENT, DROP_PERCENT, THERE_AND_BACK_S = 3.0, 15.0, 0.25
 BEYOND_REST_PERCENT = 6.0
 MOST_DROP_READINGS = 3
+# The distance of the tracks jumps between two readings where it changes by more than rounding can,
+# and by more than this many times its usual change.
+JUMP_NOISE = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,10 +119,39 @@ def quiet(pairs: Pairs, travel: float, step: float) -> NDArray[np.bool_]:
     return result
 
 
-def grouped(pairs: Pairs, take: NDArray[np.bool_], level_width: float, slope: float) -> Groups:
+def rough_slope(pairs: Pairs, take: NDArray[np.bool_]) -> float:
+    """About how much y changes with x over the pairs that `take` marks; 0 where x does not."""
+    x, y = pairs.x[take], pairs.y[take]
+    if len(x) < 2 or np.ptp(x) <= 0.0:
+        return 0.0
+    return float(np.ptp(y) / np.ptp(x) * np.sign(np.sum((x - x.mean()) * (y - y.mean()))))
+
+
+def _jumps(
+    pairs: Pairs, index: NDArray[np.intp], fresh: NDArray[np.bool_], slope: float,
+    steps: tuple[float, float],
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Where the distance of the tracks is another than at the reading before, shape of `index`.
+
+    An offset that comes or goes while a level is held would else be averaged away.
+    """
+    distance = np.diff(pairs.y[index] - slope * pairs.x[index])
+    moved = (pairs.high - pairs.low)[index]
+    rounding = 1.5 * steps[1] + abs(slope) * (steps[0] + 0.5 * np.maximum(moved[1:], moved[:-1]))
+    change = np.abs(distance)
+    within = change[~fresh[1:]]
+    usual = 1.4826 * float(np.median(within)) if len(within) else 0.0
+    return np.append(False, change > rounding + JUMP_NOISE * usual)
+
+
+def grouped(
+    pairs: Pairs, take: NDArray[np.bool_], level_width: float, slope: float,
+    steps: tuple[float, float] = (0.0, 0.0), *, flat: bool = False,
+) -> Groups:  # fmt: skip
     """The pairs that `take` marks, in groups of one level and one unbroken stretch.
 
-    level_width: in units of x. slope: of y over x, so that a creeping x is no scatter of y.
+    level_width: in units of x. slope: of y over x, so that a creeping x is no scatter of y (with
+    `flat`: known too roughly to be taken off). steps: resolutions of x and y.
     """
     index = np.flatnonzero(take)
     if not len(index):
@@ -128,6 +160,7 @@ def grouped(pairs: Pairs, take: NDArray[np.bool_], level_width: float, slope: fl
     t, x, y = pairs.t[index], pairs.x[index], pairs.y[index]
     fresh = np.ones(len(index), dtype=bool)
     fresh[1:] = (np.diff(index) != 1) | ~pairs.follows[index[1:]]
+    fresh |= _jumps(pairs, index, fresh, slope, steps)
     run = np.cumsum(fresh) - 1
     since = t - t[fresh][run]
     level = np.floor(x / level_width).astype(np.int64)
@@ -139,9 +172,9 @@ def grouped(pairs: Pairs, take: NDArray[np.bool_], level_width: float, slope: fl
     samples = np.diff(np.append(start, len(order)))
     group = np.repeat(np.arange(len(start)), samples)
     x_mid = _medians(x[order], group, start, samples)
-    flat = y[order] - slope * (x[order] - x_mid[group])
-    y_mid = _medians(flat, group, start, samples)
-    scatter = 1.4826 * _medians(np.abs(flat - y_mid[group]), group, start, samples)
+    level_y = y[order] - (0.0 if flat else slope) * (x[order] - x_mid[group])
+    y_mid = _medians(level_y, group, start, samples)
+    scatter = 1.4826 * _medians(np.abs(level_y - y_mid[group]), group, start, samples)
     wide = (pairs.high - pairs.low)[index][order]
     motion = np.add.reduceat(wide, start) / samples
     first = np.minimum.reduceat(t[order], start)

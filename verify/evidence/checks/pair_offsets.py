@@ -84,7 +84,7 @@ def held_against(
     if decide(min(p), rule.pass_at, rule.fail_at) is Verdict.PASS:
         worst, own_off = _largest_of_levels(groups, line, span, doubt)
         # One stretch by itself, where it stands out from its level.
-        sure = np.where(groups.samples >= 3, off - 1.645 * doubt, -np.inf)
+        sure = np.where(groups.samples >= 2, off - 1.645 * doubt, -np.inf)
         if sure.max() > own_off:
             worst = int(np.argmax(sure))
             own_off = float(off[worst])

@@ -30,6 +30,7 @@ from verify.evidence.tracks import (
     grouped,
     joined,
     quiet,
+    rough_slope,
     singles,
     spread_over_levels,
 )
@@ -172,7 +173,8 @@ def _judged(
     own = None if turned else known.get("travel")
     travel, span = _travel(rest, own), SPAN if own is None else own
     calm = quiet(pairs, travel, steps[0])
-    groups = grouped(pairs, calm, LEVEL_SHARE * travel, 0.0)
+    rough = rough_slope(pairs, calm)
+    groups = grouped(pairs, calm, LEVEL_SHARE * travel, rough, steps, flat=True)
     points = spread_over_levels(groups, 2, 5)
     seen = float(np.ptp(groups.x[points])) if len(points) else 0.0
     share = seen / travel
@@ -271,7 +273,7 @@ def _verdict(
         off_alone = singles(pairs, line, span, calm)
         single = off_alone > SINGLE_PERCENT
         drops, wild = drop_outs(pairs, back, line, span, rest)
-        groups = grouped(pairs, calm & ~single & ~wild, LEVEL_SHARE * travel, line.slope)
+        groups = grouped(pairs, calm & ~single & ~wild, LEVEL_SHARE * travel, line.slope, steps)
         take = groups.samples >= 2
         some = Groups(*(getattr(groups, n)[take] for n in Groups.__slots__))
         if len(some):
