@@ -7,7 +7,7 @@ what the tool decides is shown from what was really judged and written, never fr
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -165,11 +165,20 @@ class TellingHands(ScriptHands):
                 self._print(Text("      " + row))
 
     def _verdicts(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
-        """In full what decided the outcome, and what passes now and did not before."""
+        """In full what decided the outcome, and what passes now and did not before; first what
+        failed, then what is open, then what passed, and in one sentence what nothing is said of."""
+        from verify.terminal.not_judged import not_judged
         from verify.terminal.show_verdict import trace_plot, verdict_block
+        from verify.terminal.verdict_list import folded
 
-        results = taken.judged.results
         before = _verdicts_before(session, step)
+        needed = step.detail["checks"]
+        nothing = [r for r in taken.judged.results if not_judged(r) and r.check not in needed]
+        order = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS)
+        results = sorted(
+            (r for r in taken.judged.results if r not in nothing),
+            key=lambda r: order.index(r.verdict),
+        )
         decisive = Verdict.FAIL if _any(results, Verdict.FAIL) else Verdict.UNDECIDED
         cured = [
             r.check
@@ -182,6 +191,8 @@ class TellingHands(ScriptHands):
                 self._print(Padding(block, (0, 0, 0, 6)))
             else:
                 self._print(Text("      " + in_one_line(result, session.units)))
+        if nothing:
+            self._print(Padding(folded(nothing), (0, 0, 0, 6)))
         if taken.recording is not None and (cured or decisive is Verdict.FAIL):
             plot = trace_plot(taken.recording, results, width=WIDTH - 8)
             if plot is not None:
@@ -195,7 +206,8 @@ def in_one_line(result: CheckResult, units: str) -> str:
     """A verdict with its number and limits, where a block would be too much."""
     from verify.terminal.show_verdict import measured
 
-    number = measured(result, units)
+    # A number without limits (when the drive was complete) says little in one line.
+    number = measured(result, units) if result.limits is not None else ""
     limits = f" ({band(result.limits)})" if result.limits and units == "metric" and number else ""
     if result.limits is not None and result.limits.unit == "1":
         limits = ""
@@ -210,7 +222,7 @@ def _mark(step: Step, counts: Verdict) -> Text:
     return Text(f"{NOTED} ", style="dim")
 
 
-def _any(results: tuple[CheckResult, ...], verdict: Verdict) -> bool:
+def _any(results: Sequence[CheckResult], verdict: Verdict) -> bool:
     return any(r.verdict is verdict for r in results)
 
 

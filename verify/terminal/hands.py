@@ -293,19 +293,22 @@ class PersonHands:
             # Nothing to think about: one line on the next screen is enough.
             self.before = f"{MARKS[Verdict.PASS]} {step.title}: passed. {results[-1].why}"
             return
-        from verify.terminal.show_verdict import summary_line, trace_plot, verdict_block
+        from verify.terminal.show_verdict import trace_plot
+        from verify.terminal.verdict_list import arranged, tally
 
-        for result in results:
-            self.ui.tell(verdict_block(result, system=session.units))
-        if taken.recording is not None:
-            plot = trace_plot(taken.recording, results)
-            if plot is not None:
-                self.ui.tell(plot)
-        if any(r.verdict is Verdict.UNDECIDED for r in results):
+        needed = step.detail.get("checks", [r.check for r in results])
+        plot = trace_plot(taken.recording, results) if taken.recording is not None else None
+        if plot is not None:
+            self.ui.tell(plot)
+        for block in arranged(results, session.units, needed=needed, more=""):
+            self.ui.tell(block)
+        undecided = {r.check for r in results if r.verdict is Verdict.UNDECIDED}
+        if undecided.intersection(needed):
             self.ui.tell("Undecided is no fault of the car: the evidence is too weak to say.")
-        short = summary_line(results)
-        if short is not None:
-            self.ui.tell(short)
+        elif undecided:
+            self.ui.tell("Undecided here holds nothing back: the step does not rest on it.")
+        if len(results) > 1:
+            self.ui.tell(tally(results, needed))
         allowed = self.ui.wishes.allowed
         self.ui.wishes = PlainWishes(tuple(w for w in allowed if w in _AFTER_A_VERDICT))
         self.ui.choose("Seen?", [Option("on", "Go on")])

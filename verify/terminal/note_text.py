@@ -8,8 +8,8 @@ Session → text. It reads no names of one flow's steps but goes by what steps a
   was done.
 - codes before: the first reading of a step of kind `codes`; after: the last one, if another;
   changed: what became of each code until the last one.
-- measured: each check put to a recording, the first and the last time. read: each `reading`, the
-  last time; one in km or mi heads the note.
+- measured: each check put to a recording in which there was something to judge, the first and the
+  last time. read: each `reading`, the last time; one in km or mi heads the note.
 - without a document: the numbers of the car that are common practice, that were typed without a
   document, or that were not found.
 - not tested: every required step that has not passed, with why; what could not be done; waits that
@@ -35,6 +35,7 @@ from verify.terminal.account import results_of, without_document
 from verify.terminal.code_words import change_lines, history_before
 from verify.terminal.desk import Desk
 from verify.terminal.endings import told_steps
+from verify.terminal.not_judged import not_judged
 from verify.terminal.say import typed_value
 from verify.words import EndingKind, Verdict
 
@@ -254,6 +255,8 @@ def _measured(session: ReadOnlySession) -> list[str]:
     for step, visit in _answers(session):
         if step.kind == "record":
             for result in results_of(visit):
+                if not_judged(result):
+                    continue  # it measured nothing
                 found.setdefault(result.check, []).append(result)
     worst: list[tuple[bool, str]] = []
     for check, results in found.items():
@@ -314,7 +317,12 @@ def _why_open(session: ReadOnlySession, step: Step) -> str:
     assert visit is not None
     if visit.outcome.label == CANNOT:
         return "could not be done"
-    open_checks = [f"{c} {f}" for c, v, f in visit.outcome.checks if v is not Verdict.PASS]
+    beside = step.detail.get("also", ())
+    open_checks = [
+        f"{c} {f}"
+        for c, v, f in visit.outcome.checks
+        if v is Verdict.FAIL or (v is Verdict.UNDECIDED and c not in beside)
+    ]
     if open_checks:
         return ", ".join(open_checks)
     return "failed" if step.counts(visit.outcome) is Verdict.FAIL else "open"

@@ -13,9 +13,10 @@ from verify.job.visits import Visit
 from verify.terminal.clock import local
 from verify.terminal.code_words import proposed_drive
 from verify.terminal.marks import MARKS, NOTED, STOPPED
+from verify.terminal.not_judged import SAYS_NOTHING
 from verify.terminal.ui import PAUSE, Page
 from verify.terminal.ui import STOP as STOP_WISH
-from verify.words import Audience
+from verify.words import Audience, Verdict
 
 _LABELS = {
     "done": "done",
@@ -50,8 +51,23 @@ def outcome_words(step: Step, outcome: Outcome) -> str:
         items = step.detail["items"]
         return "not fine: " + "; ".join(items[i] for i in items if i in outcome.items)
     if step.kind == "record" and outcome.checks:
-        return ", ".join(f"{c} {v.value} ({f})" for c, v, f in outcome.checks)
+        return _checks_words(step, outcome)
     return _LABELS.get(outcome.label, outcome.label)
+
+
+def _checks_words(step: Step, outcome: Outcome) -> str:
+    """What failed, then what is undecided, then what passed; last, by name alone, what the
+    recording said nothing of and the step does not rest on."""
+    order = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS)
+    needed = step.detail.get("checks", ())
+    silent = [c for c, _, f in outcome.checks if f in SAYS_NOTHING and c not in needed]
+    told = sorted(
+        (c for c in outcome.checks if c[0] not in silent), key=lambda c: order.index(c[1])
+    )
+    words = [f"{c} {v.value} ({f})" for c, v, f in told]
+    if silent:
+        words.append(f"not judged: {' '.join(silent)}")
+    return ", ".join(words)
 
 
 def step_words(step: Step, audience: Audience) -> str:

@@ -7,13 +7,14 @@ renderables, prints nothing. `show_verdict` has the forms for one result.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
 from verify.evidence.verdict import CheckResult
 from verify.terminal.marks import MARKS, STYLES, WORDS
+from verify.terminal.not_judged import not_judged
 from verify.terminal.screen import rows
 from verify.terminal.show_verdict import (
     band_text,
@@ -25,35 +26,33 @@ from verify.terminal.show_verdict import (
 )
 from verify.words import Verdict
 
-# Findings of results that say no more than that the recording holds nothing to judge. They are
-# undecided all the same, and counted as such where a step of a job rests on them. A plate that does
-# not follow the pedal (`not-following`) is none of them: it may be a diesel's, or stuck.
-SAYS_NOTHING = frozenset(("channel-missing", "no-frame", "no-key-on", "no-running"))
+__all__ = ["arranged", "folded", "not_judged", "tally"]
+
+IN_FULL = "What each needs: --all"
 
 
-def not_judged(result: CheckResult) -> bool:
-    """Whether a result says only that there is nothing to judge in this recording."""
-    return (
-        result.verdict is Verdict.UNDECIDED
-        and result.finding in SAYS_NOTHING
-        and result.value is None
-    )
-
-
-def arranged(results: Sequence[CheckResult], system: str = "metric") -> list[RenderableType]:
+def arranged(
+    results: Sequence[CheckResult],
+    system: str = "metric",
+    *,
+    needed: Collection[str] = (),
+    more: str = IN_FULL,
+) -> list[RenderableType]:
     """The results in the order above; each renderable stands apart from the next by a blank line.
 
-    system: "metric" or "us", for numbers and limits.
+    system: "metric" or "us", for numbers and limits. needed: checks that a step must pass; they are
+    never folded, because somebody must know what settles them. more: where to find what is folded.
     """
     failed = [r for r in results if r.verdict is Verdict.FAIL]
     passed = [r for r in results if r.verdict is Verdict.PASS]
     rest = [r for r in results if r.verdict is Verdict.UNDECIDED]
     shown: list[RenderableType] = [verdict_block(r, system=system) for r in failed]
-    shown += _open(r for r in rest if not not_judged(r))
+    nothing = [r for r in rest if not_judged(r) and r.check not in needed]
+    shown += _open(r for r in rest if r not in nothing)
     if passed:
         shown.append(_passes(passed, system))
-    if nothing := [r for r in rest if not_judged(r)]:
-        shown.append(_folded(nothing))
+    if nothing:
+        shown.append(folded(nothing, more))
     return shown
 
 
@@ -99,22 +98,27 @@ def _short(result: CheckResult, system: str) -> str:
     return sentence(result.why)
 
 
-def _folded(results: Sequence[CheckResult]) -> RenderableType:
+def folded(results: Sequence[CheckResult], more: str = "") -> RenderableType:
+    """In one sentence what this recording does not speak of. more: where that is to be found."""
     by_reason: dict[str, list[str]] = {}
     for result in results:
         why = result.why.rstrip(".").removeprefix("the recording has ").replace(";", ",")
         by_reason.setdefault(why, []).append(result.check)
     text = Text("Not judged, so undecided: ", style="bold")
     told = "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
-    text.append(f"{told}. ", style="not bold")
-    text.append("What each needs: --all", style="dim not bold")
+    text.append(f"{told}.", style="not bold")
+    if more:
+        text.append(f" {more}", style="dim not bold")
     return text
 
 
-def tally(results: Sequence[CheckResult]) -> Text:
-    """One line for the foot of the screen: how many of each, and which failed."""
+def tally(results: Sequence[CheckResult], needed: Collection[str] = ()) -> Text:
+    """One line for the foot of the screen: how many of each, and which failed.
+
+    needed: checks that are counted as undecided even where there was nothing to judge.
+    """
     failed = [r.check for r in results if r.verdict is Verdict.FAIL]
-    silent = sum(1 for r in results if not_judged(r))
+    silent = sum(1 for r in results if not_judged(r) and r.check not in needed)
     still_open = sum(1 for r in results if r.verdict is Verdict.UNDECIDED) - silent
     passed = sum(1 for r in results if r.verdict is Verdict.PASS)
     parts = []
