@@ -39,6 +39,7 @@ from verify.report.parts import (
     said,
     seal,
     signs,
+    told_and_passed,
     torque_table,
     why_open,
 )
@@ -53,6 +54,7 @@ from verify.report.words import (
     NOT_STATUTORY,
     OPEN_HEAD,
     REHEARSAL,
+    TOLD_HEAD,
     UNFINISHED,
     sentence,
 )
@@ -140,6 +142,9 @@ def _head(session: ReadOnlySession, source: Source, reader: Reader) -> Head:
     if kind.lets_go and session.scripted and not session.demo:
         return Head(Mark.OPEN, "Rehearsal only", f"As played: {HEADS[kind].lower()}.")
     words, more = CUSTOMER_HEADS[kind]
+    told = told_and_passed(session, source)
+    if kind.lets_go and len(told) > 1:
+        more += " " + TOLD_HEAD.format(len(told))
     if reader is not Reader.CUSTOMER:
         words, more = HEADS[kind], source.advice
         if ending.title.casefold() not in (words.casefold(), kind.value.replace("-", " ")):
@@ -279,7 +284,8 @@ def _matters(session: ReadOnlySession, source: Source) -> Iterator[Point]:
         step = session.graph.steps[wait.step]
         yield Point(f"Wait skipped: {step.title}", f"{wait.seconds:.0f} s")
     if source.told:
-        yield Point(f"Told, not measured: {len(source.told)} steps", "; ".join(source.told) + ".")
+        many = f"{len(source.told)} {'step' if len(source.told) == 1 else 'steps'}"
+        yield Point(f"Told, not measured: {many}", "; ".join(source.told) + ".")
     for title, figure, why in source.bare:
         yield Point(f"Number without a document: {title}", f"{figure or 'none'} ({why})")
     for step, _, r in last_results(session):

@@ -21,10 +21,12 @@ from verify.report.parts import (
     code_readings,
     done,
     last_results,
+    mark_of,
     results_of,
     said,
     seal,
     signs,
+    told_and_passed,
     why_open,
 )
 from verify.report.source import Source
@@ -32,6 +34,7 @@ from verify.report.words import (
     ASKED,
     PROVEN,
     SAFETY,
+    SAFETY_KEPT,
     SAFETY_STOP,
     WATCH,
     WATCH_KEPT,
@@ -65,7 +68,8 @@ def customer_sections(session: ReadOnlySession, source: Source) -> tuple[Section
         points = tuple(Point(w) for w in (*pending, *watch))
         found.append(Section("What to watch", (Points(points),), side=True))
     found.append(Section("Inspection", (Say(_inspection(session, source)),), side=True))
-    safety = SAFETY_STOP if stopped else SAFETY
+    goes = kind is not None and kind.lets_go
+    safety = SAFETY_STOP if stopped else SAFETY if goes else (SAFETY_KEPT, *SAFETY)
     found.append(Section("Your safety", (Points(tuple(Point(s) for s in safety)),), side=True))
     found.append(Section("Who stands behind this", tuple(_behind(session, source)), side=True))
     return tuple(found)
@@ -107,8 +111,7 @@ def _shown(session: ReadOnlySession, source: Source) -> Iterator[Block]:
         yield Say("Nothing was shown by measurement.", "quiet")
     if picture := idle_before_and_after(session, source):
         yield Gallery((picture,))
-    passed = [t for t in source.told if _passed(session, t)]
-    if passed:
+    if passed := told_and_passed(session, source):
         yield Say("Looked at, heard or felt, not measured: " + cut("; ".join(passed), 420) + ".",
                   "quiet")  # fmt: skip
 
@@ -134,21 +137,15 @@ def idle_before_and_after(session: ReadOnlySession, source: Source) -> Figure | 
     return two_idles(pair)
 
 
-def _passed(session: ReadOnlySession, title: str) -> bool:
-    last = {s.name: (s, v) for s, v in answers(session) if s.title == title}
-    return all(s.counts(v.outcome) is Verdict.PASS for s, v in last.values())
-
-
 def _not_shown(session: ReadOnlySession, source: Source) -> Iterator[Point]:
     named = set()
     for step in session.open_steps():
         visit = session.last(step.name)
-        failed = visit is not None and step.counts(visit.outcome) is Verdict.FAIL
         named.add(step.name)
         yield Point(
             step.title,
             cut(_plain(session, step, visit, source), REASON_ROOM),
-            Mark.FAIL if failed else Mark.OPEN,
+            mark_of(step, visit) if visit is not None else Mark.OPEN,
         )
     last = {s.name: (s, v) for s, v in answers(session)}
     for step, visit in last.values():
@@ -212,7 +209,7 @@ def _codes_left(session: ReadOnlySession) -> Iterator[str]:
         if isinstance(codes, Sequence) and not isinstance(codes, str) and codes:
             codes = list(map(str, codes))
             words = f"{memory} code{'s' if len(codes) > 1 else ''}"
-            yield f"{listed(codes)}: {words} at the last reading. Have it read again."
+            yield f"{listed(codes)}: {words} at the last reading. It has to be read again."
 
 
 def _inspection(session: ReadOnlySession, source: Source) -> str:

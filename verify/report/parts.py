@@ -21,7 +21,7 @@ from verify.report.document import (
 )
 from verify.report.source import Source
 from verify.report.strip import strip_svg
-from verify.report.words import NOBODY, sentence
+from verify.report.words import ALONE, GRADES, NOBODY, sentence
 from verify.words import Verdict
 
 # A pass that is not much surer than the rule asks for is worth a look: common practice, no source.
@@ -83,6 +83,13 @@ def _words(visit: Visit | None, source: Source) -> str:
     return ""
 
 
+def told_and_passed(session: ReadOnlySession, source: Source) -> list[str]:
+    """Titles of the required steps that rest on words alone and passed by them."""
+    last = {s.name: (s, v) for s, v in answers(session)}
+    bad = {s.title for s, v in last.values() if s.counts(v.outcome) is not Verdict.PASS}
+    return [title for title in source.told if title not in bad]
+
+
 def done(session: ReadOnlySession) -> list[str]:
     """What was done to the car after the repair itself, with how often."""
     times: dict[str, int] = {}
@@ -132,7 +139,10 @@ def why_open(session: ReadOnlySession, step: Step, source: Source) -> str:
     bad = [r for r in results_of(visit) if r.verdict is not Verdict.PASS]
     if step.kind != "codes" and bad:
         return " ".join(sentence(r.why) for r in bad)
-    return source.outcome(step, visit.outcome)
+    words = source.outcome(step, visit.outcome)
+    if visit.outcome.label in step.passes and not visit.outcome.grade.covers(step.least):
+        words += f", but not {GRADES[step.least]}"
+    return words
 
 
 # ---- codes ---------------------------------------------------------------------------------------
@@ -235,7 +245,7 @@ def signs(session: ReadOnlySession, source: Source) -> tuple[Sign, ...]:
         )
         found.append(Sign(True, what, lines))
     if not second:
-        found.append(Sign(False, NOBODY, ("Nobody but who did the work stands behind this.",)))
+        found.append(Sign(False, NOBODY, (ALONE,)))
     return tuple(found)
 
 

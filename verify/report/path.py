@@ -65,7 +65,8 @@ def _lines(session: ReadOnlySession, source: Source, step: Step, visit: Visit) -
     for field, words in (("answer", "Said"), ("order", "Order done"), ("reason", "Because")):
         if field in visit.private:
             yield f"{words}: {sentence(source.secret(visit.private[field]))}"
-    if visit.outcome.grade is Grade.TOLD and step.least is not Grade.TOLD and step.required:
+    told = visit.outcome.grade is Grade.TOLD and visit.outcome.label in step.labels
+    if told and step.least is not Grade.TOLD and step.required:
         yield "Told only: this step asks for better evidence."
     if step.kind == "codes" and visit.values:
         yield sentence(source.codes(visit.values))

@@ -43,8 +43,9 @@ def to_pdf(report: Report) -> bytes:
         "edition": report.edition.decode(),
         "edition-name": EDITION,
     }
-    compiler = _compiler()
+    compiler, template = _compiler()
     made = compiler.compile(
+        template,
         sys_inputs=inputs,
         format="pdf",
         pdf_standards=list(STANDARDS),
@@ -55,8 +56,9 @@ def to_pdf(report: Report) -> bytes:
 
 
 @cache
-def _compiler() -> Any:
-    """Made once a process: it reads the fonts and keeps what it has set before."""
+def _compiler() -> tuple[Any, bytes]:
+    """(the compiler, our template). Made once a process: it reads the fonts and keeps what it has
+    set before; the template it wants anew each time."""
     import typst
 
     with ExitStack() as stack:
@@ -67,7 +69,7 @@ def _compiler() -> Any:
             font_paths=[str(folder), *_fallback_folder()],
         )
     template = (files("verify.report") / "templates" / "report.typ").read_bytes()
-    return typst.Compiler(template, font_paths=fonts)
+    return typst.Compiler(template, font_paths=fonts), template
 
 
 def _fallback_folder() -> list[str]:

@@ -102,6 +102,7 @@ SAFETY = (
     "If the brake pedal is hard or sinks, or the red lamp for the brakes comes on: do not drive.",
     "A warning lamp that flashes: ease off, stop where it is safe, call the workshop.",
 )
+SAFETY_KEPT = "The car has not been handed back: do not drive it until what is open is settled."
 SAFETY_STOP = (
     "Do not start the engine. Do not drive, not even a short way.",
     "Have the car towed; tell the driver that it must not roll on its own engine.",
@@ -117,6 +118,8 @@ MODES = {"as-work": "as the work went on", "afterwards": "afterwards"}
 SOURCES_WITHOUT = "No document stands behind these numbers:"
 GONE = "not recomputable, hash kept"
 NOBODY = "No second person signed."
+ALONE = "Only whoever did the work stands behind this."
+TOLD_HEAD = "Of it, {} points were looked at, heard or felt, not measured."
 
 
 def sentence(text: str) -> str:

@@ -1,0 +1,276 @@
+"""What a report says of a job, before it is a page."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+
+import pytest
+
+from tests.report import jobs
+from verify.evidence.checks.catalogue import CATALOGUE
+from verify.evidence.verdict import CheckResult
+from verify.job.entry import Entry, verify_chain
+from verify.job.session import ReadOnlySession
+from verify.report.document import Mark, Points, Reader, Report, Section, Stage
+from verify.report.words import ASKED, GONE, NOT_STATUTORY, PROVEN
+from verify.terminal.cmd_report import report_of
+from verify.terminal.desk import Desk
+from verify.words import EndingKind, Verdict
+
+ALL = [r.value for r in Reader]
+
+
+def report(desk: Desk, reader: str = "workshop", *, unmask: bool = False) -> Report:
+    return report_of(desk.journal, desk.job, reader, unmask=unmask)
+
+
+def texts(thing: object) -> Iterator[str]:
+    """Every text of a report, pictures left out."""
+    if isinstance(thing, str):
+        if not thing.startswith("<svg"):
+            yield thing
+    elif isinstance(thing, tuple):
+        for item in thing:
+            yield from texts(item)
+    elif is_dataclass(thing):
+        for field in fields(thing):
+            yield from texts(getattr(thing, field.name))
+
+
+def words(made: Report) -> str:
+    return "\n".join(texts(made))
+
+
+def section(made: Report, title: str) -> Section:
+    return next(s for s in made.sections if s.title == title)
+
+
+def stages(made: Report) -> list[Stage]:
+    return [b for s in made.sections for b in s.blocks if isinstance(b, Stage)]
+
+
+def stored(session: ReadOnlySession) -> list[CheckResult]:
+    return [CheckResult.from_json(r) for v in session.walk for r in v.results or ()]
+
+
+def test_every_verdict_stands_in_the_workshops_report_with_number_limits_and_doubt() -> None:
+    session = jobs.van_desk().session()
+    boxes = [v for s in stages(jobs.van_report("workshop")) for v in s.verdicts]
+    results = stored(session)
+    assert len(results) >= 15
+    assert [(b.check, b.finding, b.mark is Mark.PASS) for b in boxes] == [
+        (r.check, r.finding, r.verdict is Verdict.PASS) for r in results
+    ]
+    for box, result in zip(boxes, results, strict=True):
+        assert (result.value is None) == (box.number == "")
+        if result.uncertainty is not None:
+            assert "± " in box.number
+            assert "(k = 2)" in box.number
+        if result.limits is not None:
+            assert box.source == result.limits.source
+            assert box.limits
+        if result.probability is not None:
+            assert f"probability of conformity {result.probability:.3f}" in box.rests.casefold()
+        assert (box.settle != "") == (result.settle != "")
+
+
+def test_every_answer_stands_on_the_path_in_its_order() -> None:
+    session = jobs.van_desk().session()
+    titles = [session.graph.steps[v.step].title for v in session.walk if not v.gate]
+    shown = [s.title.split(" (attempt")[0] for s in stages(jobs.van_report("workshop"))]
+    assert shown == titles
+
+
+def test_the_pictures_of_a_job_show_idle_pedal_and_road() -> None:
+    figures = [f for s in stages(jobs.van_report("workshop")) for f in s.figures]
+    titles = {f.title for f in figures}
+    wanted = {"The idle, and its band", "Pedal and what followed it", "The road test over time"}
+    assert wanted <= titles
+    for figure in figures:
+        assert figure.alt.endswith(".")
+        assert any(c.isdigit() for c in figure.alt), figure.alt
+
+
+def test_codes_before_and_after_torques_and_people_have_their_places() -> None:
+    made = jobs.van_report("workshop")
+    said = words(made)
+    assert "P2119" in said
+    assert section(made, "Torques")
+    assert "No second person signed." in said
+    assert "p-rosa" in said
+    assert jobs.van_desk().session().history[-1].digest in said
+    assert "common practice" in words(
+        replace(made, sections=(section(made, "Numbers of this car"),))
+    )
+
+
+def test_the_customer_reads_plain_words_and_no_check_names() -> None:
+    made = jobs.van_report("customer")
+    said = words(made)
+    for name in ("idle-steady", "no-stall", "road-coverage", "k = 2"):
+        assert name not in said, name
+    assert "It died twice at junctions." in said
+    assert NOT_STATUTORY in said
+    assert "The warm engine idles at its proper speed" in said
+    assert "Within two weeks." in said
+    assert "self-tests" in said
+
+
+def test_every_check_has_plain_words() -> None:
+    assert set(CATALOGUE) <= set(PROVEN)
+    assert set(PROVEN) == set(ASKED)
+
+
+def test_what_failed_last_is_never_among_what_was_shown() -> None:
+    """A check that failed at one step and passed at another proves nothing to a customer."""
+    desk = jobs.recorded(rpm=1100.0)
+    session = desk.session()
+    assert any(r.verdict is Verdict.FAIL for r in stored(session) if r.check == "idle-speed")
+    made = report(desk, "customer")
+    shown = words(replace(made, sections=(section(made, "What was shown"),)))
+    assert PROVEN["idle-speed"] not in shown
+    missing = words(replace(made, sections=(section(made, "What could not be shown"),)))
+    assert "The idle" in missing
+
+
+@pytest.mark.parametrize("reader", ALL)
+def test_a_stop_is_said_first_and_lets_nobody_drive(reader: str) -> None:
+    made = report(jobs.stopped(), reader)
+    assert made.head.mark is Mark.STOP
+    assert made.head.words == "DO NOT DRIVE"
+    if reader == "customer":
+        assert "Do not start the engine." in words(made)
+        assert "can go back" not in words(made)
+
+
+@pytest.mark.parametrize("reader", ALL)
+def test_an_open_job_says_so_on_top(reader: str) -> None:
+    desk = jobs.opened()
+    assert desk.session().ending is None
+    made = report(desk, reader)
+    assert made.warnings[0].startswith("NOT FINISHED")
+    assert made.head.mark is Mark.OPEN
+    assert "Next: The bolt." in made.head.more
+
+
+@pytest.mark.parametrize("reader", ALL)
+def test_demo_and_rehearsal_are_said_on_every_report(reader: str) -> None:
+    assert jobs.van_report(reader).warnings[0].startswith("DEMO")
+    desk = jobs.van(demo=False)
+    made = report(desk, reader)
+    assert made.warnings[0].startswith("REHEARSAL")
+    assert made.head.mark is Mark.OPEN
+    assert made.head.words == "Rehearsal only"
+
+
+def test_a_job_of_words_alone_names_each_of_them() -> None:
+    desk = jobs.told_only()
+    session = desk.session()
+    assert session.ending is not None
+    assert session.ending.kind is EndingKind.PROOF_TO_FOLLOW
+    made = report(desk, "customer")
+    said = words(made)
+    assert "Nothing was shown by measurement." in said
+    assert "not measured: The list; The start" in said
+    assert "2 points were looked at, heard or felt, not measured" in made.head.more
+    assert "Told: fine, but not recorded." in said
+
+
+def test_a_relearn_says_who_can_do_it_and_keeps_the_keys() -> None:
+    desk = jobs.relearn()
+    made = report(desk, "customer")
+    assert "must first learn" in made.head.words
+    assert "equipment for it" in made.head.more
+    assert made.head.mark is Mark.OPEN
+
+
+def test_corrections_stand_with_their_reasons_and_the_path_says_what_was_replaced() -> None:
+    desk = jobs.corrected()
+    session = desk.session()
+    assert len(session.history) > 40
+    assert len(session.corrections) >= 10
+    made = report(desk)
+    points = section(made, "Corrections").blocks[0]
+    assert isinstance(points, Points)
+    assert len(points.items) == len(session.corrections)
+    assert "Because: Misread the scale, time 1." in points.items[0].detail
+    assert "in place of entry" in words(made)
+    first = section(report(desk, "signer"), "Look at this first")
+    assert "Corrected: The bolt" in "\n".join(texts(first))
+
+
+def test_the_signer_sees_first_what_failed_on_the_way_and_how_it_ended() -> None:
+    made = jobs.van_report("signer")
+    assert made.sections[0].title == "Look at this first"
+    said = "\n".join(texts(made.sections[0]))
+    assert "idle-steady hunting" in said
+    assert "Answered again in entry" in said
+    assert "Told, not measured:" in said
+    assert "Number without a document: Least battery voltage" in said
+
+
+def test_a_recording_that_is_gone_leaves_its_hash_and_no_picture() -> None:
+    desk = jobs.recorded()
+    visit = desk.session().last("idle")
+    assert visit is not None
+    sha256 = visit.evidence[0]["sha256"]
+    assert [f for s in stages(report(desk)) for f in s.figures]
+    desk.journal.erase_evidence([sha256])
+    made = report(desk)
+    assert not [f for s in stages(made) for f in s.figures]
+    assert f"{GONE} ({sha256})" in words(made)
+    assert report(desk, "customer"), "nor does it keep the customer from a page"
+
+
+def test_erased_words_are_said_to_be_erased() -> None:
+    desk = jobs.recorded()
+    visit = desk.session().last("story")
+    assert visit is not None
+    desk.journal.erase_private([visit.private["answer"]])
+    for reader in ALL:
+        assert "It hunts when warm" not in words(report(desk, reader))
+        assert "(erased on request)" in words(report(desk, reader))
+
+
+# ---- the record and the masks ----------------------------------------------------------------
+
+
+def test_the_record_is_the_journal_and_its_chain_holds() -> None:
+    made = jobs.van_report("workshop")
+    entries = tuple(Entry(**json.loads(line)) for line in made.record.decode().splitlines())
+    assert entries == jobs.van_desk().session().history
+    verify_chain(entries)
+
+
+@pytest.mark.parametrize("reader", ALL)
+@pytest.mark.parametrize("car", [jobs.VIN, jobs.PLATE, f"grey van {jobs.PLATE}"])
+def test_plate_and_vin_are_masked_unless_asked(reader: str, car: str) -> None:
+    secret = jobs.PLATE if jobs.PLATE in car else jobs.VIN
+    desk = jobs.recorded(car=car)
+    made = report(desk, reader)
+    assert secret not in words(made)
+    assert secret.encode() not in made.record
+    assert "masked" in dict(made.facts)["Car"]
+    assert made.record, "a record without the plate in it goes along"
+    assert secret in words(report(desk, reader, unmask=True))
+
+
+def test_a_record_with_the_plate_in_it_is_kept_back_and_that_is_said() -> None:
+    """The model is no personal field, but somebody may type the VIN into it."""
+    desk = jobs.recorded(car=jobs.VIN, model=f"2019 Brindle {jobs.VIN}")
+    made = report(desk, "customer")
+    assert made.record == b""
+    assert made.edition == b""
+    assert "not attached" in made.foot
+    assert jobs.VIN not in words(made)
+    assert jobs.VIN.encode() in report(desk, "customer", unmask=True).record
+
+
+def test_us_units_are_kept_to_where_numbers_are_shown() -> None:
+    desk = jobs.recorded("us")
+    boxes = {v.check: v for s in stages(report(desk)) for v in s.verdicts}
+    assert "ft·lbf" in boxes["torque"].number
+    assert "ft·lbf" in boxes["torque"].limits
+    assert report(desk).paper == "us-letter"
