@@ -17,7 +17,7 @@ from verify.job.audit_container import container
 from verify.job.audit_result import Audit, Auditing, EntryAudit, Level, Part, upper
 from verify.job.entry import Entry
 from verify.job.jobfile_read import JobFileReader
-from verify.job.recompute import DriveAgain
+from verify.job.recompute import Told
 from verify.job.session import ReadOnlySession
 
 __all__ = ["Audit", "EntryAudit", "Level", "Part", "audit"]
@@ -37,13 +37,13 @@ def audit(
     source_name: str,
     *,
     trust: Collection[str] = (),
-    drive_again: DriveAgain | None = None,
+    told: Told | None = None,
     verdicts: bool = True,
 ) -> Audit:
     """Looks at everything a job file holds.
 
     trust: fingerprints (RFC 7638) of keys whose owners the reader knows by another way.
-    drive_again: see `recompute.DriveAgain`. verdicts: whether they are computed again.
+    told: see `recompute.Told`. verdicts: whether they are computed again.
     Raises UserError where it is no job file, or of a newer version; all else is said in the result.
     """
     a = Auditing(JobFileReader(stream, source_name), source_name, frozenset(trust))
@@ -57,7 +57,7 @@ def audit(
         if machine is not None:
             session = journal.replay(a, entries, machine, manifest)
         if session is not None and verdicts:
-            journal.verdicts(a, session, evidence, drive_again)
+            journal.verdicts(a, session, evidence, told)
         journal.claims(a, entries, session)
     if a.trust and not a.trusted:
         a.finding("trust", "Nothing in this file is signed by a key you trust.")

@@ -24,7 +24,7 @@ from verify.job.hidden import digests_in, evidence_in
 from verify.job.jobfile import EDITION, EVIDENCE, JOURNAL, PERSONAL
 from verify.job.jws import BadSignature
 from verify.job.people import why_not
-from verify.job.recompute import Again, DriveAgain, Recompute
+from verify.job.recompute import Again, Recompute, Told
 from verify.job.same import Recomputed
 from verify.job.session import ReadOnlySession, fold
 from verify.job.signing import check_signature
@@ -210,14 +210,14 @@ def verdicts(
     a: Auditing,
     session: ReadOnlySession,
     evidence: Mapping[str, str],
-    drive_again: DriveAgain | None,
+    told: Told | None,
 ) -> None:
     def opened(sha256: str) -> AbstractContextManager[BinaryIO] | None:
         if EVIDENCE + sha256 in a.damaged:
             raise ValueError("changed evidence")
         return a.file.opened(evidence[sha256]) if sha256 in evidence else None
 
-    again = Recompute(session.history, session.machine, opened, drive_again)
+    again = Recompute(session.history, session.machine, opened, told)
     found = list(again.all())
     for one in found:
         a.verdicts[one.state.value] += 1

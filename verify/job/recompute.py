@@ -9,7 +9,6 @@ withheld · not recomputable here. Only `differs` is a finding.
 
 from __future__ import annotations
 
-import math
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
@@ -17,12 +16,8 @@ from dataclasses import dataclass, replace
 from typing import Any, BinaryIO
 
 from verify import tables
-from verify.car.codes import CodeReading
-from verify.car.freeze_frame import FreezeFrame
-from verify.car.readiness import Ignition, State, Status
-from verify.car.since_clear import Counters, Drive
+from verify.car.since_clear import Drive
 from verify.car.told_clear import ToldClear
-from verify.car.whole_counts import Span
 from verify.errors import UserError
 from verify.evidence.importers.port import importers, read_recording, tables_used
 from verify.evidence.recording import Recording
@@ -30,6 +25,7 @@ from verify.evidence.verdict import CheckResult
 from verify.flow.graph import Outcome, Step
 from verify.flow.machine import Machine
 from verify.job.answers import CodesRead, Fastened, Number
+from verify.job.codes_again import codes_read_again, fits, same_drive
 from verify.job.codes_judge import SINCE_CLEAR_VERSION
 from verify.job.entry import Entry
 from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
@@ -39,17 +35,27 @@ from verify.job.session import ReadOnlySession, fold
 from verify.quantity import parse
 from verify.words import Grade
 
+_ORDERS = ("order_done", "order_wanted")
 # Recordings that are kept open for the next entry that uses them.
 KEPT_RECORDINGS = 6
 KEPT_READINGS = 10_000_000
 # Opens a piece of evidence by its SHA-256; None where its bytes are withheld.
 OpenEvidence = Callable[[str], AbstractContextManager[BinaryIO] | None]
-# What the recording of the last road test says of the drive, from the session and a way to read
-# an entry's recording (None: withheld). Handed in by the shell, where answers are taken the same
-# way.
-DriveAgain = Callable[
-    [ReadOnlySession, Callable[[Mapping[str, Any]], Recording | None]], Drive | None
-]
+ReadAgain = Callable[[Mapping[str, Any]], Recording | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a code reading takes from the job around it, found as it was when the answer was taken.
+    Handed in by the shell, which takes answers.
+
+    drive: what the recording of the last road test says of the drive, from the session and a way to
+        read an entry's recording (None: withheld).
+    clear: how long ago codes were cleared, from the session and the time of the reading.
+    """
+
+    drive: Callable[[ReadOnlySession, ReadAgain], Drive | None]
+    clear: Callable[[ReadOnlySession, str], ToldClear | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +85,8 @@ def verdict_entries(entries: Sequence[Entry]) -> Iterator[Entry]:
     """The entries that hold computed verdicts, or say that they rest on a recording."""
     for entry in entries:
         body = entry.body
-        if entry.kind in ("outcome", "correction", "rejudged") and "from" not in body:
+        # Whatever its kind: those that come later keep verdicts in the same form.
+        if isinstance(body.get("outcome"), Mapping) and "step" in body and "from" not in body:
             recorded = body["outcome"].get("grade") == Grade.RECORDED
             if recorded or body.get("results") or body.get("values"):
                 yield entry
@@ -93,13 +100,13 @@ class Recompute:
         entries: tuple[Entry, ...],
         machine: Machine,
         open_evidence: OpenEvidence,
-        drive_again: DriveAgain | None = None,
+        told: Told | None = None,
     ) -> None:
         self._entries, self._machine = entries, machine
-        self._open, self._drive_again = open_evidence, drive_again
+        self._open, self._told = open_evidence, told
         self._kept: OrderedDict[str, Recording] = OrderedDict()
         self._judged: dict[str, Judged] = {}
-        self._answers = {e.seq: e for e in entries if e.kind in ("outcome", "correction")}
+        self._values = {e.seq: e.body["values"] for e in entries if "values" in e.body}
 
     def all(self) -> Iterator[Again]:
         for entry in verdict_entries(self._entries):
@@ -209,20 +216,24 @@ class Recompute:
             return self._judged[key]
         values = body.get("values")
         if entry.kind == "rejudged":
-            values = self._answers[body["of"]].body.get("values")
+            values = self._values.get(body["of"])
         if not values:
             raise _Differs("a verdict on what was typed, and nothing is written down")
         if step.kind == "codes":
             versions = {r["check"]: r["version"] for r in body.get("results") or ()}
-            return self._codes(step, values, versions, before, other)
+            return self._codes(entry, step, values, versions, before, other)
         typed = f"{values['text']} {values['unit']}"
         if step.kind == "reading":
             return judge_answer(step, Number(typed), specs)
-        fastened = Fastened(typed, values.get("order"), values.get("wrench", ""))
+        # The order as it was tightened and as it should be, where both are written down: whether
+        # it was kept follows from them.
+        orders = {n: " ".join(map(str, values[n])) for n in _ORDERS if n in values}
+        fastened = Fastened(typed, values.get("order"), values.get("wrench", ""), **orders)
         return judge_answer(step, fastened, specs)
 
     def _codes(
         self,
+        entry: Entry,
         step: Step,
         values: Mapping[str, Any],
         versions: Mapping[str, Any],
@@ -230,12 +241,17 @@ class Recompute:
         other: list[str],
     ) -> Judged:
         answer = codes_read_again(values)
-        if answer.from_recording and self._drive_again is not None:
-            answer = self._with_drive(answer, versions, before, other)
+        if self._told is not None and versions.get("since-clear") == SINCE_CLEAR_VERSION:
+            clear = self._told.clear(before, entry.time)
+            if not fits(answer.clear, clear):
+                raise _Differs("how long ago codes were cleared is not what the entries say")
+        if answer.from_recording and self._told is not None:
+            answer = self._with_drive(self._told, answer, versions, before, other)
         return judge_answer(step, answer, spec_values(before))
 
     def _with_drive(
         self,
+        told: Told,
         answer: CodesRead,
         versions: Mapping[str, Any],
         before: ReadOnlySession,
@@ -243,7 +259,6 @@ class Recompute:
     ) -> CodesRead:
         """The answer with the drive as its recording tells it now; as it was written down where
         the bytes are withheld, or were not at hand then."""
-        assert self._drive_again is not None
         withheld: list[bool] = []
 
         def read(item: Mapping[str, Any]) -> Recording | None:
@@ -253,9 +268,9 @@ class Recompute:
                 withheld.append(True)
                 return None
 
-        drive = self._drive_again(before, read)
-        blind = self._drive_again(before, lambda item: None)
-        if withheld or any(d is not None and _same_drive(d, answer.drive) for d in (drive, blind)):
+        drive = told.drive(before, read)
+        blind = told.drive(before, lambda item: None)
+        if withheld or any(d is not None and same_drive(d, answer.drive) for d in (drive, blind)):
             return answer
         if drive is None or (not other and versions.get("since-clear") == SINCE_CLEAR_VERSION):
             raise _Differs("the drive is not that of its recording")
@@ -305,60 +320,6 @@ class Recompute:
         ):
             self._kept.popitem(last=False)
         return found
-
-
-def codes_read_again(values: Mapping[str, Any]) -> CodesRead:
-    """The answer to a codes step from its stored values. Raises KeyError, TypeError, ValueError."""
-    counted, drive = values.get("since_clear", {}), values.get("drive", {})
-    ready, frame = values.get("readiness", "not read"), values.get("freeze_frame")
-    status = None
-    if ready != "not read":
-        status = Status(
-            Ignition(ready["ignition"]),
-            {name: State(state) for name, state in ready["monitors"].items()},
-            ready["lamp_commanded"],
-            ready["stored_codes"],
-            ready["since"] == "this driving cycle",
-            tuple(ready.get("notes", ())),
-        )
-    return CodesRead(
-        CodeReading.from_json(values),
-        Counters(**{n: _counter(counted.get(n, "not read")) for n in _COUNTERS}),
-        Drive(
-            _span(drive.get("distance_km", "not known")),
-            _span(drive.get("minutes", "not known")),
-            drive.get("warm_ups", 0),
-        ),
-        from_recording=drive.get("from") == "recording",
-        status=status,
-        frame=FreezeFrame(**frame) if frame is not None else None,
-        clear=ToldClear.from_json(values["cleared"]) if "cleared" in values else None,
-    )
-
-
-_COUNTERS = ("distance_km", "minutes", "warm_ups")
-
-
-def _counter(value: Any) -> Any:
-    if value == "not read":
-        return None
-    return Span(*value) if isinstance(value, list) else value
-
-
-def _span(value: Any) -> Span | None:
-    if value == "not known":
-        return None
-    low, high = value
-    return Span(low, math.inf if high == "not known" else high)
-
-
-def _same_drive(one: Drive, two: Drive) -> bool:
-    def ends(drive: Drive) -> list[float | None]:
-        spans = drive.distance_km, drive.minutes
-        found = [e for s in spans for e in ((s.low, s.high) if s else (None, None))]
-        return [*found, drive.warm_ups]
-
-    return all(same(a, b) for a, b in zip(ends(one), ends(two), strict=True))
 
 
 def _other_recording(item: Mapping[str, Any], found: Recording) -> str:

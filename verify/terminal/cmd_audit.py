@@ -5,15 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from verify.errors import Problem, UserError
 
 if TYPE_CHECKING:
     from verify.car.since_clear import Drive
-    from verify.evidence.recording import Recording
     from verify.job.audit import Audit
+    from verify.job.recompute import ReadAgain, Told
     from verify.job.session import ReadOnlySession
 
 HELP = "check a job file: seal, signatures, every verdict again"
@@ -54,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
             stream,
             args.file,
             trust=trust,
-            drive_again=drive_again,
+            told=told_again(),
             verdicts=not args.quick,
         )
     if args.json:
@@ -85,14 +84,17 @@ def _fingerprint(text: str) -> str:
     )
 
 
-def drive_again(
-    session: ReadOnlySession, read: Callable[[Mapping[str, Any]], Recording | None]
-) -> Drive | None:
-    """The drive as it was taken from its recording when the codes were read."""
-    from verify.terminal.code_words import recorded_drive, recording_of_drive
+def told_again() -> Told:
+    """What a code reading takes from the job around it, as it was taken then."""
+    from verify.job.recompute import Told
+    from verify.terminal.clock import read_stamp
+    from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
 
-    made = recording_of_drive(session)
-    return recorded_drive(session, read(made) if made is not None else None)
+    def drive(session: ReadOnlySession, read: ReadAgain) -> Drive | None:
+        made = recording_of_drive(session)
+        return recorded_drive(session, read(made) if made is not None else None)
+
+    return Told(drive, lambda session, time: told_clear(session, read_stamp(time)))
 
 
 def audit_lines(found: Audit, *, entries: bool = False) -> list[str]:
