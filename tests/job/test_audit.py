@@ -58,10 +58,11 @@ def test_a_file_signed_by_a_trusted_key_holds(data: bytes) -> None:
         "HOLDS: unchanged since the trusted key signed it; all 5 verdicts come out the same."
     )
     assert [p.name for p in result.parts] == [
-        *("seal", "manifest", "chain", "signatures", "edition", "replay", "evidence"),
-        *("verdicts", "times"),
+        *("seal", "manifest", "chain", "signatures", "sign-off", "edition", "replay"),
+        *("evidence", "verdicts", "times"),
     ]
-    assert {p.level for p in result.parts} == {Level.HOLDS}
+    notes = [p.text for p in result.parts if p.level is not Level.HOLDS]
+    assert notes == ["No second person signed this job off."]
     assert result.verdicts == {"same": 5}
     assert "nothing here proves them" in text(result, "times")
 

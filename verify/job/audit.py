@@ -23,12 +23,12 @@ from verify.job.session import ReadOnlySession
 __all__ = ["Audit", "EntryAudit", "Level", "Part", "audit"]
 
 _ORDER = (
-    *("seal", "manifest", "keys", "trust", "chain", "signatures", "edition", "replay"),
+    *("seal", "manifest", "keys", "trust", "chain", "signatures", "sign-off", "edition", "replay"),
     *("evidence", "verdicts", "times", "job"),
 )
 _GRAVEST = (
     *("seal", "chain", "manifest", "signatures", "keys", "edition", "evidence", "replay"),
-    *("verdicts", "trust", "times", "job"),
+    *("verdicts", "trust", "sign-off", "times", "job"),
 )
 
 
@@ -51,11 +51,13 @@ def audit(
     entries = journal.chain(a, manifest)
     session: ReadOnlySession | None = None
     if entries:
-        journal.signatures(a, entries, keys)
+        held = journal.signatures(a, entries, keys)
         machine = journal.edition(a, entries)
         evidence = journal.evidence(a, entries, manifest)
         if machine is not None:
             session = journal.replay(a, entries, machine, manifest)
+        if session is not None and session.ending is not None:
+            journal.second_person(a, entries, held)
         if session is not None and verdicts:
             journal.verdicts(a, session, evidence, told)
         journal.claims(a, entries, session)

@@ -76,8 +76,9 @@ def chain(a: Auditing, manifest: Manifest | None) -> tuple[Entry, ...]:
     return entries
 
 
-def signatures(a: Auditing, entries: tuple[Entry, ...], keys: Keys) -> None:
-    more, level, begin = [], Level.HOLDS, 1
+def signatures(a: Auditing, entries: tuple[Entry, ...], keys: Keys) -> dict[int, str]:
+    """Entries that a signature directly behind them holds over → by which key, in words."""
+    more, level, begin, held = [], Level.HOLDS, 1, dict[int, str]()
     for number, entry in enumerate(entries):
         if entry.kind != "signature":
             continue
@@ -96,7 +97,8 @@ def signatures(a: Auditing, entries: tuple[Entry, ...], keys: Keys) -> None:
             a.say(entry.seq, Level.FINDING, f"its signature does not hold: found {bad}")
             more.append(f"entry {entry.seq}: the signature does not hold: found {bad}")
             continue
-        words = f"{entry.person} as {entry.body['role']}, {a.key_words(public)}"
+        held[over.seq] = a.key_words(public)
+        words = f"{entry.person} as {entry.body['role']}, {held[over.seq]}"
         if doubt:
             level = level if level is Level.FINDING else Level.NOTE
             words += f" ({doubt})"
@@ -117,6 +119,23 @@ def signatures(a: Auditing, entries: tuple[Entry, ...], keys: Keys) -> None:
     if not count:
         text, more = "Nobody who worked at this job signed it.", []
     a.part("signatures", level, text, more)
+    return held
+
+
+def second_person(a: Auditing, entries: tuple[Entry, ...], held: Mapping[int, str]) -> None:
+    """Whether somebody who did not do the work signed it off; that is a claim without their
+    signature directly behind it. The fold has seen to it that they did not work at it."""
+    last = next((e for e in reversed(entries) if e.kind == "sign-off"), None)
+    if last is None:
+        a.part("sign-off", Level.NOTE, "No second person signed this job off.")
+    elif last.body.get("decision") != "accepted":
+        a.part("sign-off", Level.NOTE, f"{last.person} sent it back in entry {last.seq}.")
+    elif last.seq not in held:
+        text = f"Accepted in entry {last.seq} by {last.person}, whose signature is not there."
+        a.part("sign-off", Level.NOTE, text)
+    else:
+        text = f"Accepted in entry {last.seq} by {last.person}, {held[last.seq]}."
+        a.part("sign-off", Level.HOLDS, text)
 
 
 def edition(a: Auditing, entries: tuple[Entry, ...]) -> Machine | None:
