@@ -84,7 +84,7 @@ def test_the_demo_ends_handed_back_with_proof_to_follow(unbroken: Unbroken) -> N
     assert session.demo
     assert session.scripted
     open_steps = {s.name for s in session.open_steps()}
-    assert open_steps == {"road/recorded", "codes-after", "complaint-gone"}
+    assert open_steps == {"codes-after", "complaint-gone"}
     assert "THE KEYS CAN GO BACK, WITH PROOF TO FOLLOW" in unbroken.done.stdout
     assert "No real car was let go." in unbroken.done.stdout
 
@@ -121,14 +121,14 @@ def test_a_code_that_came_back_as_pending_is_told_and_stays_open(unbroken: Unbro
 
 
 def test_the_verdicts_of_the_demo_do_not_hang_by_a_hair(unbroken: Unbroken) -> None:
-    """Where a verdict has a probability, it lies far beyond the bounds of 0.95 and 0.05; the road
-    test lacks more than half of the drive the law asks for."""
+    """Where a verdict has a probability, it lies far beyond the bounds of 0.95 and 0.05; of the
+    drive the law asks for there is a sixth more than enough."""
     judged = [r for v in unbroken.session.walk for r in v.results or ()]
     probabilities = [r["probability"] for r in judged if r.get("probability") is not None]
-    assert len(probabilities) >= 6
+    assert len(probabilities) >= 16
     assert all(p > 0.99 or p < 0.001 for p in probabilities)
     road = next(r for r in judged if r["check"] == "road-coverage")
-    assert road["at_25_mph_s"] < 150
+    assert road["at_25_mph_s"] > 350
 
 
 def test_it_shows_numbers_with_doubt_and_limits_and_the_idle_before_and_after(
@@ -291,20 +291,21 @@ def test_killed_again_and_again_it_still_ends_in_the_same_place(
 # the page before it names (FILE).
 TYPED = [
     *("84212 km", "up and down at every red light", "the plate stuck", "2 3"),
-    *("P2119 P0128", "none", "?", "all", "", "on-symptoms"),
-    *("none", "9.0 N·m", "", "yes", "", "1", "9 N·m", "sheet 31", "!cannot", "no camera"),
-    *("12.6 V", "common practice", "none", "P2119 P0128", "none", "?", "all"),
-    *("code P2119, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C", "done", "runs"),
+    *("P2119 P0128", "none", "?", "all"),
+    *("code P2119, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C", "on-symptoms"),
+    *("none", "9.0 N·m", "", "yes", "", "1", "9 N·m", "sheet 31"),
+    *("12.6 V", "common practice", "none", "P2119 P0128", "none", "?", "all", "", "done", "runs"),
     *("file", "FILE", "1", "750 rpm", "sheet 12", "on"),
     *("none", "here", "none", "done", "done", "settled"),
     *("none", "none", "none", "?", "all", "done", "runs", "file", "FILE", "on"),
-    *("follows", "firm", "good", "none", "file", "FILE", "on"),
+    *("follows", "file", "FILE", "on", "firm", "good", "none", "file", "FILE", "on"),
     *("done", "good", "file", "FILE", "on"),
-    *("none", "P0128", "?", "all", "9 km", "61 min", "1", "41 01 00 07 65 05"),
+    *("none", "P0128", "?", "all", "11 km", "67 min", "1", "41 01 00 07 65 05"),
     *("unrelated", "too-short"),
 ]
-BREAK = 30  # after the first start
-FILES = iter(("idle-hunting.csv", "idle-settled.csv", "road.csv", "hot-idle.csv"))
+BREAK = 28  # after the first start
+RECORDINGS = ("idle-hunting", "idle-settled", "pedal-steps", "road", "hot-idle")
+FILES = iter(f"{name}.csv" for name in RECORDINGS)
 
 
 def typed() -> Iterator[str]:
@@ -331,8 +332,8 @@ def test_walked_by_hand_it_names_each_file_and_comes_to_the_same_end(
     shown = first.stdout + done.stdout
     # What was typed of the freeze frame proposes a drive at the road test.
     assert "steady 55–65 km/h in a high gear, about 1,900 rpm" in " ".join(done.stdout.split())
-    for name in ("idle-hunting.csv", "idle-settled.csv", "road.csv", "hot-idle.csv"):
-        assert f"demo_data/{name}" in "".join(shown.split())
+    for name in RECORDINGS:
+        assert f"demo_data/{name}.csv" in "".join(shown.split())
     assert (store / "demo-walk-summary.txt").is_file()
 
 

@@ -23,6 +23,7 @@ from verify.flow.graph import (
     Step,
     gate_outcome,
     recorded_checks,
+    recorded_label,
     still_open,
 )
 from verify.flow.load import text_to_flow, text_to_part
@@ -208,9 +209,9 @@ def test_the_good_path_keeps_the_order_of_the_trade() -> None:
     _, screens = play(graph_of(THROTTLE), Audience.TECHNICIAN, best, service_info="by-itself")
     order = (
         "odometer complaint cause before codes-saved service-info reassembly/walk-round "
-        "reassembly/fasten reassembly/photo supply key-on codes-key-on clear first-start idle "
-        "pedal road/brake-pedal road/walking-pace road/drive road/recorded soak hot-restart "
-        "hot-idle codes-after complaint-gone"
+        "reassembly/fasten supply key-on codes-key-on clear first-start idle pedal pedal-recorded "
+        "road/brake-pedal road/walking-pace road/drive road/recorded soak hot-restart hot-idle "
+        "codes-after complaint-gone"
     )
     assert screens == order.split()
 
@@ -230,7 +231,9 @@ def test_an_owner_with_bare_hands_reaches_proof_to_follow() -> None:
     assert end.node == "proof-to-follow"
     open_steps = still_open(graph, end.last)
     names = {step.name for step in open_steps}
-    assert names == {"reassembly/fasten", "road/recorded", "hot-idle", "codes-after"}
+    assert names == {
+        *("reassembly/fasten", "pedal-recorded", "road/recorded", "hot-idle", "codes-after")
+    }
     assert all(s.group is not Group.SAFE and s.later is not None for s in open_steps)
 
 
@@ -257,6 +260,10 @@ def test_an_owner_with_everything_can_be_done() -> None:
         ("road__brake_pedal", "cannot", "not-shown"),
         ("pedal", "no-response", "tow"),
         ("pedal", "dies", "still-wrong"),
+        ("pedal_recorded", "told-fail", "tow"),
+        ("pedal_recorded", "told-undecided", "proof-to-follow"),
+        ("pedal_recorded", "undecided", "proof-to-follow"),
+        ("pedal_recorded", "cannot", "proof-to-follow"),
         ("hot_idle", "told-fail", "still-wrong"),
         ("hot_idle", "undecided", "proof-to-follow"),
         ("road__recorded", "told-fail", "still-wrong"),
@@ -270,6 +277,96 @@ def test_one_thing_that_stays_wrong_leads_where_it_should(
     said = {"service_info": "by-itself", "leaks__look": "ok", "wiring": "ok", step: label}
     end, _ = play(graph, Audience.TECHNICIAN, best, **said)
     assert end.node == ending
+
+
+def test_undecided_pedal_steps_are_recorded_once_more_and_no_oftener() -> None:
+    said = {"service_info": "by-itself", "pedal_recorded": "undecided"}
+    _, screens = play(graph_of(THROTTLE), Audience.TECHNICIAN, best, **said)
+    assert screens.count("pedal-recorded") == 2
+
+
+# Where a fail of each check leads that is put to a recording, all others being good. A fail of the
+# drive itself (too cold outside, too high up) says nothing of the car.
+FAILS = {
+    "pedal-recorded": {
+        **dict.fromkeys(("pedal-response", "no-response", "throttle-follow"), "tow"),
+        **dict.fromkeys(("throttle-return", "pedal-pair", "throttle-pair", "key-on-rest"), "tow"),
+    },
+    "road/recorded": {
+        **dict.fromkeys(("no-stall", "surge", "hesitation"), "still-wrong"),
+        "warm-up": "stays-cold",
+        "road-coverage": "proof-to-follow",
+    },
+    "hot-idle": {
+        **dict.fromkeys(("idle-speed", "idle-steady", "no-stall", "idle-settling"), "still-wrong"),
+        "charging": "wiring-fault",
+    },
+    # A first look: a leak is looked for, the relearn is tried, and the car must show itself again.
+    "idle": dict.fromkeys(("idle-speed", "idle-steady", "no-stall", "fuel-trim"), "still-wrong"),
+}
+
+
+def judged(step: Step, check: str, finding: str) -> Outcome:
+    """A recording in which all is well but for one check."""
+    verdict = catalogue().checks[check][finding]
+    good = best(step).checks
+    checks = tuple((c, v, f) if c != check else (c, verdict, finding) for c, v, f in good)
+    label = recorded_label(step, ((c, v) for c, v, _ in checks))
+    return Outcome(label, NATURAL_GRADE[step.kind], checks=checks)
+
+
+@pytest.mark.parametrize("name", FAILS)
+def test_whatever_fails_in_a_recording_never_leads_to_the_keys(name: str) -> None:
+    graph = graph_of(THROTTLE)
+    step = graph.steps[name]
+    tried = {}
+    for check in recorded_checks(step):
+        for finding, verdict in catalogue().checks[check].items():
+            if verdict is not Verdict.FAIL:
+                continue
+            outcome = judged(step, check, finding)
+            assert outcome.label == "fail"
+            end, _ = play(
+                graph,
+                Audience.TECHNICIAN,
+                lambda s, o=outcome: o if s.name == name else best(s),
+                service_info="on-symptoms",
+                leaks__look="ok",
+                wiring="ok",
+                relearn__who="no-routine",
+            )
+            wanted = "too-hot" if finding == "overheats" else FAILS[name][check]
+            assert end.node == wanted, (check, finding)
+            tried[check] = True
+    assert set(tried) == set(FAILS[name])
+
+
+@pytest.mark.parametrize(
+    ("name", "check", "finding"),
+    [
+        ("pedal-recorded", "throttle-return", "too-slow-to-tell"),
+        ("pedal-recorded", "throttle-pair", "channel-missing"),
+        ("road/recorded", "same-conditions", "not-met"),
+        ("road/recorded", "hesitation", "too-few-tip-ins"),
+        ("hot-idle", "idle-settling", "too-few-idles"),
+    ],
+)
+def test_what_is_judged_beside_holds_no_keys_back_while_it_is_undecided(
+    name: str, check: str, finding: str
+) -> None:
+    graph = graph_of(THROTTLE)
+    outcome = judged(graph.steps[name], check, finding)
+    assert outcome.label == "pass"
+    end, screens = play(
+        graph, Audience.TECHNICIAN, lambda s: outcome if s.name == name else best(s),
+        service_info="by-itself",
+    )  # fmt: skip
+    assert end.node == "hand-back"
+    assert screens.count(name) == 1
+
+
+def test_no_car_that_ran_too_hot_may_move() -> None:
+    assert graph_of(THROTTLE).endings["too-hot"].kind is EndingKind.DO_NOT_DRIVE
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from functools import cache
 from verify import tables
 from verify.evidence.checks.catalogue import CATALOGUE
 from verify.flow.graph import Catalogue
+from verify.job.numbers import FRAME_SPECS
 
 
 @cache
@@ -22,7 +23,11 @@ def catalogue() -> Catalogue:
             row["activity"]: tuple(row["hazards"].split())
             for row in tables.rows("seeds/activities.csv")
         },
-        check_specs={name: tuple(check.specs) for name, check in CATALOGUE.items()},
+        # A freeze frame is typed once, with the codes; a flow need not ask for its numbers again.
+        check_specs={
+            name: tuple(spec for spec in check.specs if spec not in FRAME_SPECS)
+            for name, check in CATALOGUE.items()
+        },
     )
 
 
