@@ -30,7 +30,8 @@ class NoWay(Exception):
 
 @dataclass
 class Answer:
-    """place: "live", "waiting" (set aside), "passed" (set aside, and another given instead)."""
+    """place: "live", "proof" (given after the keys went back), "waiting" (set aside), "passed" (set
+    aside, and another given instead)."""
 
     number: int
     step: str
@@ -58,6 +59,12 @@ class Interpreter:
     audience: str = ""
     mode: str = ""
     scripted: bool = False
+    proofs: list[Answer] = field(default_factory=list)
+    last_work: dict[str, int] = field(default_factory=dict)
+    spec_at: dict[str, int] = field(default_factory=dict)
+    let_go: int = 0
+    decisions: int = 0
+    came_back: int = 0
     countdown: dict[str, Any] | None = None
     specs: dict[str, str] = field(default_factory=dict)
     notes: int = 0
@@ -181,12 +188,32 @@ class Interpreter:
     def locked(self) -> bool:
         return not self.end and bool(self.standing(self.walk, self.at))
 
-    def open_steps(self, walk: Sequence[Answer]) -> list[str]:
+    def open_steps(self, walk: Sequence[Answer], later: Sequence[Answer] = ()) -> list[str]:
+        """later: what was proven after the walk; no gate on the walk has seen it."""
         found = []
         for name, s in self.graph.steps.items():
-            visits = [a for a in walk if a.step == name]
+            visits = [a for a in [*walk, *later] if a.step == name]
             passed = bool(visits) and self.result(name, visits[-1].outcome) == "pass"
+            passed = passed and not any(a.step == name for a in later if a in self.bad_proofs())
             if s.required and not (passed and not self.standing(walk, name)):
+                found.append(name)
+        return found
+
+    def bad_proofs(self) -> list[Answer]:
+        return [a for a in self.proofs if self.result(a.step, a.outcome) == "fail"]
+
+    def to_follow(self) -> list[str]:
+        """What may still be proven: open, for later, not failed on the way without a mend."""
+        if self.end != "walk" or self.ending_kind != "proof-to-follow" or self.bad_proofs():
+            return []
+        found = []
+        for name in self.open_steps(self.walk, self.proofs):
+            s = self.graph.steps[name]
+            mine = [a for a in self.walk if a.step == name]
+            fell = bool(mine) and self.result(name, mine[-1].outcome) == "fail"
+            fell = fell and mine[-1].rank > self.remedied(self.walk)
+            later = str(s.group) != "safe-to-drive" and s.later is not None
+            if later and not fell and not self.standing(self.walk, name):
                 found.append(name)
         return found
 
@@ -199,12 +226,13 @@ class Interpreter:
         return "proof-to-follow"
 
     def earlier_evidence(self, step: str) -> list[int]:
-        fails = [
-            a.rank for a in self.walk if a.step == step and self.result(step, a.outcome) == "fail"
-        ]
+        given = [a for a in [*self.walk, *self.proofs] if a.step == step]
+        fails = [a.rank for a in given if self.result(step, a.outcome) == "fail"]
         bound = max([self.remedied(self.walk), *fails])
-        pool = [a for a in self.walk if a.step == step]
-        pool += [a for a in self.set_aside(step) if self.result(step, a.outcome) == "undecided"]
+        pool = given
+        pool = pool + [
+            a for a in self.set_aside(step) if self.result(step, a.outcome) == "undecided"
+        ]
         kept = [a for a in pool if a.rank > bound and a.evidence is not None]
         return [a.number for a in sorted(kept, key=lambda a: a.rank)]
 
@@ -249,20 +277,105 @@ class Interpreter:
         self.lay(gate, seq)
 
     def cut(self, index: int) -> None:
-        for a in self.walk[index:]:
+        for a in [*self.walk[index:], *self.proofs]:
             a.place = "waiting"
             a.answered_for = False
         del self.walk[index:]
+        self.proofs = []
 
     # ---- entries ----
 
-    def take(self, seq: int, kind: str, body: Mapping[str, Any]) -> None:
+    def take(self, seq: int, kind: str, body: Mapping[str, Any], person: str) -> None:
         self.count += 1
         if (kind == "opened") != (self.count == 1):
             raise Refused
-        if kind != "note" and self.end in ("stop", "closed"):
+        if kind == "sign-off":
+            self.on_sign_off(seq, body, person)
+            return
+        free = kind in ("note", "comeback")
+        if not free and (self.end in ("stop", "closed") or self.came_back):
             raise Refused
+        if self.let_go and not free:
+            self.refuse_if_signed(kind, body)
         getattr(self, "on_" + kind.replace("-", "_"))(seq, body)
+        if kind not in ("opened", "sitting", "note", "paused", "comeback"):
+            self.last_work[person] = seq
+
+    def refuse_if_signed(self, kind: str, body: Mapping[str, Any]) -> None:
+        """What was signed stays; what proof still needs goes on."""
+        if kind in ("correction", "rejudged"):
+            good = body["of"] > self.let_go
+        elif kind == "spec":
+            new = self.spec_at.get(body["name"], self.let_go + 1) > self.let_go
+            good = new and bool(self.to_follow())
+        elif kind in ("proof", "closed"):
+            good = True
+        else:
+            good = bool(self.to_follow())
+        if not good:
+            raise Refused
+
+    def on_sign_off(self, seq: int, body: Mapping[str, Any], person: str) -> None:
+        if not self.end or self.scripted or person in self.last_work:
+            raise Refused
+        if self.let_go and not any(n > self.let_go for n in self.last_work.values()):
+            raise Refused
+        look = body.get("look")
+        if look is not None:
+            if not all(name in self.graph.look for name in look["wrong"]):
+                raise Refused
+            if look["wrong"] and not look["looked"]:
+                raise Refused
+        if body["decision"] == "accepted":
+            if "of" in body or (self.graph.look and (look is None or look["wrong"])):
+                raise Refused
+            if look is not None and look["wrong"]:
+                raise Refused
+            self.let_go, self.decisions = seq, self.decisions + 1
+            return
+        if "of" not in body or self.let_go or self.came_back or self.end != "walk":
+            raise Refused
+        step = body["step"]
+        mine = [i for i, a in enumerate(self.walk) if a.step == step and not a.gate]
+        if not mine or (self.walk[mine[-1]].number, self.walk[mine[-1]].attempt) != (
+            body["of"],
+            body["attempt"],
+        ):
+            raise Refused
+        self.cut(mine[-1])
+        for a in self.set_aside(step):
+            a.place = "passed"
+        self.at, self.end, self.ending_kind, self.countdown = step, "", "", None
+        self.decisions += 1
+
+    def on_comeback(self, seq: int, body: Mapping[str, Any]) -> None:
+        if not self.end:
+            raise Refused
+        self.came_back += 1
+
+    def on_proof(self, seq: int, body: Mapping[str, Any]) -> None:
+        step, outcome = body["step"], body["outcome"]
+        if step not in self.to_follow():
+            raise Refused
+        self.possible(step, outcome)
+        key = (step, self.made.get(step, 0) + 1)
+        if body["attempt"] != key[1]:
+            raise Refused
+        waits = "wait_s" in self.graph.steps[step].detail and outcome["label"] == "done"
+        c = self.countdown
+        if waits and (c is None or c["for"] != key or c["state"] == "running"):
+            raise Refused
+        self.made[step], self.countdown = key[1], None
+        new = Answer(seq, step, key[1], outcome, seq, seq, place="proof", waited=waits)
+        new.evidence, new.results = body.get("evidence"), body.get("results")
+        self.answers.append(new)
+        self.proofs.append(new)
+        self.stopped_later(new)
+
+    def stopped_later(self, proof: Answer) -> None:
+        if proof.outcome["label"] == "stop":
+            self.at, self.end = self.graph.on_stop, "stop"
+            self.ending_kind = str(self.graph.endings[self.at].kind)
 
     def on_opened(self, seq: int, body: Mapping[str, Any]) -> None:
         if body["flow"] != self.graph.flow_id:
@@ -283,6 +396,7 @@ class Interpreter:
         if body["name"] not in self.graph.specs:
             raise Refused
         self.specs[body["name"]] = body["text"]
+        self.spec_at[body["name"]] = seq
 
     def possible(self, step: str, outcome: Mapping[str, Any]) -> None:
         s = self.graph.steps[step]
@@ -352,10 +466,11 @@ class Interpreter:
         self.lay(new, seq)
 
     def on_correction(self, seq: int, body: Mapping[str, Any]) -> None:
-        found = [i for i, a in enumerate(self.walk) if a.number == body["of"] and not a.gate]
+        pool = [*self.walk, *self.proofs]
+        found = [i for i, a in enumerate(pool) if a.number == body["of"] and not a.gate]
         if not found:
             raise Refused
-        old = self.walk[found[0]]
+        old = pool[found[0]]
         if (old.step, old.attempt) != (body["step"], body["attempt"]):
             raise Refused
         if self.measured(old.step, old.outcome):
@@ -367,11 +482,17 @@ class Interpreter:
         waits = "wait_s" in self.graph.steps[old.step].detail
         if waits and body["outcome"]["label"] == "done" and not old.waited:
             raise Refused
-        self.cut(found[0])
+        if old.place == "live":
+            self.cut(found[0])
         self.answers.remove(old)
         new = Answer(seq, old.step, old.attempt, body["outcome"], old.rank, seq, waited=old.waited)
         new.evidence, new.results = body.get("evidence"), body.get("results")
         self.answers.append(new)
+        if old.place == "proof":
+            new.place = "proof"
+            self.proofs[self.proofs.index(old)] = new
+            self.stopped_later(new)
+            return
         self.lay(new, seq)
 
     def on_rejudged(self, seq: int, body: Mapping[str, Any]) -> None:
@@ -401,6 +522,8 @@ class Interpreter:
         found[0].outcome = body["outcome"]
         found[0].results = body["results"]
         found[0].evidence = body.get("evidence", found[0].evidence)
+        if found[0].place == "proof":
+            return
         for i, a in enumerate(self.walk):
             if a.gate:
                 a.outcome = {"label": self.gate_says(self.walk[:i]), "grade": "told"}
@@ -412,10 +535,13 @@ class Interpreter:
                 return
 
     def waiting(self, body: Mapping[str, Any]) -> dict[str, Any] | None:
+        here = self.at
         if self.end:
-            raise Refused
-        s = self.graph.steps[self.at]
-        key = (self.at, self.made.get(self.at, 0) + 1)
+            here = body["step"]
+            if here not in self.to_follow():
+                raise Refused
+        s = self.graph.steps[here]
+        key = (here, self.made.get(here, 0) + 1)
         if s.kind != "do" or "wait_s" not in s.detail or key != (body["step"], body["attempt"]):
             raise Refused
         return self.countdown if self.countdown and self.countdown["for"] == key else None
@@ -424,7 +550,7 @@ class Interpreter:
         c = self.waiting(body)
         if c is not None and (c["state"] != "running" or not body.get("restarted")):
             raise Refused
-        if body["seconds"] < self.graph.steps[self.at].detail["wait_s"]:
+        if body["seconds"] < self.graph.steps[body["step"]].detail["wait_s"]:
             raise Refused
         self.countdown = {"for": (body["step"], body["attempt"]), "state": "running"}
 
@@ -454,7 +580,8 @@ class Interpreter:
             raise Refused
 
     def on_closed(self, seq: int, body: Mapping[str, Any]) -> None:
-        if self.end and self.ending_kind != "proof-to-follow":
+        proven = self.proofs and not self.open_steps(self.walk, self.proofs)
+        if self.end and (self.ending_kind != "proof-to-follow" or proven):
             raise Refused
         name = body["ending"]
         kinds = {n: str(e.kind) for n, e in self.graph.endings.items()}

@@ -8,13 +8,14 @@ than not; the rest is what a defective front end could send.
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
 from tests.flow.small import CATALOGUE, flow, go, look, step
 from verify.flow.graph import CLEARS_CODES, REMEDY, Branch, Condition, Graph, Look, Spec, Step
+from verify.job.session import Visit
 from verify.words import Audience, Grade, Group
 
 KINDS = ("ask", "ask", "do", "do", "record", "record", "record", "reading", "card", "codes",
@@ -31,6 +32,14 @@ def random_graph(rng: random.Random) -> Graph:
     gates = [f"g{i}" for i in range(rng.randint(1, 3))]
     endings = rng.sample(ENDINGS[:4], rng.randint(1, 4))
     bare = {name: _bare(rng, name, kinds[name]) for name in names}
+    if rng.random() < 0.35:
+        # Everything may be proven later, so that proof does follow.
+        bare = {
+            n: replace(s, group=Group.COMPLAINT, later=("drive on", "two weeks"))
+            if s.required
+            else s
+            for n, s in bare.items()
+        }
     steps = []
     for i, name in enumerate(names):
         # Mostly onwards, so that walks get far; now and then back.
@@ -53,7 +62,27 @@ def random_graph(rng: random.Random) -> Graph:
     made = flow(*steps, endings=(*endings, "tow"), audiences=audiences, start=names[0])
     if rng.random() < 0.1:
         made = replace(made, start=gates[0])
+    if rng.random() < 0.4:
+        made = replace(made, look={"lock": "The connector is locked", "lamps": "No lamp is lit"})
     return replace(made, specs={"idle_speed": Spec("idle_speed", "Idle speed", "rpm")})
+
+
+def random_sign_off(rng: random.Random, graph: Graph, walk: Sequence[Visit]) -> dict[str, Any]:
+    """A signer's decision; most of it fits a job that has ended."""
+    answers = [v for v in walk if not v.gate]
+    body: dict[str, Any] = {"decision": "accepted"}
+    if answers and rng.random() < 0.6:
+        old = rng.choice(answers)
+        body = {"decision": "sent-back", "of": old.seq, "step": old.step, "attempt": old.attempt}
+        body["reason"] = "cd" * 32
+        if rng.random() < 0.05:
+            body["attempt"] += 1
+    if graph.look or rng.random() < 0.05:
+        wrong = [n for n in (*graph.look, "bonnet") if rng.random() < 0.15]
+        body["look"] = {"looked": rng.random() < 0.8, "wrong": wrong}
+    if graph.look and rng.random() < 0.1:
+        del body["look"]
+    return body
 
 
 def _bare(rng: random.Random, name: str, kind: str) -> Step:

@@ -20,7 +20,7 @@ import pytest
 from tests.flow.random_flows import random_flow
 from tests.flow.small import CATALOGUE, flow, go, look, step
 from tests.job.interpreter import Interpreter, Refused
-from tests.job.random_jobs import random_graph, random_outcome
+from tests.job.random_jobs import random_graph, random_outcome, random_sign_off
 from verify.errors import UserError
 from verify.flow.graph import Graph, Outcome, Step
 from verify.flow.machine import DraftMachine, FlowMachine, compile_flow, draft_machine
@@ -29,7 +29,7 @@ from verify.job import bodies
 from verify.job.entry import Draft, Entry, seal
 from verify.job.journal import MemoryJournal, SqliteJournal
 from verify.job.memory import Journal
-from verify.job.session import ReadOnlySession, fold
+from verify.job.session import DraftSession, ReadOnlySession, fold
 from verify.words import EndingKind, Group
 
 HIDDEN = "ab" * 32
@@ -38,10 +38,10 @@ GROUPS = 12
 JOBS_A_GROUP = 14
 
 
-def draft(number: int, kind: str, body: dict[str, Any]) -> Draft:
+def draft(number: int, kind: str, body: dict[str, Any], person: str = "p-1") -> Draft:
     minute, second = divmod(number, 60)
     time = f"2031-05-01T08:{minute % 60:02}:{second:02}.000Z"
-    return Draft(kind, body, time, "p-1", f"append-{number}", {})
+    return Draft(kind, body, time, person, f"append-{number}", {})
 
 
 def told_by_session(s: ReadOnlySession) -> dict[str, Any]:
@@ -74,6 +74,12 @@ def told_by_session(s: ReadOnlySession) -> dict[str, Any]:
         "scripted": s.scripted,
         "notes": len(s.notes),
         "skipped": len(s.skipped_waits),
+        "proofs": [(v.step, v.attempt, v.outcome.to_json(), v.seq, v.rank) for v in s.proofs],
+        "to follow": [] if s.comebacks else list(s.to_prove),
+        "failed later": list(s.proof_failed),
+        "signed": s.signed_off.seq if s.signed_off else 0,
+        "decisions": len(s.sign_offs),
+        "came back": len(s.comebacks),
     }
 
 
@@ -99,9 +105,9 @@ def told_by_interpreter(i: Interpreter) -> dict[str, Any]:
         "aside": sorted(
             (a.step, a.attempt, a.number, a.place == "passed", a.answered_for)
             for a in i.answers
-            if a.place != "live" and not a.gate
+            if a.place in ("waiting", "passed") and not a.gate
         ),
-        "open": i.open_steps(i.walk),
+        "open": i.open_steps(i.walk, i.proofs),
         "evidence": {
             n: i.earlier_evidence(n) for n, here in i.graph.steps.items() if here.kind == "record"
         },
@@ -110,6 +116,12 @@ def told_by_interpreter(i: Interpreter) -> dict[str, Any]:
         "scripted": i.scripted,
         "notes": i.notes,
         "skipped": i.skipped,
+        "proofs": [(a.step, a.attempt, dict(a.outcome), a.number, a.rank) for a in i.proofs],
+        "to follow": [] if i.came_back else i.to_follow(),
+        "failed later": list(dict.fromkeys(a.step for a in i.bad_proofs())),
+        "signed": i.let_go,
+        "decisions": i.decisions,
+        "came back": i.came_back,
     }
 
 
@@ -125,6 +137,9 @@ def random_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str,
     pending, steps = s.pending, s.graph.steps
     answers = [v for v in s.walk if not v.gate]
     draw = rng.random()
+    if (s.ending is not None and draw < 0.6) or draw > 0.995:
+        return random_later_entry(rng, s)
+    answers = [v for v in (*s.walk, *s.proofs) if not v.gate]
     if draw < 0.10 and answers:
         old = rng.choice(answers)
         body = {"of": old.seq, "step": old.step, "attempt": old.attempt, "reason": HIDDEN}
@@ -203,6 +218,32 @@ def random_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str,
     return "outcome", body
 
 
+def random_later_entry(rng: random.Random, s: ReadOnlySession) -> tuple[str, dict[str, Any]]:
+    """What may come once a job has ended: proof that follows, a sign-off, a comeback."""
+    draw, steps = rng.random(), s.graph.steps
+    if draw < 0.07:
+        return "comeback", {"job": "k", "head": HIDDEN}
+    names = list(s.to_prove) if s.to_prove and rng.random() < 0.95 else list(steps)
+    if draw > (0.2 if s.to_prove else 0.9):
+        here = steps[rng.choice(names)]
+        at: dict[str, Any] = {"step": here.name, "attempt": s.made.get(here.name, 0) + 1}
+        if "wait_s" in here.detail and rng.random() < 0.6:
+            return rng.choice(
+                [
+                    ("wait-started", at | {"seconds": 600}),
+                    ("wait-ended", at),
+                    ("wait-skipped", at | {"reason": HIDDEN}),
+                ]
+            )
+        body = at | {"outcome": random_outcome(rng, here)} | beside(rng, here)
+        if here.kind == "record" and rng.random() < 0.8:
+            body["evidence"] = [f"file-{rng.random()}"]
+        if rng.random() < 0.03:
+            body["attempt"] -= 1
+        return "proof", body
+    return "sign-off", random_sign_off(rng, s.graph, s.walk)
+
+
 def closings(s: ReadOnlySession) -> list[str]:
     return [e.name for e in s.closings()] + [*s.graph.endings, "relearn", "nowhere"]
 
@@ -221,6 +262,19 @@ def built(s: ReadOnlySession, kind: str, body: dict[str, Any]) -> dict[str, Any]
         case "rejudged":
             more = {k: body[k] for k in ("results", "evidence") if k in body}
             return bodies.rejudged_body(s, body["of"], outcome, spec=body["spec"], **more)
+        case "proof":
+            return bodies.proof_body(s, body["step"], outcome, **given)
+        case "comeback":
+            return bodies.comeback_body(s, **body)
+        case "sign-off":
+            back = [v for v in s.walk if v.seq == body.get("of") and not v.gate]
+            said: dict[str, Any] = {k: body[k] for k in ("reason", "look") if k in body}
+            said |= {"person": "p-2", "back_to": back[0] if back else None}
+            if isinstance(s, DraftSession):
+                with pytest.raises(TypeError, match="not signed off"):
+                    bodies.sign_off_body(s, **said)
+                return body
+            return bodies.sign_off_body(s, **said)
         case "spec":
             return bodies.spec_body(s, **body)
         case "note":
@@ -233,11 +287,11 @@ def built(s: ReadOnlySession, kind: str, body: dict[str, Any]) -> dict[str, Any]
             return bodies.closed_body(s, body["ending"], body["reason"])
         case "wait-started":
             more = {k: body[k] for k in ("seconds", "restarted") if k in body}
-            return bodies.wait_started_body(s, **more)
+            return bodies.wait_started_body(s, step=body["step"], **more)
         case "wait-ended":
-            return bodies.wait_ended_body(s)
+            return bodies.wait_ended_body(s, step=body["step"])
         case "wait-skipped":
-            return bodies.wait_skipped_body(s, body["reason"])
+            return bodies.wait_skipped_body(s, body["reason"], step=body["step"])
     raise AssertionError(kind)
 
 
@@ -260,12 +314,15 @@ def play(
     for number in range(1, rng.randint(15, 70)):
         if session is not None:
             kind, body = random_entry(rng, session)
-        wish = draft(number, kind, body)
+        person = "p-1"
+        if kind == "sign-off" and rng.random() < 0.95:
+            person = "p-2"
+        wish = draft(number, kind, body, person)
         head = entries[-1].digest if entries else "0" * 64
         entry = seal(JOB, len(entries) + 1, wish, head)
         tried = copy.deepcopy(interpreter, {id(graph): graph})
         try:
-            tried.take(entry.seq, entry.kind, entry.body)
+            tried.take(entry.seq, entry.kind, entry.body, entry.person)
         except Refused:
             tally["refused"] += 1
             with pytest.raises(UserError, match="does not fit"):
@@ -308,7 +365,8 @@ def earned(s: ReadOnlySession) -> None:
 
 
 def answers_of(s: ReadOnlySession) -> set[int]:
-    return {v.seq for v in s.walk if not v.gate} | {a.visit.seq for a in s.aside}
+    live = {v.seq for v in (*s.walk, *s.proofs) if not v.gate}
+    return live | {a.visit.seq for a in s.aside}
 
 
 def note_what_happened(
@@ -321,6 +379,12 @@ def note_what_happened(
     tally[kind] += 1
     if before is None:
         return
+    tally["proven later"] += now.proven_later
+    tally["proof failed"] += bool(now.proof_failed)
+    tally["sent back"] += kind == "sign-off" and now.signed_off is None
+    tally["signed, then proof"] += kind == "proof" and now.signed_off is not None
+    tally["proof set aside"] += bool(before.proofs and not now.proofs)
+    tally["proof corrected"] += any(v.corrected for v in now.proofs)
     pending = before.pending
     if "from" in body:
         tally["ready taken"] += 1
@@ -354,7 +418,9 @@ def note_what_happened(
 # Each of these must have happened, or the comparison says less than it seems to.
 EXPECTED = (
     "refused", "outcome", "correction", "rejudged", "wait-started", "wait-ended", "wait-skipped",
-    "note", "paused", "sitting", "spec", "closed", "ready taken", "ready passed over",
+    "note", "paused", "sitting", "spec", "closed", "proof", "sign-off", "comeback", "proven later",
+    "proof failed", "sent back", "signed, then proof", "proof set aside", "proof corrected",
+    "ready taken", "ready passed over",
     "outdated answered anew", "locked answered", "stopped", "rejudged and cut", "gate again",
     "settled", "open by a fail set aside", "ended hand-back", "ended proof-to-follow",
     "ended relearn", "ended back-to-diagnosis", "ended do-not-drive",

@@ -300,6 +300,7 @@ def build(
             },
             specs=b.specs,
             promises=tuple(promises),
+            look=dict(flow.model.second_look or {}),
         ),
         [],
     )

@@ -195,6 +195,8 @@ class Promise:
 
 @dataclass(frozen=True, slots=True)
 class Graph:
+    """look: what a signer looks at on the car before signing it off, name → words; {} for none."""
+
     flow_id: str
     title: str
     repair: str
@@ -205,6 +207,7 @@ class Graph:
     endings: Mapping[str, Ending]
     specs: Mapping[str, Spec]
     promises: tuple[Promise, ...]
+    look: Mapping[str, str] = field(default_factory=dict)
 
     def required(self) -> tuple[Step, ...]:
         return tuple(s for s in self.steps.values() if s.required)

@@ -139,7 +139,7 @@ def _trees_to_flow(
 
 
 # The groups whose order people see: at the top of a file, and in a step.
-_SEEN_AT_TOP = ("specs", "steps", "endings")
+_SEEN_AT_TOP = ("specs", "steps", "endings", "second_look")
 _SEEN_IN_STEPS = ("answers", "items")
 
 

@@ -416,6 +416,12 @@ class Flow(Strict):
     steps: dict[Name, AnyStep] = Field(min_length=1)
     endings: dict[Name, Ending] = Field(min_length=1)
     promises: list[Promise] = Field(default_factory=list)
+    second_look: dict[Name, Short] | None = Field(
+        default=None,
+        min_length=1,
+        description="what whoever signs the job off looks at on the car, each line said as it "
+        "should be: for repairs where a signature at a desk is not enough",
+    )
 
 
 class PartFile(Strict):

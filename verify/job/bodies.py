@@ -27,7 +27,8 @@ from verify.job.session import (
     fold,
     fold_on,
 )
-from verify.words import Audience, EndingKind
+from verify.job.standing import index_row as index_row
+from verify.words import Audience
 
 if TYPE_CHECKING:
     from verify.job.jws import SigningKey
@@ -37,13 +38,6 @@ Body = dict[str, Any]
 S = TypeVar("S", bound=ReadOnlySession)
 
 _DIGEST = re.compile(r"[0-9a-f]{64}")
-_STATES = {
-    EndingKind.HAND_BACK: "handed back",
-    EndingKind.PROOF_TO_FOLLOW: "handed back, proof to follow",
-    EndingKind.RELEARN: "to be relearned elsewhere",
-    EndingKind.BACK_TO_DIAGNOSIS: "back to diagnosis",
-    EndingKind.DO_NOT_DRIVE: "not to be driven",
-}
 
 
 def after(session: S, draft: Draft) -> S:
@@ -53,34 +47,6 @@ def after(session: S, draft: Draft) -> S:
     """
     last = session.history[-1]
     return fold_on(session, seal(session.job, last.seq + 1, draft, last.digest))
-
-
-def index_row(session: ReadOnlySession) -> dict[str, str | int]:
-    """What lists say of a job: texts and whole numbers, nothing personal.
-
-    state: in words; at: name of the step or ending; ending: its kind, "" while the job goes on;
-    open_proofs: required steps still to be proven after the keys went back; erased: how often
-    personal data were erased on request, where they were.
-    """
-    ending = session.ending
-    if ending is None:
-        state = ("paused at: " if session.paused else "at: ") + session.step().title
-    else:
-        state = _STATES[ending.kind] + (", closed by hand" if session.closed else "")
-    gone = ending is not None and ending.kind.lets_go
-    return {
-        "flow": session.flow,
-        "title": session.graph.title,
-        "audience": session.audience.value,
-        "state": state,
-        "at": session.at,
-        "ending": ending.kind.value if ending is not None else "",
-        "opened": session.opened,
-        "updated": session.updated,
-        "scripted": int(session.scripted),
-        "demo": int(session.demo),
-        "open_proofs": len(session.open_required) if gone else 0,
-    } | ({"erased": len(session.erased)} if session.erased else {})
 
 
 def opened_body(
@@ -94,9 +60,11 @@ def opened_body(
     demo: bool = False,
     car: Mapping[str, str] | None = None,
     model: str = "",
+    comeback_of: tuple[str, str] | None = None,
 ) -> Body:
     """The first entry of a job. mode: "as-work" or "afterwards"; car: field → salted digest; model:
-    what many cars share, so not personal."""
+    what many cars share, so not personal; comeback_of: the job before, the hash of its last
+    entry."""
     if not isinstance(machine, FlowMachine | DraftMachine):
         raise TypeError("a job is opened on a proven flow, or in memory on a draft")
     body: Body = {
@@ -110,6 +78,8 @@ def opened_body(
     body |= {"demo": True} if demo else {}
     body |= {"car": _hidden(car)} if car else {}
     body |= {"model": model} if model else {}
+    if comeback_of is not None:
+        body["comeback_of"] = {"job": comeback_of[0], "head": _digest(comeback_of[1])}
     fold("new", (seal("new", 1, _draft("opened", body), GENESIS),), machine)
     return body
 
@@ -160,6 +130,55 @@ def outcome_body(
         "outcome": outcome.to_json(),
     } | _given(evidence, results, values, private)
     return _live(session, "outcome", body)
+
+
+def proof_body(
+    session: ReadOnlySession,
+    step: str,
+    outcome: Outcome,
+    *,
+    evidence: Any = None,
+    results: Any = None,
+    values: Any = None,
+    private: Mapping[str, str] | None = None,
+) -> Body:
+    """What an open step came to after the keys went back; step: one of `session.to_prove`."""
+    body: Body = _wait(_pending(session, step)) | {"outcome": outcome.to_json()}
+    return _live(session, "proof", body | _given(evidence, results, values, private))
+
+
+def sign_off_body(
+    session: ReadOnlySession,
+    *,
+    person: str,
+    back_to: Visit | None = None,
+    reason: str = "",
+    look: Mapping[str, Any] | None = None,
+    shown: Sequence[tuple[str, Sequence[int]]] = (),
+) -> Body:
+    """A second person's decision, to be appended by this person: accepted, or sent back to the
+    answer `back_to` with a reason (salted digest).
+
+    look: {"looked": bool, "wrong": names} where the flow asks for one; shown: see `SignOff`.
+    """
+    body: Body = {"decision": "accepted" if back_to is None else "sent-back"}
+    if back_to is not None:
+        body |= {"of": back_to.seq, "step": back_to.step, "attempt": back_to.attempt}
+        body["reason"] = _digest(reason)
+    body |= {"look": dict(look)} if look is not None else {}
+    if shown:
+        body["shown"] = [{"point": name, "entries": list(entries)} for name, entries in shown]
+    if isinstance(session, DraftSession):
+        raise TypeError("a draft is played, not signed off")
+    if back_to is not None and not isinstance(session, Session):
+        raise TypeError("a job of a flow that is not proven cannot go on")
+    after(session, Draft("sign-off", body, "", person, "", {}))
+    return body
+
+
+def comeback_body(session: ReadOnlySession, job: str, head: str) -> Body:
+    """The car came back: the job opened for it, and the hash of that job's first entry."""
+    return _tried(session, "comeback", {"job": job, "head": _digest(head)})
 
 
 def ready_body(session: ReadOnlySession) -> Body:
@@ -228,24 +247,29 @@ def rejudged_body(
 
 
 def wait_started_body(
-    session: ReadOnlySession, *, seconds: float | None = None, restarted: bool = False
+    session: ReadOnlySession,
+    *,
+    seconds: float | None = None,
+    restarted: bool = False,
+    step: str = "",
 ) -> Body:
     """The countdown of the open question starts; restarted: anew, as the clock ran backwards.
 
-    seconds: as the flow says unless given; never less.
+    seconds: as the flow says unless given; never less. step: of a proof that follows.
     """
-    pending = _pending(session)
+    pending = _pending(session, step)
     body = _wait(pending) | {"seconds": (pending.wait_s or 0) if seconds is None else seconds}
     return _live(session, "wait-started", body | ({"restarted": True} if restarted else {}))
 
 
-def wait_ended_body(session: ReadOnlySession) -> Body:
-    return _live(session, "wait-ended", _wait(_pending(session)))
+def wait_ended_body(session: ReadOnlySession, *, step: str = "") -> Body:
+    return _live(session, "wait-ended", _wait(_pending(session, step)))
 
 
-def wait_skipped_body(session: ReadOnlySession, reason: str) -> Body:
+def wait_skipped_body(session: ReadOnlySession, reason: str, *, step: str = "") -> Body:
     """reason: salted digest."""
-    return _live(session, "wait-skipped", _wait(_pending(session)) | {"reason": _digest(reason)})
+    body = _wait(_pending(session, step)) | {"reason": _digest(reason)}
+    return _live(session, "wait-skipped", body)
 
 
 def note_body(session: ReadOnlySession, private: Mapping[str, str], *, step: str = "") -> Body:
@@ -332,7 +356,10 @@ def _wait(pending: Pending) -> Body:
     return {"step": pending.step, "attempt": pending.attempt}
 
 
-def _pending(session: ReadOnlySession) -> Pending:
+def _pending(session: ReadOnlySession, later: str = "") -> Pending:
+    """later: the open step that is proven after the keys went back, "" for the open question."""
+    if later in session.to_prove:
+        return session.to_prove[later]
     if session.pending is None:
         raise UserError(
             Problem(
@@ -345,7 +372,7 @@ def _pending(session: ReadOnlySession) -> Pending:
 
 
 def _answer(session: ReadOnlySession, seq: int, *, aside: bool) -> Visit:
-    answers = [v for v in session.walk if not v.gate]
+    answers = [v for v in (*session.walk, *session.proofs) if not v.gate]
     answers += [a.visit for a in session.aside] if aside else []
     for visit in answers:
         if visit.seq == seq:

@@ -37,11 +37,11 @@ GENESIS = "0" * 64
 # kind → (version, required fields, optional fields). A new field is a new version; an old version
 # stays readable for ever.
 KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
-    # 2: model, which is not personal.
+    # 2: model, which is not personal. 3: comeback_of, the job that this car comes back from.
     "opened": (
-        2,
+        3,
         frozenset({"flow", "edition", "audience", "mode", "units"}),
-        frozenset({"scripted", "demo", "car", "model"}),
+        frozenset({"scripted", "demo", "car", "model", "comeback_of"}),
     ),
     "sitting": (1, frozenset({"mode"}), frozenset({"scripted"})),
     # 2: reused, where a number of another car of the model was taken: its time, person and job.
@@ -80,6 +80,22 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
         frozenset({"purpose", "role", "seq", "over", "jwk", "kid", "jws"}),
         frozenset(),
     ),
+    # A second person's decision about a job that has ended. of, step, attempt: the answer that is
+    # sent back, with its reason; look: what they looked at themselves; shown: what they were shown
+    # first, each point's name with its entries.
+    "sign-off": (
+        1,
+        frozenset({"decision"}),
+        frozenset({"of", "step", "attempt", "reason", "look", "shown"}),
+    ),
+    # What a step that was left open came to after the keys went back, judged as at the step.
+    "proof": (
+        1,
+        frozenset({"step", "attempt", "outcome"}),
+        frozenset({"evidence", "results", "values", "private"}),
+    ),
+    # The car came back: the job opened for it, and the hash of that job's first entry.
+    "comeback": (1, frozenset({"job", "head"}), frozenset()),
     # What was erased on request, after it was: how many personal texts and pictures, and the
     # SHA-256 of each recording (which entries name openly as it is).
     "erased": (1, frozenset({"texts", "pictures", "recordings"}), frozenset()),

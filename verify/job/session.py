@@ -17,11 +17,14 @@ from types import MappingProxyType
 from typing import Any, TypeVar, overload
 
 from verify.errors import Problem, UserError
-from verify.flow.graph import Ending, Outcome
+from verify.flow.graph import Outcome
 from verify.flow.machine import DraftMachine, FlowMachine, Machine, ReadOnlyMachine
+from verify.job.after_end import AfterEnd
 from verify.job.entry import KINDS, Entry
 from verify.job.signature_shape import read_signature
 from verify.job.visits import (
+    WORK,
+    Comeback,
     Correction,
     Decision,
     DraftSession,
@@ -33,16 +36,17 @@ from verify.job.visits import (
     Session,
     SetAside,
     Signature,
+    SignOff,
     Stamp,
     StoredSpec,
     Visit,
     Wait,
-    by_hand,
 )
 from verify.job.walk import Walk
-from verify.words import Audience, EndingKind
+from verify.words import Audience
 
 __all__ = [
+    "Comeback",
     "Correction",
     "Decision",
     "DraftSession",
@@ -52,6 +56,7 @@ __all__ = [
     "ReadOnlySession",
     "Session",
     "SetAside",
+    "SignOff",
     "Signature",
     "StoredSpec",
     "Visit",
@@ -112,19 +117,15 @@ def _fold(job: str, entries: tuple[Entry, ...], machine: Machine, kind: type[S])
     return folding.session(kind, entries)
 
 
-class _Fold:
+class _Fold(AfterEnd):
     """The state while entries are read, one method a kind."""
 
     def __init__(self, job: str, machine: Machine) -> None:
-        self.job, self.machine, self.graph = job, machine, machine.graph
-        self.walk = Walk(machine, self.graph.audiences[0])
+        super().__init__(job, machine.graph, Walk(machine, machine.graph.audiences[0]))
+        self.machine = machine
         self.count = 0
-        self.opened: Mapping[str, Any] = {}
-        self.ending: Ending | None = None
-        self.mode, self.scripted, self.paused = "", False, False
-        self.specs: dict[str, StoredSpec] = {}
+        self.mode, self.paused = "", False
         self.notes: list[Note] = []
-        self.decisions: list[Decision] = []
         self.erasures: list[Erased] = []
         self.corrections: list[Correction] = []
         self.skipped: list[Wait] = []
@@ -150,7 +151,10 @@ class _Fold:
         if entry.kind not in ("note", "signature", "erased"):
             self.paused = entry.kind == "paused"
         stamp = Stamp(entry.seq, entry.time, entry.person, self.mode)
+        self.check_not_over(entry)
         _KINDS[entry.kind](self, entry.body, stamp)
+        if entry.kind in WORK:
+            self.worked[entry.person] = entry.seq
         self.last = entry
 
     def open(self, body: Mapping[str, Any], stamp: Stamp) -> None:
@@ -160,11 +164,18 @@ class _Fold:
                 f"one of {self.graph.flow_id} for " + " or ".join(self.graph.audiences),
                 "load the edition the job was opened with",
             )
+        before = body.get("comeback_of", {})
+        if before and set(before) != {"job", "head"}:
+            raise Misfit(
+                "a comeback that does not say of what",
+                "the job before and the hash of its last entry",
+                "restore the store from a backup",
+            )
         self.opened = body
         self.sitting(body, stamp)
         self.walk.audience = Audience(body["audience"])
         self.walk.begin(replace(stamp, mode=self.mode))
-        self._look_for_the_end()
+        self.look_for_the_end()
 
     def sitting(self, body: Mapping[str, Any], _stamp: Stamp) -> None:
         self.walk.check_not_stopped("another sitting")
@@ -195,11 +206,15 @@ class _Fold:
             self.walk.answer(
                 _visit(body, stamp), stamp, settles="reason" in body.get("private", {})
             )
-        self._look_for_the_end()
+        self.look_for_the_end()
+
+    def proof(self, body: Mapping[str, Any], stamp: Stamp) -> None:
+        self.walk.prove(_visit(body, stamp))
+        self.look_for_the_end()
 
     def correction(self, body: Mapping[str, Any], stamp: Stamp) -> None:
         old = self.walk.correct(body["of"], _visit(body, stamp), stamp)
-        self._look_for_the_end()
+        self.look_for_the_end()
         self.corrections.append(
             Correction(
                 *(stamp.seq, stamp.time, stamp.person),
@@ -212,7 +227,7 @@ class _Fold:
 
     def rejudged(self, body: Mapping[str, Any], stamp: Stamp) -> None:
         self.walk.rejudge(body["of"], _visit(body, stamp), stamp)
-        self._look_for_the_end()
+        self.look_for_the_end()
 
     def wait_started(self, body: Mapping[str, Any], stamp: Stamp) -> None:
         pending = self._waiting(body)
@@ -256,36 +271,6 @@ class _Fold:
             Note(stamp.seq, stamp.time, stamp.person, body.get("step", ""), body["private"])
         )
 
-    def decide(self, body: Mapping[str, Any], stamp: Stamp) -> None:
-        kind = self.ending.kind if self.ending is not None else None
-        if body["about"] != "relearn" or kind is not EndingKind.RELEARN:
-            raise Misfit(
-                f"a decision about the {body['about']} "
-                + (f"after {kind.value}" if kind is not None else "while the job goes on"),
-                "one about the relearn, where the job has ended in one",
-                "write a note",
-            )
-        ruled_out = tuple(body.get("ruled_out", ()))
-        if body["choice"] in ruled_out:
-            raise Misfit(
-                f'the decision "{body["choice"]}", which safety rules out',
-                "a way that is left",
-                "decide for another way, or write a note",
-            )
-        self.decisions.append(
-            Decision(
-                seq=stamp.seq,
-                time=stamp.time,
-                person=stamp.person,
-                about=body["about"],
-                choice=body["choice"],
-                advised=body.get("advised", ""),
-                ruled_out=ruled_out,
-                figures=body.get("figures", {}),
-                private=body.get("private", {}),
-            )
-        )
-
     def erased(self, body: Mapping[str, Any], stamp: Stamp) -> None:
         texts, pictures, recordings = (body[n] for n in ("texts", "pictures", "recordings"))
         counts = [n for n in (texts, pictures) if type(n) is int and n >= 0]
@@ -303,19 +288,6 @@ class _Fold:
         self._named(body)
         self.walk.check_not_stopped("a pause")
 
-    def close(self, body: Mapping[str, Any], _stamp: Stamp) -> None:
-        self.walk.check_not_stopped("a closing")
-        fitting = {e.name: e for e in by_hand(self.graph)}
-        over = self.ending is not None and self.ending.kind is not EndingKind.PROOF_TO_FOLLOW
-        if over or body["ending"] not in fitting:
-            raise Misfit(
-                f"the job closed by hand in {body['ending']}",
-                "nothing more, as it has ended" if over else "one of " + ", ".join(fitting),
-                "open a new job" if over else "choose one of these",
-            )
-        self.walk.close(body["ending"])
-        self.ending = fitting[body["ending"]]
-
     def sign(self, body: Mapping[str, Any], stamp: Stamp) -> None:
         assert self.last is not None  # an opening stands before it
         self.signatures.append(read_signature(body, stamp, self.last))
@@ -325,7 +297,7 @@ class _Fold:
             raise Misfit(f'the step "{body["step"]}"', "a step of this flow", "name one of those")
 
     def _waiting(self, body: Mapping[str, Any]) -> Pending:
-        pending = self.walk.pending()
+        pending = self.walk.pending() or self.walk.asked_later(body["step"])
         if (
             pending is None
             or pending.wait_s is None
@@ -353,16 +325,14 @@ class _Fold:
         at = pending.step, pending.attempt
         self.walk.wait = Wait(*at, seconds, state, started, stamp.seq, stamp.person, reason)
 
-    def _look_for_the_end(self) -> None:
-        self.ending = self.graph.endings[self.walk.at] if self.walk.ended else None
-
     def session(self, kind: type[S], entries: tuple[Entry, ...]) -> S:
         body, walk, steps = self.opened, self.walk, self.graph.steps
         aside = [a for there in walk.aside.values() for a in there.values() if not a.visit.gate]
+        seen = {*walk.last, *walk.aside, *(v.step for v in walk.proofs)}
         before = {
             name: walk.earlier_evidence(name)
             for name, step in steps.items()
-            if step.kind == "record" and (name in walk.last or name in walk.aside)
+            if step.kind == "record" and name in seen
         }
         return kind(
             job=self.job,
@@ -391,6 +361,12 @@ class _Fold:
             corrections=tuple(self.corrections),
             skipped_waits=tuple(self.skipped),
             signatures=tuple(self.signatures),
+            sign_offs=tuple(self.sign_offs),
+            proofs=tuple(walk.proofs),
+            to_prove=MappingProxyType({} if self.comebacks else walk.to_prove()),
+            proof_failed=walk.proof_failed(),
+            comeback_of=body.get("comeback_of", {}),
+            comebacks=tuple(self.comebacks),
             aside=tuple(sorted(aside, key=lambda a: a.visit.rank)),
             open_required=tuple(s.name for s in walk.open_steps()),
             evidence_before=MappingProxyType({n: v for n, v in before.items() if v}),
@@ -417,6 +393,9 @@ _KINDS: Mapping[str, Callable[[_Fold, Mapping[str, Any], Stamp], None]] = {
     "closed": _Fold.close,
     "signature": _Fold.sign,
     "erased": _Fold.erased,
+    "sign-off": _Fold.sign_off,
+    "proof": _Fold.proof,
+    "comeback": _Fold.comeback,
 }
 
 

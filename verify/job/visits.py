@@ -185,6 +185,38 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True)
+class SignOff:
+    """A second person's decision; reason: salted digest, "" where it was accepted.
+
+    of, step: the answer that was sent back. looked: None where the flow asks for no look of the
+    signer's own, else whether they took one; wrong: what they found wrong. shown: names of the
+    points they were shown first, each with its entries.
+    """
+
+    seq: int
+    time: str
+    person: str
+    accepted: bool
+    of: int = 0
+    step: str = ""
+    reason: str = ""
+    looked: bool | None = None
+    wrong: tuple[str, ...] = ()
+    shown: tuple[tuple[str, tuple[int, ...]], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Comeback:
+    """The car came back: job is the one opened for it, head the hash of that job's first entry."""
+
+    seq: int
+    time: str
+    person: str
+    job: str
+    head: str
+
+
+@dataclass(frozen=True, slots=True)
 class Signature:
     """A signature as it stands in its entry `seq`; whether it holds is not known here (`signing`).
 
@@ -217,6 +249,19 @@ def computed(step: Step, outcome: Outcome) -> bool:
     return step.kind == "record" and outcome.grade is Grade.RECORDED
 
 
+# Entries by which somebody works at a job. A signer who sends it back has not: another does it.
+WORK = (
+    "outcome",
+    "correction",
+    "rejudged",
+    "spec",
+    "proof",
+    "wait-started",
+    "wait-ended",
+    "wait-skipped",
+    "closed",
+)
+
 # How a job may end by hand: without the keys, whatever the flow says.
 BY_HAND = (EndingKind.BACK_TO_DIAGNOSIS, EndingKind.DO_NOT_DRIVE)
 
@@ -230,6 +275,11 @@ class ReadOnlySession:
     ending: None while the job goes on; stopped: it ended with `stop`; closed: by hand.
     walk: the live visits, gates among them. made: step → attempts ever made, never less.
     aside: answers on stretches that corrections cut off, in the order the work was done.
+    sign_offs: all decisions of signers (see `signed_off`).
+    proofs: what came in after the keys went back, in order; not on the walk. to_prove: the open
+        steps for which proof may still come in, and what is asked; proof_failed: names of those
+        whose proof failed.
+    comeback_of: {job, head} of the job this car comes back from; comebacks: those opened since.
     open_required: names of the required steps that have not passed (see `open_steps`).
     opened, updated: times of the first and the last entry. history: all entries.
     """
@@ -260,6 +310,12 @@ class ReadOnlySession:
     corrections: tuple[Correction, ...]
     skipped_waits: tuple[Wait, ...]
     signatures: tuple[Signature, ...]
+    sign_offs: tuple[SignOff, ...]
+    proofs: tuple[Visit, ...]
+    to_prove: Mapping[str, Pending]
+    proof_failed: tuple[str, ...]
+    comeback_of: Mapping[str, str]
+    comebacks: tuple[Comeback, ...]
     aside: tuple[SetAside, ...]
     open_required: tuple[str, ...]
     evidence_before: Mapping[str, tuple[Visit, ...]]
@@ -287,15 +343,36 @@ class ReadOnlySession:
         return self.evidence_before.get(step, ())
 
     def last(self, step: str) -> Visit | None:
-        """The last live visit of a step."""
-        return next((v for v in reversed(self.walk) if v.step == step), None)
+        """The last live visit of a step; what was proven later counts as one."""
+        live = (*self.walk, *self.proofs)
+        return next((v for v in reversed(live) if v.step == step), None)
 
     def correctable(self) -> tuple[Visit, ...]:
         """The live answers that a correction may replace, in the order of the walk."""
-        if self.stopped or self.closed:
+        if self.stopped or self.closed or self.comebacks:
             return ()
-        steps = self.graph.steps
-        return tuple(v for v in self.walk if not v.gate and not computed(steps[v.step], v.outcome))
+        steps, signed = self.graph.steps, self.signed_off.seq if self.signed_off else 0
+        return tuple(
+            v
+            for v in (*self.walk, *self.proofs)
+            if not v.gate and v.seq > signed and not computed(steps[v.step], v.outcome)
+        )
+
+    @property
+    def signed_off(self) -> SignOff | None:
+        """The acceptance that stands, by somebody who did not work on the car; None without."""
+        return self.sign_offs[-1] if self.sign_offs and self.sign_offs[-1].accepted else None
+
+    @property
+    def proven_later(self) -> bool:
+        """Whether the keys went back with proof to follow, and all of it has come in."""
+        kind = self.ending.kind if self.ending is not None else None
+        done = kind is EndingKind.PROOF_TO_FOLLOW and not self.open_required
+        return done and bool(self.proofs) and not self.proof_failed
+
+    def workers(self) -> frozenset[str]:
+        """Ids of whoever worked at this job: none of them may sign it off."""
+        return frozenset(e.person for e in self.history if e.kind in WORK)
 
     def unsigned(self) -> tuple[Entry, ...]:
         """The entries that no signature stands behind: those after the last one."""
@@ -306,7 +383,7 @@ class ReadOnlySession:
 
         Handed back with proof to follow, a job is still open and can be closed.
         """
-        if self.closed or self.stopped:
+        if self.closed or self.stopped or self.comebacks or self.proven_later:
             return ()
         if self.ending is not None and self.ending.kind is not EndingKind.PROOF_TO_FOLLOW:
             return ()

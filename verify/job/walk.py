@@ -13,135 +13,19 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from verify.flow.graph import (
-    REMEDY,
-    STOP,
-    Graph,
-    Outcome,
-    Step,
-    View,
-    gate_outcome,
-    still_open,
-)
-from verify.flow.machine import Machine, MachineBroken
-from verify.job.rules import (
-    changed_since,
-    check_correctable,
-    check_not_outdated,
-    check_outcome,
-    was_judged,
-)
-from verify.job.visits import Misfit, Pending, SetAside, Stamp, Visit, Wait, computed
-from verify.words import Audience, EndingKind, Group, Verdict
+from verify.flow.graph import REMEDY, STOP, Outcome, View, gate_outcome
+from verify.flow.machine import MachineBroken
+from verify.job.rules import check_correctable, check_not_outdated, check_outcome, was_judged
+from verify.job.stand import Stand
+from verify.job.visits import Misfit, Pending, SetAside, Stamp, Visit, computed
+from verify.words import EndingKind, Group, Verdict
 
 # No flow has so many gates; more in a row means that they lead in a circle.
 _GATES_IN_A_ROW = 1000
 
 
-class Walk:
-    """Where a job stands. ended: "" while it goes on, else "walk", "stop" or "closed"."""
-
-    def __init__(self, machine: Machine, audience: Audience) -> None:
-        self.machine = machine
-        self.graph: Graph = machine.graph
-        self.audience = audience
-        self.at = self.graph.start
-        self.ended = ""
-        self.made: dict[str, int] = {}
-        self.aside: dict[str, dict[int, SetAside]] = {}
-        self.wait: Wait | None = None
-        self._begin_again()
-
-    def _begin_again(self) -> None:
-        self.visits: list[Visit] = []
-        self.last: dict[str, Outcome] = {}
-        self._attempts: dict[str, int] = {}
-        self._remedied = 0
-
-    # What is asked of a walk
-
-    def pending(self) -> Pending | None:
-        """The open question; None at the end."""
-        if self.ended:
-            return None
-        step = self.graph.steps[self.at]
-        attempt = self.made.get(self.at, 0) + 1
-        wait = self.wait
-        if wait is not None and (wait.step, wait.attempt) != (self.at, attempt):
-            wait = None
-        return Pending(
-            step=self.at,
-            attempt=attempt,
-            ready=self._ready(self.at),
-            locked=bool(self._standing_fails(self.at)),
-            wait_s=step.detail.get("wait_s") if step.kind == "do" else None,
-            wait=wait,
-        )
-
-    def known(self) -> dict[str, Outcome]:
-        """The last outcome of each step, for what decides about the keys.
-
-        A required step that failed on a stretch set aside counts with that fail until it is
-        answered for: otherwise a correction further up, and another way afterwards, would lose it.
-        """
-        failed = {step: self._standing_fails(step) for step in self.aside}
-        return self.last | {step: v[-1].outcome for step, v in failed.items() if v}
-
-    def open_steps(self) -> tuple[Step, ...]:
-        """The required steps that have not passed."""
-        return still_open(self.graph, self.known())
-
-    def earlier_evidence(self, step: str) -> tuple[Visit, ...]:
-        """The visits whose evidence is judged together with the next of this step, oldest first.
-
-        Those since its last fail and since the last remedy, in the order the work was done. An
-        undecided one that was set aside is among them: evidence is not shed by a correction.
-        """
-        here = self.graph.steps[step]
-        since = self._remedied
-        found = [v for v in self.visits if v.step == step]
-        for visit in found:
-            if here.counts(visit.outcome) is Verdict.FAIL:
-                since = max(since, visit.rank)
-        found += [
-            a.visit
-            for a in self.aside.get(step, {}).values()
-            if here.counts(a.visit.outcome) is Verdict.UNDECIDED
-        ]
-        kept = [v for v in found if v.rank > since and v.evidence is not None]
-        return tuple(sorted(kept, key=lambda v: v.rank))
-
-    def _ready(self, step: str) -> Visit | None:
-        fails = self._standing_fails(step)
-        waiting = [v for v in self._waiting(step) if v in fails or self._changed_since(v) is None]
-        # A fail that was passed over when something had been done to the car, and stands again
-        # because that too was set aside.
-        return min(waiting or fails, key=lambda v: v.attempt, default=None)
-
-    def _waiting(self, step: str) -> list[Visit]:
-        return [a.visit for a in self.aside.get(step, {}).values() if not a.discarded]
-
-    def _changed_since(self, visit: Visit) -> Visit | None:
-        return changed_since(self.graph, self.visits, visit)
-
-    def _standing_fails(self, step: str) -> list[Visit]:
-        """Fails of a required step that are set aside, unless something was done to the car since.
-
-        In the order the work was done.
-        """
-        here = self.graph.steps[step]
-        if not here.required or step not in self.aside:
-            return []
-        found = [
-            a.visit
-            for a in self.aside[step].values()
-            if not a.settled
-            and a.visit.rank > self._remedied
-            and here.counts(a.visit.outcome) is Verdict.FAIL
-        ]
-        return sorted(found, key=lambda v: v.rank)
-
-    # Moving
+class Walk(Stand):
+    """Where a job stands, and how it moves."""
 
     def begin(self, stamp: Stamp) -> None:
         self._arrive(self.graph.start, stamp)
@@ -207,7 +91,8 @@ class Walk:
         Returns the answer that was replaced.
         """
         self.check_not_stopped("a correction")
-        index, old = self._live(of, visit.step, visit.attempt)
+        proof = self._proof(of, visit)
+        index, old = proof or self._live(of, visit.step, visit.attempt)
         step = self.graph.steps[old.step]
         check_correctable(step, old)
         check_outcome(step, visit.outcome)
@@ -219,9 +104,34 @@ class Walk:
             )
         if visit.outcome.label == "done" and step.detail.get("wait_s") is not None:
             self._waited(old.step, old.waited)
+        new = replace(visit, rank=old.rank, waited=old.waited, corrected=old.seq)
+        if proof is not None:
+            self.proofs[index] = new
+            self._look_for_stop(new)
+            return old
         self._cut(index)
-        self._go(replace(visit, rank=old.rank, waited=old.waited, corrected=old.seq), stamp)
+        self._put_aside_proofs()
+        self._go(new, stamp)
         return old
+
+    def send_back(self, of: int, step: str, attempt: int) -> None:
+        """A signer cuts the walk before an answer. It is given anew, as one more attempt: nothing
+        that was said there before is offered, and a fail stays one."""
+        self.check_not_stopped("a job sent back")
+        index, old = self._live(of, step, attempt)
+        if any(v.step == step for v in self.visits[index + 1 :]):
+            raise Misfit(
+                f"{step} sent back to an earlier answer of it",
+                "the last answer of a step",
+                "send back the last one",
+            )
+        self._cut(index)
+        self._put_aside([old])
+        self._put_aside_proofs()
+        there = self.aside[step]
+        for number, one in there.items():
+            there[number] = replace(one, discarded=True)
+        self.at, self.ended, self.wait = step, "", None
 
     def rejudge(self, of: int, new: Visit, stamp: Stamp) -> None:
         """Stored evidence was judged anew: `new` has outcome, results and (if given) evidence.
@@ -230,10 +140,11 @@ class Walk:
         """
         self.check_not_stopped("a verdict judged anew")
         aside = self.aside.get(new.step, {}).get(new.attempt)
+        proof = self._proof(of, new)
         if aside is not None and aside.visit.seq == of:
             old = aside.visit
         else:
-            index, old = self._live(of, new.step, new.attempt)
+            index, old = proof or self._live(of, new.step, new.attempt)
         step = self.graph.steps[old.step]
         check_outcome(step, new.outcome)
         if not (was_judged(step, old) and was_judged(step, new)):
@@ -251,12 +162,47 @@ class Walk:
         )
         if aside is not None and old is aside.visit:
             self.aside[old.step][old.attempt] = replace(aside, visit=judged)
+        elif proof is not None:
+            self.proofs[index] = judged
+            return
         else:
             self.visits[index] = judged
         self._go_over(stamp)
 
     def close(self, ending: str) -> None:
         self.at, self.ended = ending, "closed"
+
+    # Proof that follows
+
+    def prove(self, visit: Visit) -> None:
+        """An open step is answered after the keys went back. It leads nowhere, but for `stop`."""
+        pending = self.asked_later(visit.step)
+        if pending is None:
+            open_now = self.provable()
+            raise Misfit(
+                f"proof for {visit.step}",
+                f"proof for {' or '.join(open_now)}" if open_now else "none, as none is to follow",
+                "choose one of these" if open_now else "open a comeback where the car is back",
+            )
+        step = self.graph.steps[visit.step]
+        check_outcome(step, visit.outcome)
+        if visit.attempt != pending.attempt:
+            raise Misfit(
+                f"attempt {visit.attempt} at {visit.step}",
+                f"attempt {pending.attempt}",
+                "show the question again and answer it as it stands",
+            )
+        if visit.outcome.label == "done" and pending.wait_s is not None:
+            self._waited(visit.step, pending.wait is not None and pending.wait.over)
+            visit = replace(visit, waited=True)
+        self.made[visit.step] = visit.attempt
+        self.wait = None
+        self.proofs.append(visit)
+        self._look_for_stop(visit)
+
+    def _look_for_stop(self, visit: Visit) -> None:
+        if visit.outcome.label == STOP:
+            self.at, self.ended = self.graph.on_stop, "stop"
 
     # What may be done
 
@@ -297,6 +243,17 @@ class Walk:
             f"entry {of} as an answer to {step}, attempt {attempt}",
             "an answer that counts at present",
             "choose one of the answers that are shown",
+        )
+
+    def _proof(self, of: int, new: Visit) -> tuple[int, Visit] | None:
+        """The place of the proof that entry `of` gave, where it gave one of this step."""
+        return next(
+            (
+                (index, v)
+                for index, v in enumerate(self.proofs)
+                if (v.seq, v.step, v.attempt) == (of, new.step, new.attempt)
+            ),
+            None,
         )
 
     def _waited(self, step: str, over: bool) -> None:
@@ -410,8 +367,15 @@ class Walk:
         for visit in visits:
             self.aside.setdefault(visit.step, {})[visit.attempt] = SetAside(visit)
 
+    def _put_aside_proofs(self) -> None:
+        """The walk is another one: what was proven later is a ready answer, and its fails stand."""
+        self._put_aside(self.proofs)
+        self.proofs = []
+
     def _go_over(self, stamp: Stamp) -> None:
         visits, at = self.visits, self.at
+        # No gate of the walk has seen what was proven after it.
+        proofs, self.proofs = self.proofs, []
         self._begin_again()
         for number, visit in enumerate(visits):
             now = visit
@@ -420,6 +384,7 @@ class Walk:
             target = self._leave(now)
             following = visits[number + 1].step if number + 1 < len(visits) else at
             if target != following:
-                self._put_aside(visits[number + 1 :])
+                self._put_aside([*visits[number + 1 :], *proofs])
                 self._arrive(target, stamp)
                 return
+        self.proofs = proofs
