@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -224,7 +225,8 @@ def _write(path: Path, made: bytes) -> None:
         beside.write_bytes(made)
         os.replace(beside, path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
+        with suppress(OSError):
+            beside.unlink()
         raise UserError(
             Problem(
                 found=f"a report that cannot be written ({error.strerror})",
