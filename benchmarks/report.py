@@ -2,8 +2,8 @@
 
 Goals: a report of three pages and six pictures ≤ 3 s as a whole command and ≤ 0.7 s each when many
 are made. Measured on the demo's job for the workshop, which has more of both; pages and pictures
-are printed beside. Each of many is (time for five jobs − time for one) / 4, five different jobs in one
-process. Medians of interleaved runs in one go; baselines: `python -c "import numpy, pyarrow,
+are printed beside. Each of many is (time for five jobs − time for one) / 4, five different jobs in
+one process. Medians of interleaved runs in one go; baselines: `python -c "import numpy, pyarrow,
 matplotlib.figure"`, and typst setting an empty page in a fresh process.
 Run: python benchmarks/report.py
 """
