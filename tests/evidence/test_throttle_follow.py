@@ -56,6 +56,7 @@ def made(
     limiter_rpm: float = np.inf,
     idle_creep: float = 0.0,
     skew_s: float = 0.0,
+    idle: float = 3.0,
 ) -> Recording:
     """The pedal held about 5 s at each level; the plate's reading is zero + gain · plate.
 
@@ -71,7 +72,7 @@ def made(
         pedal[fine >= now] = max(3.0, level + rng.normal(0, 2.0)) if level else 0.0
         now += 5.0 * rng.uniform(0.9, 1.15)
     pedal = np.convolve(np.pad(pedal, 12, "edge"), np.ones(15) / 15.0, "same")[12:-12]
-    command = 3.0 + 0.97 * pedal**1.1 / 100.0**0.1
+    command = idle + (1.0 - idle / 100.0) * pedal**1.1 / 100.0**0.1
     command = command - idle_creep * (pedal < 1.0) * fine / seconds
     plate = np.empty(len(fine))
     at = float(command[0])
@@ -121,6 +122,42 @@ def judged(*recordings: Recording, **specs: str) -> CheckResult:
 
 
 RATES = (1.0, 2.0, 10.0)
+
+
+def on_own_scale(made_of: Recording) -> Recording:
+    """With a command on the reading's own scale, which rests as high as the reading."""
+    old = made_of.channels["throttle_commanded"]
+    values = np.round((12.0 + 0.75 * old.values) / STEP) * STEP
+    return recorded([replace(old, values=values) if c is old else c
+                     for c in made_of.channels.values()])  # fmt: skip
+
+
+@pytest.mark.parametrize("hz", RATES)
+def test_a_command_that_idles_high_is_on_the_readings_own_scale(hz: float) -> None:
+    """An offset or a gain that no scale in percent of travel could make is then seen."""
+    for seed in range(3):
+        for wrong, finding in (
+            (lambda c: 0.0 * c + 9.5, "off-position"),
+            (lambda c: 0.0 * c + 4.8, "follows"),
+            (lambda c: -0.14 * (c - 3.0), "off-position"),
+            (lambda c: -0.03 * (c - 3.0), "follows"),
+        ):
+            base = made(wrong=wrong, names=COMMAND, seed=seed, hz=hz)
+            result = judged(on_own_scale(base))
+            assert result.finding == finding, result.why
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.floats(8.0, 20.0), st.floats(75.0, 96.0), st.floats(2.0, 15.0), st.integers(0, 9)
+)  # fmt: skip
+def test_no_scale_and_no_idle_makes_a_sound_plate_fail(
+    closed: float, opened: float, idle: float, seed: int
+) -> None:
+    """Command in percent of travel, on every scale of the trade, from warm idle to a cold one."""
+    gain = (opened - closed) / 100.0
+    result = judged(made(names=COMMAND, zero=closed, gain=gain, idle=idle, seed=seed))
+    assert result.verdict is not Verdict.FAIL, result.why
 
 
 @pytest.mark.parametrize("hz", RATES)
@@ -430,7 +467,7 @@ def test_a_day_of_holds_is_judged_in_a_moment() -> None:
 
 
 def test_the_check_says_what_it_said() -> None:
-    """Pinned at version 1: plain arithmetic, no random numbers."""
+    """Pinned at version 2: plain arithmetic, no random numbers."""
     t = np.arange(0.0, 140.0, 0.5)
     level = np.array([0.0, 25.0, 50.0, 75.0, 50.0, 25.0])[(t // 5).astype(int) % 6]
     rises = np.isin((t // 5).astype(int) % 6, (1, 2, 3))
@@ -444,7 +481,7 @@ def test_the_check_says_what_it_said() -> None:
         ]
     )
     result = judged(pinned)
-    assert THROTTLE_FOLLOW.version == 1
+    assert THROTTLE_FOLLOW.version == 2
     assert (result.finding, result.samples) == PINNED[:2]
     assert result.value == pytest.approx(PINNED[2], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[3], rel=1e-9)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from tests.evidence import test_pairs as pair
+from tests.evidence import test_stick_slip as slip
 from tests.evidence import test_throttle_follow as follow
 from tests.evidence.parked_car import Car, play
 from tests.nasty import changed, channel, spec, with_values, without
@@ -173,6 +174,8 @@ CASES: dict[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
         {n: spec(t) for n, t in follow.SCALE.items()},
     ),
     ("throttle-follow", "hysteresis"): (lambda: follow.made(play=14.0), {}),
+    ("throttle-follow", "stick-slip"): (lambda: slip.ramps(8.5), {}),
+    ("throttle-follow", "stick-slip-unclear"): (lambda: slip.ramps(4.4, hz=20.0, ramp_s=14.0), {}),
     ("throttle-follow", "fixed-opening"): (lambda: follow.made(stuck=8.0), {}),
     ("throttle-follow", "not-moving"): (
         lambda: follow.made(stuck=8.0, names=follow.COMMAND, engine="stays"),

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.checks.kind import COMMON_PRACTICE
-from verify.evidence.lines import consensus_lines, isotonic
+from verify.evidence.lines import Line, consensus_lines, isotonic
 from verify.evidence.positions import Positions, levels
 from verify.evidence.recording import Array
 from verify.evidence.verdict import (
@@ -42,6 +42,10 @@ SAME_ZERO_POINTS = 3.0
 # A command in percent of travel idles no higher than this; one on the plate's own scale no lower
 # than the closed reading, but for this (common practice).
 MOST_IDLE_COMMAND, RESTS_NEAR_POINTS = 9.0, 1.5
+# Even a cold engine idles at no more than this in percent of travel, and a reading with a zero of
+# its own rests at 10 to 20 %, closed, and shows 75 to 95 % fully open; with some margin (common
+# practice).
+MOST_COLD_COMMAND, RAW_CLOSED, RAW_OPEN = 12.0, (6.0, 24.0), (68.0, 100.0)
 # Slopes of a plate reading over its command: full throttle reads 75 to 95 %, closed 10 to 20 %, or
 # 0 % where it counts from the rest (common practice).
 LEAST_SLOPE, MOST_SLOPE = 0.5, 1.05
@@ -150,12 +154,14 @@ def against_command(held: Positions, scale: tuple[float, float] | None, rule: Ru
         bent = found.steady is not None and decide(found.steady.p, rule.pass_at, rule.fail_at)
         if bent is Verdict.PASS:
             return found
-        line, _, _ = _by_line(held, group)
-        if line is None or line.percent > 0.5 * LIMIT_PERCENT:
+        line, through, _ = _by_line(held, group)
+        if line is None or line.percent > 0.5 * LIMIT_PERCENT or _own_scale(held, through):
             return found
         return _unknown(found.hysteresis, line, many)
-    line, apart, hysteresis = _by_line(held, group)
-    if line is None:
+    line, through, hysteresis = _by_line(held, group)
+    if _own_scale(held, through):
+        return _on_known_scale(held, held.x, group, pressed, many, rule, "the command")
+    if line is None or through is None:
         finding = "one-level-only" if many < LEAST_LEVELS - 1 else "scale-unknown"
         why = (
             f"{many} pressed level{'' if many == 1 else 's'} cannot tell another scale of the "
@@ -165,7 +171,20 @@ def against_command(held: Positions, scale: tuple[float, float] | None, rule: Ru
     found = Found(line, hysteresis, "a straight line over the command", many)
     if decide(line.p, rule.pass_at, rule.fail_at) is Verdict.FAIL:
         return found
-    return _unknown(hysteresis, line, many, apart)
+    return _unknown(hysteresis, line, many, through.slope)
+
+
+def _own_scale(held: Positions, through: Line | None) -> bool:
+    """Whether the command can only be on the reading's own scale: it idles higher than a command in
+    percent of travel does, and the line that plate and command lie on makes no such scale either.
+
+    through: that line, plate over command; its ends are what the plate would read closed and open.
+    """
+    if through is None or float(np.min(held.x)) <= MOST_COLD_COMMAND:
+        return False
+    closed, opened = through.intercept, through.intercept + 100.0 * through.slope
+    raw = RAW_CLOSED[0] <= closed <= RAW_CLOSED[1] and RAW_OPEN[0] <= opened <= RAW_OPEN[1]
+    return not raw
 
 
 def _on_given_scale(
@@ -238,10 +257,12 @@ def _on_known_scale(
     )  # fmt: skip
 
 
-def _by_line(held: Positions, group: NDArray[np.intp]) -> tuple[Error | None, float, Error | None]:
-    """(distance from the kindest line most levels lie on, its slope, play) with unknown scale.
+def _by_line(
+    held: Positions, group: NDArray[np.intp]
+) -> tuple[Error | None, Line | None, Error | None]:
+    """(distance from the kindest line most levels lie on, that line, play) with unknown scale.
 
-    None for the distance where no plausible line joins enough levels.
+    None for distance and line where no plausible line joins enough levels.
     """
     numbers = np.unique(group)
     x = np.array([np.mean(held.x[group == n]) for n in numbers])
@@ -250,23 +271,22 @@ def _by_line(held: Positions, group: NDArray[np.intp]) -> tuple[Error | None, fl
     rough = np.interp(held.x, x, y)
     hysteresis = _play(held.y - rough, held, group, pressed)
     if len(x) < LEAST_LEVELS or np.ptp(x) < LEAST_SPREAD:
-        return None, 0.0, hysteresis
+        return None, None, hysteresis
     doubt = np.array([float(np.median(held.doubt[group == n])) for n in numbers])
     lines = consensus_lines(
         x[:160], y[:160], LINE_TOLERANCE + 2.0 * doubt[:160], apart=8.0,
         least_slope=LEAST_SLOPE, most_slope=MOST_SLOPE,
     )  # fmt: skip
-    best: tuple[Error, float] | None = None
+    best: tuple[Error, Line] | None = None
     for line, members in lines:
         if line.slope <= 0.0 or 2 * int(members.sum()) <= len(x):
             continue
         error = _likeliest_to_fail(held.y - line.at(held.x), held.doubt, held)
         if error is not None and (best is None or error.p > best[0].p):
-            best = error, line.slope
+            best = error, line
     if best is None:
-        return None, 0.0, hysteresis
-    slope = best[1]
-    return best[0], slope, _play(held.y - slope * held.x, held, group, pressed)
+        return None, None, hysteresis
+    return *best, _play(held.y - best[1].slope * held.x, held, group, pressed)
 
 
 def _middle(held: Positions, own: Truths) -> float:

@@ -21,12 +21,21 @@ from verify.evidence.checks.follow_errors import (
     against_itself,
     limits,
 )
+from verify.evidence.checks.follow_words import BLIND_SPOTS, FINDINGS, LOOK_ALIKES, SETTLES
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.checks.plate_kind import PEDALS, shown_throttled, why_no_throttle
+from verify.evidence.checks.stick_slip import LIMITER_FROM_RPM, LIMITER_SHARE, Slips, slips
 from verify.evidence.holds import first_channel, inside_one
 from verify.evidence.positions import Positions, holds_for, joined, levels, positions
 from verify.evidence.recording import Recording
-from verify.evidence.verdict import CheckResult, Measurement, Rule, Window, decide
+from verify.evidence.verdict import (
+    CheckResult,
+    Measurement,
+    Rule,
+    Window,
+    decide,
+    probability_of_conformity,
+)
 from verify.evidence.windows import FAST_CAP_S, standing
 from verify.quantity import SpecValue
 from verify.words import Verdict
@@ -35,8 +44,9 @@ SLOWEST_S, SLOW_S = 2.5, 1.3
 # Pinned: less movement than this while pedal or command moved by so much.
 PINNED_POINTS, CLEARLY_POINTS, FOLLOWS_RPM = 2.0, 15.0, 300.0
 # A parked limiter: the plate is closed against the pedal near one engine speed.
-LIMITER_FROM_RPM, LIMITER_SHARE, LIMITER_DROP = 2500.0, 0.94, 3.0
+LIMITER_DROP = 3.0
 MOST_POSITIONS = 400
+COMMANDED = ("throttle_commanded",)
 # A level this far from all that were read is one that was not.
 UNREAD_POINTS = 8.0
 
@@ -52,8 +62,12 @@ def run_throttle_follow(
     flap = why_no_throttle(recordings, usable)
     if flap:
         return check.result("not-this-kind", f"{flap}.")
+    slipped = _slips(recordings, usable)
+    leaps = _leaping(check, slipped, rule)
+    if leaps is not None:
+        return leaps
     by_pedal = _gathered(recordings, usable, PEDALS)
-    by_command = _gathered(recordings, usable, ("throttle_commanded",))
+    by_command = _gathered(recordings, usable, COMMANDED)
     main = by_pedal if by_command is None else by_command
     assert main is not None
     rest = float(np.min(main.x)) if len(main) else 0.0
@@ -73,7 +87,48 @@ def run_throttle_follow(
     if missed is not None and not found.lack:
         why = f"at {missed:.0f} % it was held too, with too few readings of the settled plate"
         found = replace(found, lack="too-few-holds", why=why)
+    notes.append(_slips_note(slipped))
+    if slipped.size is not None and slipped.size.value > 0.5 * LIMIT_PERCENT and not found.lack:
+        why = f"{slipped.leaps} times it stuck and leapt while it was moved slowly"
+        found = replace(found, lack="stick-slip-unclear", why=why)
     return _answer(check, found, notes, windows, steps, rule)
+
+
+def _slips(recordings: Sequence[Recording], usable: Sequence[int]) -> Slips:
+    """Leaps against the command where every recording has one, else against the pedal."""
+    commanded = all(first_channel(recordings[p], COMMANDED) is not None for p in usable)
+    parts = []
+    for place in usable:
+        mover = first_channel(recordings[place], COMMANDED if commanded else PEDALS)
+        if mover is not None:
+            parts.append((place, recordings[place], mover, standing(recordings[place]).spans))
+    return slips(parts, commanded=commanded)
+
+
+def _leaping(check: Check, slipped: Slips, rule: Rule) -> CheckResult | None:
+    """The fail of a plate that sticks and leaps as a habit, by more than the limit."""
+    if slipped.size is None or not slipped.habit:
+        return None
+    p = probability_of_conformity(slipped.size, limits())
+    if decide(p, rule.pass_at, rule.fail_at) is not Verdict.FAIL:
+        return None
+    size = f"{slipped.size.value:.1f} ± {2 * slipped.size.uncertainty:.1f} % of span"
+    return check.result(
+        "stick-slip",
+        f"{slipped.leaps} times the plate stuck while it was moved slowly, and then leapt by "
+        f"{size}; {LIMIT_PERCENT:.0f} % is the limit.",
+        measurement=slipped.size, limits=limits(), probability=p, windows=slipped.windows,
+        notes=[_slips_note(slipped)],
+    )  # fmt: skip
+
+
+def _slips_note(slipped: Slips) -> str:
+    if slipped.shown_s <= 0.0:
+        return (
+            "whether the plate sticks and leaps between the held levels is not shown: nothing was "
+            "moved slowly and evenly with ten readings a second"
+        )
+    return f"{slipped.shown_s:.0f} s of slow movement: it stuck and leapt {slipped.leaps} times"
 
 
 def _unread(
@@ -82,7 +137,7 @@ def _unread(
     """A level that was held while the car stood, and at which the plate was hardly read."""
     for place in usable:
         recording = recordings[place]
-        mover = first_channel(recording, ("throttle_commanded", *PEDALS))
+        mover = first_channel(recording, (*COMMANDED, *PEDALS))
         assert mover is not None
         held = holds_for(mover, recording)
         held = held.only(inside_one(held.start_s, held.end_s, standing(recording).spans))
@@ -112,7 +167,7 @@ def _applicable(
     lacking = "throttle"
     for place, recording in enumerate(recordings):
         names = recording.channels
-        mover = first_channel(recording, ("throttle_commanded", *PEDALS))
+        mover = first_channel(recording, (*COMMANDED, *PEDALS))
         for name in ("throttle", "engine_speed", "vehicle_speed"):
             if name not in names:
                 lacking = name
@@ -164,7 +219,7 @@ def _nothing_held(
     driven = 0
     for place in usable:
         recording = recordings[place]
-        mover = first_channel(recording, ("throttle_commanded", *PEDALS))
+        mover = first_channel(recording, (*COMMANDED, *PEDALS))
         assert mover is not None
         anywhere = positions(recording, mover, recording.channels["throttle"], None, place)
         if len(anywhere):
@@ -327,14 +382,9 @@ def _answer(
     )  # fmt: skip
 
 
-_STAIRS = (
-    "parked, in neutral or park: press the pedal to a quarter and hold 5 s, on to a half and hold, "
-    "to three quarters and hold, then back the same way, and let go; twice"
-)
-
 THROTTLE_FOLLOW = Check(
     name="throttle-follow",
-    version=1,
+    version=2,
     question="Does the throttle stand where the pedal or the command puts it?",
     channels=(
         "throttle",
@@ -345,54 +395,14 @@ THROTTLE_FOLLOW = Check(
     quantity="mean plate position over each held level while the car stands, from 1 s after the "
     "level was reached to its end: largest distance from the commanded position (without one: from "
     "where the plate otherwise stands at this pedal), and largest distance between reached from "
-    "below and reached from above; in percent of the reading's full scale",
+    "below and reached from above; the leaps of a plate that stuck while pedal or command moved on "
+    "slowly; all in percent of the reading's full scale",
     limits=f"{LIMIT_PERCENT:.0f} % of span each, the full scale of the reading "
     f"({COMMON_PRACTICE}); a plate that does not move is a fail",
-    findings={
-        "follows": Verdict.PASS,
-        "off-position": Verdict.FAIL,
-        "hysteresis": Verdict.FAIL,
-        "fixed-opening": Verdict.FAIL,
-        "not-moving": Verdict.FAIL,
-        "near-limit": Verdict.UNDECIDED,
-        "one-level-only": Verdict.UNDECIDED,
-        "one-direction-only": Verdict.UNDECIDED,
-        "too-few-holds": Verdict.UNDECIDED,
-        "scale-unknown": Verdict.UNDECIDED,
-        "not-parked": Verdict.UNDECIDED,
-        "nothing-held": Verdict.UNDECIDED,
-        "not-this-kind": Verdict.UNDECIDED,
-        "too-slow-to-tell": Verdict.UNDECIDED,
-        "channel-missing": Verdict.UNDECIDED,
-        "spec-implausible": Verdict.UNDECIDED,
-    },
+    findings=FINDINGS,
     run=run_throttle_follow,
     uses=("throttle_closed", "throttle_open"),
-    settles={
-        "near-limit": _STAIRS,
-        "one-level-only": f"hold at a quarter, a half and three quarters too; {_STAIRS}",
-        "one-direction-only": f"hold levels on the way back as well; {_STAIRS}",
-        "too-few-holds": _STAIRS,
-        "nothing-held": _STAIRS,
-        "not-parked": _STAIRS,
-        "scale-unknown": "look up what the throttle reading shows closed and fully open and give "
-        "them as throttle_closed and throttle_open",
-        "not-this-kind": "judge this engine by how it answers the pedal, not by its flap",
-        "too-slow-to-tell": "record only throttle, pedal, engine speed and vehicle speed, and hold "
-        f"each level 10 s; {_STAIRS}",
-        "spec-implausible": "look both numbers up in the service information and give them again",
-    },
-    look_alikes=(
-        "the intake flap of a diesel, or an engine throttled by its valves: wide open at a calm "
-        "idle, or the intake near the air outside; not judged",
-        "torque control, shifts, cruise control and limiters on the road: never judged there",
-        "a parked limiter that closes the plate: holds near the highest engine speed left out",
-        "readings with another zero or scale (resting at 10 to 20 %): no fault by themselves",
-        "idle control moving the plate at rest: the rest is given that much doubt",
-    ),
-    blind_spots=(
-        "without a commanded position: a plate that stands wrong in the same way every time",
-        "movement between the held levels: see pedal-response",
-        "a plate and its position sensor that are wrong together: see throttle-pair",
-    ),
+    settles=SETTLES,
+    look_alikes=LOOK_ALIKES,
+    blind_spots=BLIND_SPOTS,
 )
