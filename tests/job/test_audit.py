@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from tests.job.jobfiles import (
+    ANSWERS,
     KEY,
     OTHER_KEY,
     audited,
@@ -19,11 +20,17 @@ from tests.job.jobfiles import (
     whole_job,
     with_key,
 )
+from tests.terminal.walks import idle_csv, play, small_desk
 from verify.job import bodies
 from verify.job.audit import Audit, Level
 from verify.job.canonical import canonical, parse
 from verify.job.entry import Entry, hide
+from verify.job.judge import judge_recordings
+from verify.job.numbers import spec_values
+from verify.job.people import Key, Person, Purpose, Role
+from verify.terminal.clock import stamp
 from verify.terminal.desk import Desk, Secrets
+from verify.terminal.recordings import import_kept, provenance
 
 
 @pytest.fixture(scope="module")
@@ -155,7 +162,9 @@ def test_an_erased_recording_is_no_failure(tmp_path: Path) -> None:
     desk.journal.erase_evidence(list(desk.journal._evidence))  # type: ignore[attr-defined]
     result = audited(file_of(desk), trust=[KEY.kid])
     assert not result.findings
-    assert result.sentence.endswith("3 of 5 verdicts come out the same (2 bytes withheld).")
+    assert result.sentence.endswith(
+        "3 of 5 verdicts come out the same (2 with their bytes withheld)."
+    )
     assert "entry 14, idle, idle-speed: not recomputable, hash kept" in text(result, "verdicts")
     assert "withheld (erased), its hash is kept" in text(result, "evidence")
     assert result.entries[13].level is Level.NOTE
@@ -184,14 +193,35 @@ def test_rechaining_alone_gives_a_file_that_holds_together(parts: dict[str, byte
 
 def test_a_verdict_of_another_version_is_a_note_with_was_and_now(parts: dict[str, bytes]) -> None:
     def change(body: dict[str, Any]) -> None:
-        result_of(body).update(version=0, value=700.0)
+        result_of(body).update(version=1, value=700.0)
 
     result = audited(forged(with_key(rechained(parts, at(14, change)))))
     assert not result.findings
     said = text(result, "verdicts")
-    assert "entry 14, idle, idle-speed: other version: version 0, now" in said
+    assert "entry 14, idle, idle-speed: other version: version 1, now" in said
     assert "was pass (in-range, 700 rpm), now pass (in-range, 750 rpm)" in said
-    assert result.sentence.endswith("4 of 5 verdicts come out the same (1 other version).")
+    assert result.sentence.endswith(
+        "4 of 5 verdicts come out the same (1 with the same verdict by another version)."
+    )
+
+
+def test_another_verdict_by_another_version_is_said_in_the_first_line(
+    parts: dict[str, bytes],
+) -> None:
+    def change(entry: Entry, body: dict[str, Any]) -> None:
+        if body.get("step") == "idle" and "outcome" in body:
+            body["outcome"]["checks"]["idle-speed"] = {"verdict": "pass", "finding": "wide"}
+        if body.get("step") == "idle" and "results" in body:
+            result_of(body).update(version=1, finding="wide")
+        if body.get("name") == "idle_speed":
+            body["text"] = "1200"
+
+    result = audited(forged(with_key(rechained(parts, change))))
+    assert not result.findings
+    assert result.sentence.endswith(
+        "3 of 5 verdicts come out the same (2 with another verdict by another version)."
+    )
+    assert "was pass (wide, 750 rpm), now fail" in text(result, "verdicts")
 
 
 @pytest.mark.parametrize("which", ["tables", "importer_version"])
@@ -201,7 +231,7 @@ def test_another_table_or_importer_is_a_note(parts: dict[str, bytes], which: str
         if which == "tables":
             item["tables"]["seeds/channels.csv"] = "0" * 64
         else:
-            item["importer_version"] = 0
+            item["importer_version"] = 99
 
     result = audited(forged(with_key(rechained(parts, at(14, change)))))
     assert not result.findings
@@ -229,3 +259,80 @@ def test_other_words_for_the_same_numbers_are_said_and_no_finding(parts: dict[st
     result = audited(forged(with_key(rechained(parts, at(14, change)))))
     assert result.verdicts == {"same": 4, "same, in other words": 1}
     assert "idle-speed: same, in other words" in text(result, "verdicts")
+
+
+# A second person, and proof that follows
+
+
+def accepted(folder: Path) -> Desk:
+    """The whole job, accepted by a second person who has not signed yet."""
+    desk = whole_job(folder)
+    digest, kept = hide("Robin")
+    key = Key(OTHER_KEY.public, "2031-03-01T00:00:00.000Z")
+    desk.journal.put_person(
+        Person("p-second", digest, (Role.SIGNER,), "2031-03-01T00:00:00.000Z", "", (key,)),
+        {digest: kept},
+    )
+    desk.person = "p-second"
+    desk.write("sign-off", bodies.sign_off_body(desk.live(), person="p-second"))
+    return desk
+
+
+def test_a_second_person_s_acceptance_needs_their_signature(tmp_path: Path) -> None:
+    desk = accepted(tmp_path)
+    bare = audited(file_of(desk))
+    assert level(bare, "sign-off") is Level.NOTE
+    assert text(bare, "sign-off") == (
+        "Accepted in entry 21 by p-second, whose signature is not there."
+    )
+    how = {"person": "p-second", "role": Role.SIGNER, "purpose": Purpose.SIGN_OFF}
+    time = stamp(desk.clock.now())
+    desk.write("signature", bodies.signature_body(desk.live(), OTHER_KEY, time=time, **how))
+    signed = audited(file_of(desk), trust=[OTHER_KEY.kid])
+    assert not signed.findings
+    assert level(signed, "sign-off") is Level.HOLDS
+    assert text(signed, "sign-off").startswith("Accepted in entry 21 by p-second, the trusted key")
+
+
+def test_a_job_that_was_sent_back_says_so(tmp_path: Path) -> None:
+    desk = whole_job(tmp_path)
+    reason, kept = hide("the clamp sits askew")
+    apart = Secrets()
+    apart.kept[reason] = kept
+    back = next(v for v in desk.live().walk if v.step == "bolt")
+    desk.person = "p-second"
+    body = bodies.sign_off_body(desk.live(), person="p-second", back_to=back, reason=reason)
+    desk.write("sign-off", body, apart)
+    result = audited(file_of(desk))
+    assert not result.findings
+    assert "stands before its end, at bolt" in text(result, "replay")
+    assert result.ending == ""
+
+
+def test_proof_that_came_in_later_is_computed_again_too(tmp_path: Path) -> None:
+    desk = small_desk()
+    play(desk, *ANSWERS, "2", "1")
+    session = desk.live()
+    assert session.ending is not None
+    assert session.ending.kind.value == "proof-to-follow"
+    number = {"name": "idle_speed", "text": "750", "unit": "rpm", "source": "common practice"}
+    if "idle_speed" not in session.specs:
+        session = desk.write("spec", bodies.spec_body(session, **number))
+    with idle_csv(tmp_path / "later.csv").open("rb") as stream:
+        sha256 = desk.journal.put_evidence(stream)
+    made = import_kept(desk.journal, sha256, "later.csv", None)
+    judged = judge_recordings(session.graph.steps["idle"], [made], spec_values(session))
+    how = {"evidence": [provenance(made)], "results": [r.to_json() for r in judged.results]}
+    desk.write("proof", bodies.proof_body(session, "idle", judged.outcome, **how))
+    data = file_of(desk, None)
+    result = audited(data)
+    assert not result.findings
+    assert result.entries[-1].kind == "proof"
+    assert result.entries[-1].texts == ("idle-speed: same",)
+
+    def change(body: dict[str, Any]) -> None:
+        result_of(body)["value"] = 751.5
+
+    last = len(result.entries)
+    other = forged(with_key(rechained(members(data), at(last, change))))
+    assert f"entry {last}, idle, idle-speed: differs" in found(other)

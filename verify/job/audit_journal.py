@@ -33,13 +33,21 @@ TIMES = "Times are what the clock of the machine said that wrote them; nothing h
 
 _WORST = (
     Recomputed.DIFFERS,
+    Recomputed.OTHER_VERDICT,
     Recomputed.OTHER_VERSION,
     Recomputed.WITHHELD,
     Recomputed.NOT_HERE,
     Recomputed.OTHER_WORDS,
     Recomputed.SAME,
 )
-_NOTES = (Recomputed.OTHER_VERSION, Recomputed.WITHHELD, Recomputed.NOT_HERE)
+# Worth knowing and no failure, in words behind their number.
+_COUNTED = {
+    Recomputed.OTHER_VERDICT: "with another verdict by another version",
+    Recomputed.OTHER_VERSION: "with the same verdict by another version",
+    Recomputed.WITHHELD: "with their bytes withheld",
+    Recomputed.NOT_HERE: "not recomputable here",
+}
+_NOTES = tuple(_COUNTED)
 
 
 def chain(a: Auditing, manifest: Manifest | None) -> tuple[Entry, ...]:
@@ -278,11 +286,7 @@ def verdict_words(a: Auditing) -> str:
         return "no verdict was computed in this job"
     if same == total:
         return f"all {total} verdicts come out the same"
-    rest = [
-        f"{a.verdicts[s.value]} {s.value}"
-        for s in (Recomputed.OTHER_VERSION, Recomputed.WITHHELD, Recomputed.NOT_HERE)
-        if a.verdicts[s.value]
-    ]
+    rest = [f"{a.verdicts[s.value]} {_COUNTED[s]}" for s in _NOTES if a.verdicts[s.value]]
     return f"{same} of {total} verdicts come out the same ({', '.join(rest)})"
 
 

@@ -32,13 +32,21 @@ from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
 from verify.job.numbers import spec_values
 from verify.job.same import Recomputed, compared, same
 from verify.job.session import ReadOnlySession, fold
-from verify.quantity import parse
+from verify.quantity import SpecValue, parse
 from verify.words import Grade
 
 _ORDERS = ("order_done", "order_wanted")
 # Recordings that are kept open for the next entry that uses them.
 KEPT_RECORDINGS = 6
 KEPT_READINGS = 10_000_000
+# Entries that change neither a number of the car nor what codes were read.
+_LEAVES_NUMBERS = frozenset(
+    ("note", "signature", "paused", "sitting", "wait-started", "wait-ended", "wait-skipped")
+)
+
+# Those that tell by themselves why an outcome is another one.
+_OTHERWISE = (Recomputed.OTHER_VERDICT, Recomputed.DIFFERS)
+
 # Opens a piece of evidence by its SHA-256; None where its bytes are withheld.
 OpenEvidence = Callable[[str], AbstractContextManager[BinaryIO] | None]
 ReadAgain = Callable[[Mapping[str, Any]], Recording | None]
@@ -106,6 +114,8 @@ class Recompute:
         self._open, self._told = open_evidence, told
         self._kept: OrderedDict[str, Recording] = OrderedDict()
         self._judged: dict[str, Judged] = {}
+        self._specs: Mapping[str, SpecValue] | None = None
+        self._seen = 0
         self._values = {e.seq: e.body["values"] for e in entries if "values" in e.body}
 
     def all(self) -> Iterator[Again]:
@@ -152,10 +162,9 @@ class Recompute:
             return
         elif outcome.grade is Grade.TOLD and not stored:
             return  # could not be done, or stopped
-        before = fold(entry.job, self._entries[: entry.seq - 1], self._machine)
         other: list[str] = []
         try:
-            judged = self._again(entry, step, before, other)
+            judged = self._again(entry, step, other)
         except _Withheld:
             for result in stored:
                 text = "not recomputable, hash kept"
@@ -185,24 +194,45 @@ class Recompute:
             text = f"verdicts of {_listed(was)}, where there must be those of {_listed(now)}"
             yield self._one(entry, "", Recomputed.DIFFERS, text)
             return
-        excused = bool(other)
+        states = []
         for check, result in now.items():
             state, text = compared(was[check], result, other)
-            excused = excused or state is Recomputed.OTHER_VERSION
+            states.append(state)
             yield self._one(entry, check, state, text)
+        excused = bool(other) or not {Recomputed.OTHER_VERSION, *_OTHERWISE}.isdisjoint(states)
         if judged.outcome != outcome and not excused:
             text = f"“{outcome.label}” was written, and it comes to “{judged.outcome.label}”"
             yield self._one(entry, "", Recomputed.DIFFERS, text)
-        elif judged.outcome != outcome:
+        elif judged.outcome.label != outcome.label and not set(_OTHERWISE) & set(states):
             text = f"the answer was “{outcome.label}”, now “{judged.outcome.label}”"
-            yield self._one(entry, "", Recomputed.OTHER_VERSION, text)
+            yield self._one(entry, "", Recomputed.OTHER_VERDICT, text)
         elif not now and step.kind in ("reading", "codes"):
             yield self._one(entry, step.kind, Recomputed.SAME)
 
     # What it rests on
 
-    def _again(self, entry: Entry, step: Step, before: ReadOnlySession, other: list[str]) -> Judged:
-        specs = spec_values(before)
+    def _before(self, entry: Entry) -> ReadOnlySession:
+        """The job as it stood when this entry was written."""
+        return fold(entry.job, self._entries[: entry.seq - 1], self._machine)
+
+    def _specs_at(self, entry: Entry) -> Mapping[str, SpecValue]:
+        """The numbers as they stood when this entry was written; entries come in their order.
+
+        A fold for every answer would cost the square of their number: it is gone through again
+        only where an entry since then can have changed a number or the freeze frame.
+        """
+        for e in self._entries[self._seen : entry.seq - 1]:
+            step = self._machine.graph.steps.get(str(e.body.get("step", "")))
+            answer = e.kind == "outcome" and step is not None and step.kind != "codes"
+            if not answer and e.kind not in _LEAVES_NUMBERS:
+                self._specs = None
+        self._seen = entry.seq - 1
+        if self._specs is None:
+            self._specs = spec_values(self._before(entry))
+        return self._specs
+
+    def _again(self, entry: Entry, step: Step, other: list[str]) -> Judged:
+        specs = self._specs_at(entry)
         body = entry.body
         if step.kind == "record":
             items = [i for i in body.get("evidence") or () if i.get("kind") == "recording"]
@@ -221,7 +251,7 @@ class Recompute:
             raise _Differs("a verdict on what was typed, and nothing is written down")
         if step.kind == "codes":
             versions = {r["check"]: r["version"] for r in body.get("results") or ()}
-            return self._codes(entry, step, values, versions, before, other)
+            return self._codes(entry, step, values, versions, other)
         typed = f"{values['text']} {values['unit']}"
         if step.kind == "reading":
             return judge_answer(step, Number(typed), specs)
@@ -237,17 +267,17 @@ class Recompute:
         step: Step,
         values: Mapping[str, Any],
         versions: Mapping[str, Any],
-        before: ReadOnlySession,
         other: list[str],
     ) -> Judged:
         answer = codes_read_again(values)
+        before = self._before(entry)
         if self._told is not None and versions.get("since-clear") == SINCE_CLEAR_VERSION:
             clear = self._told.clear(before, entry.time)
             if not fits(answer.clear, clear):
                 raise _Differs("how long ago codes were cleared is not what the entries say")
         if answer.from_recording and self._told is not None:
             answer = self._with_drive(self._told, answer, versions, before, other)
-        return judge_answer(step, answer, spec_values(before))
+        return judge_answer(step, answer, {})
 
     def _with_drive(
         self,
@@ -283,6 +313,8 @@ class Recompute:
         """
         known = {i.name: i.version for i in importers()}
         name, version = str(item["importer"]), item["importer_version"]
+        if not (isinstance(version, int) and version >= 1):
+            raise _Differs(f"an importer of version {version}, which never was")
         if known.get(name) != version:
             other.append(f"importer {name} {version}, now {known.get(name, 'unknown')}")
         stored = item.get("tables") or {}

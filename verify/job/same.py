@@ -25,6 +25,7 @@ class Recomputed(StrEnum):
     SAME = "same"
     OTHER_WORDS = "same, in other words"
     OTHER_VERSION = "other version"
+    OTHER_VERDICT = "another verdict by another version"
     WITHHELD = "bytes withheld"
     NOT_HERE = "not recomputable here"
     DIFFERS = "differs"
@@ -39,18 +40,23 @@ def compared(
     """
     fresh = now.to_json()
     versions = [*other]
+    if not (isinstance(was["version"], int) and was["version"] >= 1):
+        return Recomputed.DIFFERS, f"version {was['version']}, which never was"
     if was["version"] != now.version:
         versions.insert(0, f"version {was['version']}, now {now.version}")
     differing = [
         n for n in sorted({*was, *fresh} - _WORDS - {"version"}) if not _same_at(n, was, fresh)
     ]
     change = f"was {_short(was)}, now {_short(fresh)}"
+    state = Recomputed.OTHER_VERSION
+    if was["verdict"] != now.verdict.value:
+        state = Recomputed.OTHER_VERDICT
     if versions:
         said = "the same" if not differing else change
-        return Recomputed.OTHER_VERSION, f"{'; '.join(dict.fromkeys(versions))}: {said}"
+        return state, f"{'; '.join(dict.fromkeys(versions))}: {said}"
     # Then a library was missing, or the bytes were not at hand; it claimed nothing.
     if differing and was["finding"] == COULD_NOT_RUN:
-        return Recomputed.OTHER_VERSION, f"it could not be computed then: {change}"
+        return state, f"it could not be computed then: {change}"
     if differing:
         return Recomputed.DIFFERS, f"{change} ({', '.join(differing)})"
     if any(was.get(name) != fresh.get(name) for name in _WORDS):
