@@ -13,6 +13,7 @@ from typing import Any
 from verify.flow.graph import STOP
 from verify.job.entry import canonical
 from verify.job.session import ReadOnlySession
+from verify.job.standing import due_days
 from verify.report.document import (
     OF_VERDICT,
     Block,
@@ -38,12 +39,14 @@ from verify.report.parts import (
     results_of,
     said,
     seal,
-    signs,
+    second_person,
+    sent_back,
+    signatures_table,
     told_and_passed,
     torque_table,
     why_open,
 )
-from verify.report.path import path
+from verify.report.path import path, proofs
 from verify.report.source import Source
 from verify.report.words import (
     AFTERWARDS,
@@ -53,6 +56,8 @@ from verify.report.words import (
     MODES,
     NOT_STATUTORY,
     OPEN_HEAD,
+    PROOF_FAILED,
+    PROVEN_LATER,
     REHEARSAL,
     TOLD_HEAD,
     UNFINISHED,
@@ -85,7 +90,7 @@ def build(session: ReadOnlySession, source: Source, reader: Reader) -> Report:
         title=session.graph.title,
         kicker=TITLES[reader],
         head=_head(session, source, reader),
-        warnings=tuple(_warnings(session)),
+        warnings=tuple(_warnings(session, source)),
         facts=tuple(_facts(session, source, reader)),
         sections=sections,
         foot=foot,
@@ -132,6 +137,8 @@ def _head(session: ReadOnlySession, source: Source, reader: Reader) -> Head:
     ending = session.ending
     if ending is None:
         words, more = OPEN_HEAD
+        if session.sign_offs and not session.sign_offs[-1].accepted:
+            more += " A second person sent it back."
         if session.pending is not None:
             more += f" Next: {session.step().title}."
         return Head(Mark.OPEN, words, more)
@@ -141,11 +148,16 @@ def _head(session: ReadOnlySession, source: Source, reader: Reader) -> Head:
         mark = Mark.STOP
     if kind.lets_go and session.scripted and not session.demo:
         return Head(Mark.OPEN, "Rehearsal only", f"As played: {HEADS[kind].lower()}.")
+    if session.proof_failed and not session.closed:
+        names = [session.graph.steps[name].title for name in session.proof_failed]
+        return Head(Mark.STOP, PROOF_FAILED[0], f"{PROOF_FAILED[1]} It is: {'; '.join(names)}.")
     words, more = CUSTOMER_HEADS[kind]
+    if session.proven_later:
+        words, more = PROVEN_LATER
     told = told_and_passed(session, source)
     if kind.lets_go and len(told) > 1:
         more += " " + TOLD_HEAD.format(len(told))
-    if reader is not Reader.CUSTOMER:
+    if reader is not Reader.CUSTOMER and not session.proven_later:
         words, more = HEADS[kind], source.advice
         if ending.title.casefold() not in (words.casefold(), kind.value.replace("-", " ")):
             more = f"{sentence(ending.title)} {more}"
@@ -156,15 +168,22 @@ def _head(session: ReadOnlySession, source: Source, reader: Reader) -> Head:
     return Head(mark, words, more)
 
 
-def _warnings(session: ReadOnlySession) -> Iterator[str]:
+def _warnings(session: ReadOnlySession, source: Source) -> Iterator[str]:
     if session.demo:
         yield DEMO
     elif session.scripted:
         yield REHEARSAL
     if session.ending is None:
         yield UNFINISHED
+    for back in session.comebacks:
+        day = source.when(back.time)[:10]
+        yield f"THE CAR CAME BACK: job {back.job} was opened for it on {day}."
     if any(v.mode == "afterwards" for v in session.walk):
         yield AFTERWARDS
+    for e in session.erased:
+        parts = ((e.texts, "text"), (e.pictures, "picture"), (len(e.recordings), "recording"))
+        what = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in parts if n)
+        yield f"Erased on request {source.when(e.time)}: {what}. The hashes are kept."
 
 
 def _facts(session: ReadOnlySession, source: Source, reader: Reader) -> Iterator[tuple[str, str]]:
@@ -176,6 +195,8 @@ def _facts(session: ReadOnlySession, source: Source, reader: Reader) -> Iterator
     distance = _distance(session)
     if distance:
         yield "Odometer", distance
+    if session.comeback_of:
+        yield "Comeback of", f"job {session.comeback_of.get('job', '?')}"
     if reader is Reader.CUSTOMER:
         yield "Job", session.job
         yield "Worked on", _days(session, source)
@@ -213,6 +234,8 @@ def _full(session: ReadOnlySession, source: Source, reader: Reader) -> Iterator[
     if still := _still_open(session, source):
         yield still
     yield Section("The path, step by step", tuple(path(session, source)))
+    if session.proofs:
+        yield Section("Proof that came in later", tuple(proofs(session, source)))
     codes = codes_table(session, source)
     if codes is not None:
         blocks: list[Block] = [codes]
@@ -225,8 +248,15 @@ def _full(session: ReadOnlySession, source: Source, reader: Reader) -> Iterator[
         yield Section("Torques", (torques,))
     yield from _numbers(session, source)
     yield from _changes(session, source)
-    people: tuple[Block, ...] = (people_table(session, source), *signs(session, source))
-    yield Section("People", people)
+    people: list[Block] = [people_table(session, source), second_person(session, source)]
+    if back := sent_back(session, source):
+        people.append(Points(back))
+    if signatures := signatures_table(session, source):
+        people.append(signatures)
+    if left := session.unsigned():
+        people.append(Say(f"Not signed with a key: {len(left)} of {len(session.history)} entries.",
+                          "quiet"))  # fmt: skip
+    yield Section("People", tuple(people))
     yield Section("The seal of the journal", (seal(session, source),))
 
 
@@ -249,11 +279,13 @@ def _cause(session: ReadOnlySession, source: Source) -> Section:
 
 def _still_open(session: ReadOnlySession, source: Source) -> Section | None:
     points = []
+    days = due_days(session)
     for step in session.open_steps():
         settle, by = step.later or ("", "")
         detail = sentence(why_open(session, step, source))
         if settle and session.ending is not None and session.ending.kind.lets_go:
-            detail += f" {sentence(settle)} By: {by}."
+            day = f" ({days[step.name]})" if days.get(step.name) else ""
+            detail += f" {sentence(settle)} By: {by}{day}."
         visit = session.last(step.name)
         mark = mark_of(step, visit) if visit is not None else Mark.OPEN
         points.append(Point(step.title, detail, mark))
@@ -276,6 +308,7 @@ def _matters(session: ReadOnlySession, source: Source) -> Iterator[Point]:
             yield Point(text, f"Answered again in entry {last.seq}: {again}.", mark)
         else:
             yield Point(text, "Stands so at the end.", mark)
+    yield from sent_back(session, source)
     for c in session.corrections:
         step = session.graph.steps[c.step]
         was, now = source.outcome(step, c.was), source.outcome(step, c.now)

@@ -15,6 +15,7 @@ from verify.errors import UserError
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, STOP, Step
 from verify.job.session import ReadOnlySession, Visit
+from verify.job.standing import due_days
 from verify.report.document import Block, Figure, Gallery, Mark, Point, Points, Say, Section
 from verify.report.parts import (
     answers,
@@ -25,7 +26,7 @@ from verify.report.parts import (
     results_of,
     said,
     seal,
-    signs,
+    second_person,
     told_and_passed,
     why_open,
 )
@@ -172,10 +173,14 @@ def _not_shown(session: ReadOnlySession, source: Source) -> Iterator[Point]:
 
 def _plain(session: ReadOnlySession, step: Step, visit: Visit | None, source: Source) -> str:
     """Why a step is open: for a recording the questions by their plain names."""
-    results = [
-        CheckResult.from_json(r) for r in (visit.results if visit is not None else None) or ()
+    results = results_of(visit) if visit is not None else ()
+    # What a recording was only put to beside decides nothing while it is open.
+    own = step.detail.get("checks", ())
+    bad = [
+        r
+        for r in results
+        if r.verdict is Verdict.FAIL or (r.verdict is Verdict.UNDECIDED and r.check in own)
     ]
-    bad = [r for r in results if r.verdict is not Verdict.PASS]
     if step.kind == "record" and bad:
         words = [
             f"{ASKED.get(r.check, r.check)}: "
@@ -193,9 +198,11 @@ def _plain(session: ReadOnlySession, step: Step, visit: Visit | None, source: So
 def _follows(session: ReadOnlySession, kind: EndingKind | None) -> Iterator[Point]:
     if kind is not EndingKind.PROOF_TO_FOLLOW:
         return
+    days = due_days(session)
     for step in session.open_steps():
         settle, by = step.later or ("", "")
-        yield Point(step.title, f"{sentence(by)} {sentence(settle)}".strip())
+        when = f"By {days[step.name]}, {by}" if days.get(step.name) else by
+        yield Point(step.title, f"{sentence(when)} {sentence(settle)}".strip())
 
 
 def _codes_left(session: ReadOnlySession) -> Iterator[str]:
@@ -244,7 +251,5 @@ def _last_monitors(session: ReadOnlySession) -> Mapping[str, Any] | None:
 
 
 def _behind(session: ReadOnlySession, source: Source) -> Iterator[Block]:
-    for sign in signs(session, source):
-        if sign.title != "End of a sitting":
-            yield sign
+    yield second_person(session, source)
     yield replace(seal(session, source), words="The seal of the record, see the workshop's report.")

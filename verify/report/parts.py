@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator
 from verify.car.codes import CodeReading
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, REMEDY, STOP, Step
-from verify.job.people import Purpose
 from verify.job.session import ReadOnlySession, Visit
 from verify.report.document import (
     MARK_WORDS,
@@ -21,18 +20,19 @@ from verify.report.document import (
 )
 from verify.report.source import Source
 from verify.report.strip import strip_svg
-from verify.report.words import ALONE, GRADES, NOBODY, sentence
+from verify.report.words import ALONE, GRADES, NO_LOOK, NOBODY, sentence
 from verify.words import Verdict
 
 # A pass that is not much surer than the rule asks for is worth a look: common practice, no source.
 CLOSE = 0.99
 # Entries that can bring a job to where it stands; notes, pauses and signatures cannot.
-_MOVES = ("opened", "outcome", "correction", "rejudged", "closed")
+_MOVES = ("opened", "outcome", "correction", "rejudged", "closed", "proof")
 
 
 def answers(session: ReadOnlySession) -> Iterator[tuple[Step, Visit]]:
-    """The live answers in their order; nobody answers a gate."""
-    return ((session.graph.steps[v.step], v) for v in session.walk if not v.gate)
+    """The live answers in their order, then the proof that came in later; nobody answers a gate."""
+    live = (*session.walk, *session.proofs)
+    return ((session.graph.steps[v.step], v) for v in live if not v.gate)
 
 
 def results_of(visit: Visit) -> tuple[CheckResult, ...]:
@@ -197,7 +197,7 @@ def numbers_table(session: ReadOnlySession, source: Source) -> Table | None:
     for name, spec in session.specs.items():
         figure = f"{spec.text} {spec.unit}" if spec.text else "not found"
         document = source.shown(spec.detail) or "none named"
-        entered = f"{source.when(spec.time)}, {person(spec.person, source)}"
+        entered = f"{source.when(spec.time)}, {source.person(spec.person)}"
         if spec.reused:
             entered += ", from another car of this model"
         rows.append((session.graph.specs[name].title, figure, spec.source, document, entered))
@@ -207,18 +207,13 @@ def numbers_table(session: ReadOnlySession, source: Source) -> Table | None:
     return Table(heads, tuple(rows), (1.8, 0.8, 1.2, 1.2, 2.0))
 
 
-def person(name: str, source: Source) -> str:
-    known = source.names.get(name, "")
-    return f"{known} ({name})" if known else name
-
-
 def people_table(session: ReadOnlySession, source: Source) -> Table:
     who: dict[str, list[str]] = {}
     for entry in session.history:
         who.setdefault(entry.person, []).append(entry.time)
     rows = tuple(
         (
-            person(name, source),
+            source.person(name),
             f"{len(times)} {'entry' if len(times) == 1 else 'entries'}",
             f"{source.when(times[0])} to {source.when(times[-1])}",
         )
@@ -227,37 +222,48 @@ def people_table(session: ReadOnlySession, source: Source) -> Table:
     return Table(("Person", "Wrote", "From and to"), rows, (1.6, 1.0, 2.4))
 
 
-def signs(session: ReadOnlySession, source: Source) -> tuple[Sign, ...]:
-    """Every signature, whether it holds, and whether a second person stands behind the job."""
+def second_person(session: ReadOnlySession, source: Source) -> Sign:
+    """Whoever signed off the work of others; that nobody did, where that is so."""
+    decided = session.signed_off
+    if decided is None:
+        return Sign(False, NOBODY, (ALONE,))
+    looks = {None: (), True: ("Took a look of their own at the car.",), False: (NO_LOOK,)}
+    held = next((why for s, *why in source.signed if s.over == decided.seq), None)
+    signed = "Not signed with a key." if held is None else "Signed with a key"
+    if held is not None:
+        broken, doubt = held
+        signed += f"; THE SIGNATURE DOES NOT HOLD: {broken}." if broken else ""
+        signed += f", but {doubt}." if doubt and not broken else "" if broken else "; it holds."
+    who = f"{source.person(decided.person)}, {source.when(decided.time)}, entry {decided.seq}"
+    return Sign(True, "A second person signed it off", (who, *looks[decided.looked], signed))
+
+
+def sent_back(session: ReadOnlySession, source: Source) -> tuple[Point, ...]:
+    """What signers sent back, and why."""
     found = []
-    second = False
-    for signature in session.signatures:
-        holds = _holds(session, signature.seq)
-        sign_off = signature.purpose == Purpose.SIGN_OFF
-        workers = {e.person for e in session.history[: signature.over] if e.kind != "signature"}
-        second = second or (sign_off and holds and signature.person not in workers)
-        what = "Sign-off" if sign_off else "End of a sitting"
-        lines = (
-            f"{person(signature.person, source)} as {signature.role}, "
-            f"{source.when(signature.time)}, over entry {signature.over}",
-            f"Key {signature.kid[:16]}…; "
-            + ("the signature holds" if holds else "THE SIGNATURE DOES NOT HOLD"),
-        )
-        found.append(Sign(True, what, lines))
-    if not second:
-        found.append(Sign(False, NOBODY, (ALONE,)))
+    for s in session.sign_offs:
+        if s.accepted:
+            continue
+        step = session.graph.steps[s.step].title if s.step in session.graph.steps else s.step
+        reason = sentence(source.secret(s.reason)) if s.reason else ""
+        wrong = f" Found wrong: {', '.join(s.wrong)}." if s.wrong else ""
+        who = f"{source.person(s.person)}, {source.when(s.time)}, entry {s.seq}."
+        found.append(Point(f"Sent back: {step}", f"{reason}{wrong} {who}".strip()))
     return tuple(found)
 
 
-def _holds(session: ReadOnlySession, seq: int) -> bool:
-    from verify.job.jws import BadSignature
-    from verify.job.signing import check_signature
-
-    try:
-        check_signature(session.history[seq - 1], session.history[seq - 2])
-    except BadSignature:
-        return False
-    return True
+def signatures_table(session: ReadOnlySession, source: Source) -> Table | None:
+    """Every signature, what it covers, and whether it holds."""
+    rows, begin = [], 1
+    for signature, broken, doubt in source.signed:
+        holds = f"DOES NOT HOLD: {broken}" if broken else f"holds, but was {doubt}" if doubt else ""
+        covers = f"{begin} to {signature.over}" if begin < signature.over else f"{signature.over}"
+        who = f"{source.person(signature.person)}, {signature.role}"
+        rows.append((who, covers, source.when(signature.time), f"{signature.kid[:12]}…",
+                     holds or "holds"))  # fmt: skip
+        begin = signature.seq + 1
+    heads = ("Signed by", "Entries", "When", "Key", "Signature")
+    return Table(heads, tuple(rows), (2.0, 0.8, 1.6, 1.2, 1.4)) if rows else None
 
 
 def seal(session: ReadOnlySession, source: Source) -> Seal:

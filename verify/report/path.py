@@ -19,14 +19,22 @@ from verify.words import Grade
 
 def path(session: ReadOnlySession, source: Source) -> Iterator[Block]:
     """The live answers one after the other, then those that a correction set aside."""
+    later = {v.seq for v in session.proofs}
     for step, visit in answers(session):
-        yield _stage(session, source, step, visit)
+        if visit.seq not in later:
+            yield _stage(session, source, step, visit)
     if session.aside:
         yield Say("Set aside by a correction; kept, and counted where it failed:", "quiet")
         for aside in session.aside:
             if not aside.visit.gate:
                 step = session.graph.steps[aside.visit.step]
                 yield _stage(session, source, step, aside.visit, pictures=False)
+
+
+def proofs(session: ReadOnlySession, source: Source) -> Iterator[Block]:
+    """What came in after the keys had gone back."""
+    for visit in session.proofs:
+        yield _stage(session, source, session.graph.steps[visit.step], visit)
 
 
 def _stage(

@@ -7,13 +7,13 @@ vocabulary of the screens. So it is handed what it needs of them, and both say t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult, Limits
 from verify.flow.graph import Outcome, Step
-from verify.job.session import ReadOnlySession, Visit
+from verify.job.session import ReadOnlySession, Signature, Visit
 
 
 def utc(stamp: str) -> str:
@@ -28,8 +28,9 @@ class Source:
     changes: words for an outcome, a result's number, limits, a code reading, its freeze frame, its
     monitors, what became of the codes. advice: what the ending advises. told: steps that rest on
     words alone. bare: numbers without a document, as (title, figure, why). decisions: lines.
-    names: person → name, as far as known. edition: content of the flow's edition.
-    when: how times are shown.
+    person: an id with its name, as far as known. signed: each signature of the job with why it does
+    not hold and why nobody stands behind it all the same, "" where all is well. edition: content
+    of the flow's edition. when: how times are shown.
     """
 
     secret: Callable[[str], str]
@@ -47,6 +48,7 @@ class Source:
     bare: Sequence[tuple[str, str, str]]
     decisions: Sequence[str]
     edition: bytes = b""
-    names: Mapping[str, str] = field(default_factory=dict)
+    person: Callable[[str], str] = str
+    signed: Sequence[tuple[Signature, str, str]] = ()
     when: Callable[[str], str] = utc
     masked: bool = True

@@ -42,6 +42,14 @@ HEADS: Mapping[EndingKind, str] = {
     EndingKind.BACK_TO_DIAGNOSIS: "Back to diagnosis; the keys stay",
     EndingKind.DO_NOT_DRIVE: "DO NOT DRIVE",
 }
+PROVEN_LATER = (
+    "Your car is back with you, and the proof has come in",
+    "All that was still open when it was handed back has passed since.",
+)
+PROOF_FAILED = (
+    "The car must come back",
+    "Proof that was to follow has failed. Ask the workshop before you drive on.",
+)
 OPEN_HEAD = ("Not finished", "The job is still open. Nothing has been decided about the keys.")
 
 # Check → what its pass means to somebody who drives.
@@ -118,6 +126,7 @@ MODES = {"as-work": "as the work went on", "afterwards": "afterwards"}
 SOURCES_WITHOUT = "No document stands behind these numbers:"
 GONE = "not recomputable, hash kept"
 NOBODY = "No second person signed."
+NO_LOOK = "Took no look of their own at the car."
 ALONE = "Only whoever did the work stands behind this."
 TOLD_HEAD = "Of it, {} points were looked at, heard or felt, not measured."
 

@@ -128,6 +128,7 @@ def source_of(
     from verify.terminal.recordings import reimport
     from verify.terminal.relearn_advice import decision_lines
     from verify.terminal.show_verdict import band_text, measured
+    from verify.terminal.signed import standings
 
     session = desk.session()
 
@@ -140,7 +141,6 @@ def source_of(
     def monitors(values: Any) -> list[str]:
         return [line for line in code_words.monitor_lines(values) if line != code_words.INSPECTION]
 
-    names = {p.id: desk.journal.private(p.name) or "" for p in desk.journal.people()}
     ending = session.ending
     return Source(
         secret=desk.secret,
@@ -158,7 +158,8 @@ def source_of(
         bare=without_document(session),
         decisions=decision_lines(desk, session),
         edition=desk.journal.edition(session.edition),
-        names=names,
+        person=desk.name,
+        signed=[(s.signature, s.broken, s.doubt) for s in standings(desk, session)],
         when=when or utc,
         masked=masked,
     )
