@@ -253,7 +253,7 @@ def test_members_beside_the_manifest_and_missing_ones_are_found(parts: dict[str,
         m["members"] = [r for r in m["members"] if r["name"] != "extra.txt"]
 
     extra = forged(with_key({**parts, "extra.txt": b"more"}), change=drop)
-    assert "Extra.txt is not in the manifest" in found(extra)
+    assert "The member extra.txt is not in the manifest" in found(extra)
     gone = {n: t for n, t in parts.items() if n != "HOW-TO-CHECK.txt"}
     assert "HOW-TO-CHECK.txt is missing" in found(forged(with_key(gone)))
     row = parse(parts["manifest.json"])["members"][0]

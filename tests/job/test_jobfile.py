@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 
 from tests.job.jobfiles import KEY, audited, file_of, forged, members, refused, whole_job
 from verify.errors import UserError
+from verify.job import bodies
 from verify.job.audit_shape import read_entries
 from verify.job.canonical import canonical, parse
-from verify.job.entry import verify_chain
+from verify.job.entry import hide, verify_chain
 from verify.job.jobfile_read import Damaged, JobFileReader
 from verify.job.jobfile_zip import (
     JobFileWriter,
@@ -31,7 +32,7 @@ from verify.job.jobfile_zip import (
     read_seal,
 )
 from verify.job.jws import verify
-from verify.terminal.desk import Desk
+from verify.terminal.desk import Desk, Secrets
 
 
 @pytest.fixture(scope="module")
@@ -349,3 +350,20 @@ def test_whatever_bytes_come_there_is_an_answer_and_no_traceback(
     except UserError:
         return
     assert bool(result.findings) == (changed != data)
+
+
+def test_pictures_go_along_with_personal_values_and_never_without(tmp_path: Path) -> None:
+    desk = whole_job(tmp_path)
+    sha256 = desk.journal.put_evidence(io.BytesIO(b"\x89PNG\r\n\x1a\n of a number plate"))
+    digest, kept = hide(sha256)
+    apart = Secrets()
+    apart.kept[digest] = kept
+    desk.write("note", bodies.note_body(desk.live(), {"photo": digest}), apart)
+    without = file_of(desk)
+    assert sha256.encode() not in b"".join(members(without).values())
+    asked = file_of(desk, personal={digest: kept})
+    assert f"evidence/{sha256}" in members(asked)
+    assert not audited(asked).findings
+    desk.journal.erase_evidence([sha256])
+    gone = audited(file_of(desk, personal={digest: kept}))
+    assert not gone.findings

@@ -89,24 +89,24 @@ def _manifest(a: Auditing, manifest: Manifest, text: bytes, keys: Keys) -> None:
     wrong = []
     there = a.file.members.keys() - {MANIFEST, MANIFEST_JWS}
     listed = manifest.members
-    wrong += [f"{name} is not in the manifest" for name in sorted(there - listed.keys())]
-    wrong += [f"{name} is missing" for name in sorted(listed.keys() - there)]
+    wrong += [f"the member {name} is not in the manifest" for name in sorted(there - listed.keys())]
+    wrong += [f"the member {name} is missing" for name in sorted(listed.keys() - there)]
     needed = {HOW_TO, JOURNAL, EDITION, KEYS, SUMS} - listed.keys()
-    wrong += [f"{name} is missing" for name in sorted(needed)]
+    wrong += [f"the member {name} is missing" for name in sorted(needed)]
     for name in sorted(there & listed.keys()):
         try:
             own = a.file.hash(name)
         except Damaged as damage:
-            wrong.append(f"{name}: {damage}")
+            wrong.append(f"the member {name} cannot be taken: found {damage}")
             a.damaged.add(name)
             continue
         if (own, a.file.members[name].size) != (listed[name].sha256, listed[name].size):
-            wrong.append(f"{name} is not what the manifest says")
+            wrong.append(f"the member {name} is not what the manifest says")
         if name.startswith(EVIDENCE) and name != EVIDENCE + own:
-            wrong.append(f"{name[:21]}… holds other bytes than its name says")
+            wrong.append(f"the member {name[:21]}… holds other bytes than its name says")
             a.damaged.add(name)
     if a.bytes_of(SUMS) != sums(m for m in listed.values() if m.name != SUMS):
-        wrong.append(f"{SUMS} is not that of the manifest")
+        wrong.append(f"the member {SUMS} is not that of the manifest")
     maker = "signed by nobody"
     jws = a.bytes_of(MANIFEST_JWS)
     if bool(a.file.seal.jws) != (MANIFEST_JWS in a.file.members):

@@ -11,7 +11,7 @@ from contextlib import AbstractContextManager
 from itertools import pairwise
 from typing import BinaryIO
 
-from verify.errors import UserError
+from verify.errors import Problem, UserError
 from verify.flow.load import edition_to_flow
 from verify.flow.machine import Machine, compile_flow, replay_machine
 from verify.flow.proof import ProvenFlow, prove
@@ -197,12 +197,16 @@ def evidence(
     withheld = manifest.withheld if manifest is not None else {}
     for sha256 in sorted(named - there.keys()):
         if sha256 in withheld:
-            notes.append(f"{sha256[:12]}… withheld ({withheld[sha256]}), its hash is kept")
+            notes.append(f"evidence {sha256[:12]}… withheld ({withheld[sha256]}), its hash is kept")
         else:
-            wrong.append(f"{sha256[:12]}… is missing, and not said to be withheld")
-    wrong += [f"{s[:12]}… is in the file and no entry names it" for s in there.keys() - named]
+            wrong.append(f"evidence {sha256[:12]}… is missing, and not said to be withheld")
+    wrong += [
+        f"evidence {s[:12]}… is in the file and no entry names it" for s in there.keys() - named
+    ]
     sound = {s: n for s, n in there.items() if s in named and n not in a.damaged}
-    wrong += [f"{s[:12]}… was changed" for s in sorted((there.keys() & named) - sound.keys())]
+    wrong += [
+        f"evidence {s[:12]}… was changed" for s in sorted((there.keys() & named) - sound.keys())
+    ]
     if wrong:
         a.finding("evidence", f"{upper(wrong[0])}.", [*wrong[1:], *notes])
     else:
@@ -241,7 +245,7 @@ def verdicts(
 ) -> None:
     def opened(sha256: str) -> AbstractContextManager[BinaryIO] | None:
         if EVIDENCE + sha256 in a.damaged:
-            raise ValueError("changed evidence")
+            raise UserError(Problem("evidence that was changed"))
         return a.file.opened(evidence[sha256]) if sha256 in evidence else None
 
     again = Recompute(session.history, session.machine, opened, told)
