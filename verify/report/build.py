@@ -302,7 +302,8 @@ def _matters(session: ReadOnlySession, source: Source) -> Iterator[Point]:
         if not bad and not (step.kind == "record" and results):
             continue
         how = "; ".join(f"{r.check} {r.finding}" for r in results)
-        text = f"{step.title}: {how or source.outcome(step, visit.outcome)}"
+        told = how or source.outcome(step, visit.outcome)
+        text = f"{step.title}{'' if step.title.endswith('?') else ':'} {told}"
         if last is not None and last.seq != visit.seq and visit.outcome.label != STOP:
             again = source.outcome(step, last.outcome)
             yield Point(text, f"Answered again in entry {last.seq}: {again}.", mark)

@@ -46,7 +46,7 @@ from verify.report.words import (
 from verify.words import EndingKind, Verdict
 
 SAID_ROOM, REASON_ROOM, MOST_POINTS = 320, 190, 7
-MOST_SHOWN = 14
+MOST_SHOWN = 16
 
 
 def customer_sections(session: ReadOnlySession, source: Source) -> tuple[Section, ...]:

@@ -54,6 +54,12 @@ def _stage(
         stamp += " · written afterwards"
     figures: tuple[Figure, ...] = ()
     lines = list(_lines(session, source, step, visit))
+    # What a step does not rest on and says nothing is told in a line, with what it says.
+    own = step.detail.get("checks", ())
+    beside = [r for r in results if step.kind == "record" and r.check not in own]
+    if silent := [r for r in beside if source.silent(r)]:
+        told = "; ".join(f"{r.check} ({r.finding}: {r.why.rstrip('.')})" for r in silent)
+        lines.append(f"Not judged, so undecided: {told}.")
     if pictures and step.kind == "record" and visit.evidence:
         figures, gone = _pictures(session, source, visit)
         lines += gone
@@ -64,7 +70,7 @@ def _stage(
         outcome=sentence(outcome),
         stamp=stamp,
         lines=tuple(lines),
-        verdicts=tuple(verdict_box(r, source, session.units) for r in results),
+        verdicts=tuple(verdict_box(r, source, session.units) for r in results if r not in silent),
         figures=figures,
     )
 

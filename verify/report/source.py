@@ -26,11 +26,12 @@ class Source:
     """secret, shown: as those of a desk, masked or not. recordings: the evidence of a visit, read
     again; raises UserError where a file is gone. outcome, number, band, codes, frame, monitors,
     changes: words for an outcome, a result's number, limits, a code reading, its freeze frame, its
-    monitors, what became of the codes. advice: what the ending advises. told: steps that rest on
-    words alone. bare: numbers without a document, as (title, figure, why). decisions: lines.
-    person: an id with its name, as far as known. signed: each signature of the job with why it does
-    not hold and why nobody stands behind it all the same, "" where all is well. edition: content
-    of the flow's edition. when: how times are shown.
+    monitors, what became of the codes. silent: whether a result only says that there was nothing
+    to judge. advice: what the ending advises. told: steps that rest on words alone. bare: numbers
+    without a document, as (title, figure, why). decisions: lines. person: an id with its name, as
+    far as known. signed: each signature of the job with why it does not hold, and why nobody
+    stands behind it all the same, "" where all is well. edition: content of the flow's edition.
+    when: how times are shown.
     """
 
     secret: Callable[[str], str]
@@ -43,6 +44,7 @@ class Source:
     frame: Callable[[Mapping[str, Any], str], str]
     monitors: Callable[[Mapping[str, Any]], Sequence[str]]
     changes: Callable[[ReadOnlySession, Visit], Sequence[str]]
+    silent: Callable[[CheckResult], bool]
     advice: str
     told: Sequence[str]
     bare: Sequence[tuple[str, str, str]]

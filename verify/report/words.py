@@ -128,7 +128,7 @@ GONE = "not recomputable, hash kept"
 NOBODY = "No second person signed."
 NO_LOOK = "Took no look of their own at the car."
 ALONE = "Only whoever did the work stands behind this."
-TOLD_HEAD = "Of it, {} points were looked at, heard or felt, not measured."
+TOLD_HEAD = "{} points of what passed were looked at, heard or felt, not measured."
 
 
 def sentence(text: str) -> str:

@@ -125,6 +125,7 @@ def source_of(
     from verify.terminal import code_words, say
     from verify.terminal.account import without_document
     from verify.terminal.endings import ending_advice, told_steps
+    from verify.terminal.not_judged import not_judged
     from verify.terminal.recordings import reimport
     from verify.terminal.relearn_advice import decision_lines
     from verify.terminal.show_verdict import band_text, measured
@@ -153,6 +154,7 @@ def source_of(
         frame=code_words.frame_words,
         monitors=monitors,
         changes=changes,
+        silent=not_judged,
         advice=ending_advice(ending, session.audience) if ending is not None else "",
         told=told_steps(session),
         bare=without_document(session),
