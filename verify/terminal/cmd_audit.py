@@ -23,8 +23,8 @@ MOST_LINES = 6
 def parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(
         description="Looks at everything in a job file and computes every verdict again, "
-        "without unpacking it into any folder. Exit code: 0 all holds (notes allowed), 1 something does not hold, 2 "
-        "it cannot be read."
+        "without unpacking it into any folder. Exit code: 0 all holds (notes allowed), 1 something "
+        "does not hold, 2 it cannot be read."
     )
     p.add_argument("file", help="the job file")
     p.add_argument(
