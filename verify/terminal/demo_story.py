@@ -205,9 +205,12 @@ class TellingHands(ScriptHands):
 def in_one_line(result: CheckResult, units: str) -> str:
     """A verdict with its number and limits, where a block would be too much."""
     from verify.terminal.show_verdict import measured
+    from verify.terminal.verdict_list import shows_it_alone
 
     # A number without limits (when the drive was complete) says little in one line.
     number = measured(result, units) if result.limits is not None else ""
+    if result.verdict is Verdict.PASS and not shows_it_alone(result):
+        number = ""
     limits = f" ({band(result.limits)})" if result.limits and units == "metric" and number else ""
     if result.limits is not None and result.limits.unit == "1":
         limits = ""

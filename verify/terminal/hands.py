@@ -308,7 +308,10 @@ class PersonHands:
         elif undecided:
             self.ui.tell("Undecided here holds nothing back: the step does not rest on it.")
         if len(results) > 1:
-            self.ui.tell(tally(results, needed))
+            line = tally(results, needed)
+            if any(r.verdict is Verdict.PASS and r.uncertainty is not None for r in results):
+                line.append(". ± is twice the standard uncertainty.", style="dim not bold")
+            self.ui.tell(line)
         allowed = self.ui.wishes.allowed
         self.ui.wishes = PlainWishes(tuple(w for w in allowed if w in _AFTER_A_VERDICT))
         self.ui.choose("Seen?", [Option("on", "Go on")])

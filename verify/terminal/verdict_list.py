@@ -93,9 +93,20 @@ def _short(result: CheckResult, system: str) -> str:
     """The number and its band without their sources, or the sentence where there is none."""
     number = measured(result, system, coverage=False)
     band = band_text(result.limits, system)
-    if number and band and result.uncertainty is not None:
+    if number and band and result.uncertainty is not None and shows_it_alone(result):
         return f"{number} ({band})"
     return sentence(result.why)
+
+
+def shows_it_alone(result: CheckResult) -> bool:
+    """Whether the number with twice its uncertainty lies within the limits. Where it does not and
+    the check passed all the same, other evidence decided, and only the sentence says which."""
+    limits, value = result.limits, result.value
+    if limits is None or value is None:
+        return True
+    doubt = 2.0 * (result.uncertainty or 0.0)
+    above = limits.upper is not None and value + doubt > limits.upper
+    return not above and not (limits.lower is not None and value - doubt < limits.lower)
 
 
 def folded(results: Sequence[CheckResult], more: str = "") -> RenderableType:
