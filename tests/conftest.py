@@ -74,3 +74,10 @@ def nothing_leaks() -> Iterator[None]:
             connection.execute("select 1")
             connection.close()
             raise AssertionError("a database connection was left open")
+
+
+def pytest_make_parametrize_id(val: object, argname: str) -> str | None:
+    """Functions by their name: by address, workers would collect tests of other names."""
+    if callable(val) and hasattr(val, "__qualname__"):
+        return f"{argname}:{val.__qualname__}"
+    return None
