@@ -58,12 +58,22 @@ def test_a_foot_that_holds_on_its_way_does_not_press_in_one_go() -> None:
     assert (once.climb_s[0], once.straight[0]) == (0.0, True)
 
 
+def test_a_foot_that_holds_on_its_way_back_does_not_let_go_at_once() -> None:
+    t = np.arange(0.0, 24.0)
+    p = presses(car(t, np.select([t >= 16, t >= 12, t >= 4], [0.0, 25.0, 75.0], 0.0)))
+    assert (p.fall_s[0], p.straight[0], p.let_go_at_once[0]) == (3.0, True, False)
+    assert p.let_go.tolist() == [[11.0, 12.0]]
+    once = presses(car(t, np.where((t >= 4) & (t < 16), 75.0, 0.0)))
+    assert (once.fall_s[0], once.let_go_at_once[0]) == (0.0, True)
+
+
 @pytest.mark.parametrize("every_s", [0.05, 0.1, 0.25, 1.0])
 def test_a_foot_that_takes_half_a_second_presses_in_one_go(every_s: float) -> None:
     t = np.arange(0.0, 20.0, every_s) + 0.4 * every_s
     p = presses(car(t, np.interp(t, [5.0, 5.5, 12.0, 12.3], [0.0, 30.0, 30.0, 0.0])))
-    assert p.straight.tolist() == [True]
+    assert (p.straight.tolist(), p.let_go_at_once.tolist()) == ([True], [True])
     assert p.climb_s[0] <= 0.5
+    assert p.fall_s[0] <= 0.3
 
 
 def test_the_age_of_a_reading_moves_the_early_ends_only() -> None:

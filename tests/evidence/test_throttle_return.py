@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.evidence.parked_car import Car, play
+from tests.evidence.parked_car import Car, climbs, play
 from tests.nasty import (
     Array,
     changed,
@@ -242,7 +242,22 @@ def test_random_recordings_break_nothing(data: Any) -> None:
     judged(recording(made))
 
 
-def test_the_result_is_pinned_at_version_1() -> None:
+@pytest.mark.parametrize("every_s", [0.05, 0.1, 0.2])
+def test_a_release_over_stairs_tells_against_a_plate_and_never_for_it(every_s: float) -> None:
+    """The way left at the last stair may be less than a fifth of the whole."""
+    ten = play(Car(), every_s)[0]
+    for seed, bend in enumerate((0.6, 1.0, 2.5)):
+        stairs = climbs(every_s, bend, seed)
+        assert judged(stairs).finding == "too-few-presses"
+        both = judged(ten, stairs)
+        assert (both.finding, both.details["releases"]) == ("prompt", 10)
+    # From the third climb on the plate stays where three quarters put it.
+    hung = with_values(stairs, "throttle", lambda v: np.where(np.arange(len(v)) < 0.75 * len(v), v,
+                                                              np.maximum(v, 40.0)))  # fmt: skip
+    assert judged(ten, hung).verdict is Verdict.FAIL
+
+
+def test_the_result_is_pinned_at_version_2() -> None:
     t = np.arange(0.0, 112.0, 0.25)
     begin = 5.0 + 10.37 * np.arange(10.0)
 
@@ -260,7 +275,7 @@ def test_the_result_is_pinned_at_version_1() -> None:
         ]
     )
     result = judged(made)
-    assert THROTTLE_RETURN.version == 1
+    assert THROTTLE_RETURN.version == 2
     assert (result.verdict, result.finding) == (Verdict.PASS, "prompt")
     assert result.details["slowest_s"]["at_most"] == pytest.approx(0.6, rel=1e-9)
     assert result.probability == pytest.approx(PINNED_PROBABILITY, rel=1e-6)

@@ -13,7 +13,7 @@ its own, so the early end of each bracket is moved back by that much.
               start^  ^half                ^let_go ^back
 
 One press runs from rest to the next rest; a foot that moves about in between stays one press
-(`wander` says by how much, `climb_s` how long it took to arrive).
+(`wander` says by how much, `climb_s` and `fall_s` how long it took to arrive and to come back).
 """
 
 from __future__ import annotations
@@ -62,7 +62,8 @@ class Presses:
     rest: the pedal's reading at rest, in %.
     level: shape (n,), % at which it was held (median from half on to half back).
     wander: shape (n,), greatest less least reading between arriving and letting go, in points.
-    climb_s: shape (n,), seconds that surely passed at least between leaving rest and arriving.
+    climb_s, fall_s: shape (n,), seconds that surely passed at least between leaving rest and
+        arriving, and between leaving the level and rest.
     start, half, let_go, half_back, back: shape (n, 2), brackets in seconds of the times drawn
         above; the late end is infinite where it was not seen.
     readings: shape (n,), pedal readings at half or above.
@@ -83,6 +84,7 @@ class Presses:
     level: Array
     wander: Array
     climb_s: Array
+    fall_s: Array
     start: Array
     half: Array
     let_go: Array
@@ -106,6 +108,12 @@ class Presses:
         Readings of one channel are about equally old, so their age is left out of account.
         """
         brisk: Mask = self.climb_s < BRISK_S
+        return brisk
+
+    @property
+    def let_go_at_once(self) -> Mask:
+        """Those that came from their level to rest in one go."""
+        brisk: Mask = self.fall_s < BRISK_S
         return brisk
 
     def only(self, which: Mask | Places) -> Presses:
@@ -221,6 +229,7 @@ def _seen(
         level=level,
         wander=wander,
         climb_s=np.maximum(t[arrived - 1] - t[first], 0.0),
+        fall_s=np.maximum(t[after - 1] - t[np.minimum(leaving + 1, n - 1)], 0.0),
         start=np.column_stack([early[before], t[before + 1]]),
         half=np.column_stack([early[up - 1], t[up]]),
         let_go=np.column_stack([early[leaving], late[leaving + 1]]),
@@ -281,7 +290,9 @@ def _none(channel: str, lack: str, why: str, settle: str) -> Presses:
     none, pairs = np.empty(0), np.empty((0, 2))
     no, places = np.empty(0, dtype=bool), np.empty(0, dtype=np.intp)
     arrays: Mapping[str, Array] = {
-        **dict.fromkeys(("level", "wander", "climb_s", "held_s", "rested_s", "watched_s"), none),
+        **dict.fromkeys(
+            ("level", "wander", "climb_s", "fall_s", "held_s", "rested_s", "watched_s"), none
+        ),
         **dict.fromkeys(("start", "half", "let_go", "half_back", "back"), pairs),
     }
     return Presses(

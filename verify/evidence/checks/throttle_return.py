@@ -117,8 +117,11 @@ def run_throttle_return(
     brackets = joined(seen.pieces, "back", [f.closed for f in found], [f.judged for f in found])
     # A release that ended before it was seen to be back, soon after: not long enough to say.
     open_end = ~np.isfinite(brackets.answer_to)
-    unsaid = open_end & (brackets.least <= HEALTHY_S)
-    keep = ~unsaid
+    quick = brackets.least <= HEALTHY_S
+    # And one over stairs: a fifth of the whole way may be more than what was left of it at the last
+    # stair, so such a release can tell against the plate and not for it.
+    at_once = [p.foot.let_go_at_once[f.judged] for p, f in zip(seen.pieces, found, strict=True)]
+    keep = ~(quick & (open_end | ~np.concatenate(at_once)))
     brackets = _only(brackets, keep)
     n = len(brackets)
     least = float(np.max(brackets.least)) if n else -np.inf
@@ -264,8 +267,8 @@ def _notes(seen: Parked, judged: int, cold: float | None, revs: Revs) -> list[st
     others = sum(len(p.foot) for p in seen.pieces) - judged
     if others:
         notes.append(
-            f"{others} releases not judged (too small a travel, broken by a gap, or not watched "
-            "long enough)"
+            f"{others} releases not judged (too small a travel, over stairs, broken by a gap, or "
+            "not watched long enough)"
         )
     if cold is None:
         notes.append("no outside temperature was recorded: taken as above −18 °C")
@@ -318,7 +321,7 @@ class _Answer:
 
 THROTTLE_RETURN = Check(
     name="throttle-return",
-    version=1,
+    version=2,
     question="Does the throttle close at once whenever the pedal is let go?",
     channels=CHANNELS,
     quantity="time from the pedal at rest until the plate is within "
