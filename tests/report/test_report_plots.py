@@ -90,6 +90,20 @@ def test_only_what_was_judged_is_told() -> None:
     assert "from 750 to 750 rpm" in figure.alt
 
 
+@pytest.mark.parametrize(("units", "told"), [("metric", "70 km/h"), ("us", "43 mph")])
+def test_the_road_is_told_in_the_units_chosen_with_what_was_covered(units: str, told: str) -> None:
+    time_s = np.arange(0.0, 600.0)
+    made = recording(channel("vehicle_speed", "km/h", time_s, np.where(time_s < 300, 0.0, 70.0)))
+    coverage = {"since_start_s": 599.0, "at_25_mph_s": 299.0, "longest_idle_s": 0.0}
+    result = CheckResult("road-coverage", 2, Verdict.UNDECIDED, "not-yet", "why", details=coverage)
+    (figure,) = figures([made], [result], units, "t")
+    line = "≥ 25 mph" if units == "us" else "≥ 40 km/h"
+    assert told in figure.alt
+    assert f"{line.capitalize()}: 299 of 300 s." in figure.alt
+    assert "Longest idle: 0 of 30 s." in figure.alt
+    assert line in figure.svg
+
+
 def test_two_recordings_judged_together_are_told_apart() -> None:
     time_s = np.arange(10.0)
     speed = channel("engine_speed", "rpm", time_s, np.full(10, 750.0))

@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from verify.flow.graph import STOP
+from verify.flow.graph import STOP, Outcome, Step
 from verify.job.entry import canonical
 from verify.job.session import ReadOnlySession
 from verify.job.standing import due_days
@@ -312,7 +312,8 @@ def _matters(session: ReadOnlySession, source: Source) -> Iterator[Point]:
     yield from sent_back(session, source)
     for c in session.corrections:
         step = session.graph.steps[c.step]
-        was, now = source.outcome(step, c.was), source.outcome(step, c.now)
+        was = _answered(session, source, step, c.was, c.of)
+        now = _answered(session, source, step, c.now, c.seq)
         yield Point(f"Corrected: {step.title}", f"Was {was}, now {now}.")
     for wait in session.skipped_waits:
         step = session.graph.steps[wait.step]
@@ -346,7 +347,8 @@ def _changes(session: ReadOnlySession, source: Source) -> Iterator[Section]:
     points = []
     for c in session.corrections:
         step = session.graph.steps[c.step]
-        was, now = source.outcome(step, c.was), source.outcome(step, c.now)
+        was = _answered(session, source, step, c.was, c.of)
+        now = _answered(session, source, step, c.now, c.seq)
         reason = source.secret(c.reason)
         points.append(
             Point(
@@ -365,6 +367,15 @@ def _changes(session: ReadOnlySession, source: Source) -> Iterator[Section]:
     notes += [Point(sentence(line)) for line in source.decisions]
     if notes:
         yield Section("Notes and decisions", (Points(tuple(notes)),))
+
+
+def _answered(
+    session: ReadOnlySession, source: Source, step: Step, outcome: Outcome, seq: int
+) -> str:
+    """An answer in words, with the number that was typed for it in entry `seq`."""
+    values = session.history[seq - 1].body.get("values") or {}
+    typed = f"{values['text']} {values['unit']}: " if "text" in values else ""
+    return typed + source.outcome(step, outcome)
 
 
 def to_json(report: Report) -> str:

@@ -44,7 +44,7 @@ MOVING_KMH = 15.0
 # Law's figures for a drive that counts, as the check `road-coverage` names them.
 NEEDED = (
     ("since_start_s", "since start", 600.0),
-    ("at_25_mph_s", "≥ 40 km/h", 300.0),
+    ("at_25_mph_s", "at speed", 300.0),
     ("longest_idle_s", "longest idle", 30.0),
 )
 
@@ -284,15 +284,19 @@ def road_figure(
         return None
     coverage = next((r for r in results if r.check == "road-coverage"), None)
     told = coverage.details if coverage is not None else {}
-    bars = [(words, float(told[name]), need) for name, words, need in NEEDED if told.get(name)]
+    unit = shown_unit("km/h", units)
+    scale, _ = float_factors("km/h", unit)
+    line = AT_SPEED_KMH * scale
+    bars = [
+        (words.replace("at speed", f"≥ {line:.0f} {unit}"), float(told[name]), need)
+        for name, words, need in NEEDED
+        if told.get(name) is not None
+    ]
     engine = recording.channels.get("engine_speed")
     heights = [0.85, *([0.7] if engine is not None else [])]
     figure, axes = new_axes([*heights, *([0.5] if bars else [])], shared=False)
-    unit = shown_unit("km/h", units)
-    scale, _ = float_factors("km/h", unit)
     times, values = thinned(speed.time_s, speed.values * scale, _breaks(recording))
     axes[0].plot(times / 60, values, color=INK)
-    line = AT_SPEED_KMH * scale
     axes[0].fill_between(times / 60, line, values, where=values >= line, color=BAND, lw=0)
     axes[0].axhline(line, color=PASS, lw=0.7, ls=(0, (4, 2)))
     axes[0].set_ylim(bottom=0)
