@@ -27,7 +27,8 @@ from tests.report import jobs
 from tests.terminal.walks import keysback
 from verify.job.entry import Entry, verify_chain
 from verify.report.document import Mark, Reader, Stage
-from verify.report.pdf import EDITION, NO_LETTER, RECORD, to_pdf
+from verify.report.letters import NO_LETTER
+from verify.report.pdf import EDITION, RECORD, to_pdf
 from verify.terminal.cmd_report import report_of
 from verify.terminal.desk import Desk
 

@@ -10,13 +10,14 @@ from importlib.resources import files
 from typing import Any
 
 from verify.report.document import Mark, Report
+from verify.report.letters import mapped, sound
 from verify.report.marks import COLOURS, MARK_SVG, STOP_ON_BLACK
 
 
 def to_html(report: Report) -> str:
     """The report as the text of a single HTML file."""
     text: str = _template().render(
-        d=report,
+        d=mapped(report, sound),
         marks={m.value: _ornament(svg) for m, svg in MARK_SVG.items()},
         colours={m.value: c for m, c in COLOURS.items()},
         stop=_ornament(STOP_ON_BLACK),
