@@ -71,7 +71,9 @@ def customer_sections(session: ReadOnlySession, source: Source) -> tuple[Section
     found.append(Section("Inspection", (Say(_inspection(session, source)),), side=True))
     goes = kind is not None and kind.lets_go
     safety = SAFETY_STOP if stopped else SAFETY if goes else (SAFETY_KEPT, *SAFETY)
-    found.append(Section("Your safety", (Points(tuple(Point(s) for s in safety)),), side=True))
+    # Who may not drive reads that before anything else, on a phone too.
+    own = Section("Your safety", (Points(tuple(Point(s) for s in safety)),), side=not stopped)
+    found.insert(0 if stopped else len(found), own)
     found.append(Section("Who stands behind this", tuple(_behind(session, source)), side=True))
     return tuple(found)
 
