@@ -19,6 +19,8 @@ COMMANDS = {
     "ready": ("cmd_ready", "would an inspection turn the car away"),
     "code": ("cmd_code", "what fault codes say: meaning, class, what to verify"),
     "decode": ("cmd_decode", "read raw lines of a car's answers, as pasted"),
+    "signoff": ("cmd_signoff", "a second person signs a job off, or sends it back"),
+    "comeback": ("cmd_comeback", "the car came back: a linked job, the old one as its before"),
     "jobfile": ("cmd_jobfile", "a job as one sealed, signed file that anybody can check"),
     "audit": ("cmd_audit", "check a job file: seal, signatures, every verdict again"),
     "flows": ("cmd_flows", "list, prove, try or print flows; print their schema"),

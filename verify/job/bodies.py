@@ -143,8 +143,12 @@ def proof_body(
     private: Mapping[str, str] | None = None,
 ) -> Body:
     """What an open step came to after the keys went back; step: one of `session.to_prove`."""
-    body: Body = _wait(_pending(session, step)) | {"outcome": outcome.to_json()}
-    return _live(session, "proof", body | _given(evidence, results, values, private))
+    body: Body = {
+        "step": step,
+        "attempt": session.made.get(step, 0) + 1,
+        "outcome": outcome.to_json(),
+    } | _given(evidence, results, values, private)
+    return _live(session, "proof", body)
 
 
 def sign_off_body(

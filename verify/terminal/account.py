@@ -16,6 +16,7 @@ from verify.terminal.relearn_advice import decision_lines
 from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
 from verify.terminal.show_verdict import limits_text, measured, sentence
 from verify.terminal.signed import signed_json, signed_lines
+from verify.terminal.signoff_words import link_lines, sign_off_json, sign_off_lines
 
 MODES = {"as-work": "written down as the work went on", "afterwards": "written down afterwards"}
 
@@ -34,8 +35,10 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         f"last written {local(session.updated)}; {modes_words(session)}",
         f"Flow edition {session.edition[:16]}…",
         *erased_lines(session),
+        *link_lines(session),
         "",
         *ending_lines(session),
+        *(["", *sign_off_lines(desk, session)] if session.ending or session.sign_offs else []),
         "",
         LEGEND,
         "",
@@ -44,6 +47,10 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         if visit.gate:
             continue
         lines += visit_lines(desk, session, visit)
+    if session.proofs:
+        lines += ["", "Proof that came in after the keys went back:"]
+        for visit in session.proofs:
+            lines += visit_lines(desk, session, visit)
     lines += aside_lines(session)
     if session.pending is not None:
         lines += ["", f"Next: {session.step().title}"]
@@ -239,5 +246,6 @@ def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
             }
             for d in session.decisions
         ],
+        **sign_off_json(session),
         **signed_json(desk, session),
     }

@@ -5,13 +5,21 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verify.job.memory import Row
 
 HELP = "list the jobs"
 
 
 def parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(description="Lists the jobs, the last changed first.")
-    p.add_argument("--open", action="store_true", help="only those that have not ended")
+    p.add_argument(
+        "--open",
+        action="store_true",
+        help="only those that have not ended, and those with proof to follow",
+    )
     p.add_argument("--json", action="store_true", help="as JSON")
     p.add_argument("--rebuild", action="store_true", help="make the list anew from the entries")
     p.add_argument("--store", metavar="PATH", help="folder of the jobs (else KEYSBACK_STORE)")
@@ -20,7 +28,7 @@ def parser() -> argparse.ArgumentParser:
 
 def run(args: argparse.Namespace) -> int:
     from verify.job.journal import SqliteJournal, store_folder
-    from verify.terminal.clock import local
+    from verify.terminal.clock import SystemClock, local, stamp
 
     folder = store_folder(args.store, os.environ)
     if args.rebuild:
@@ -29,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         rows = []
     else:
         with SqliteJournal(folder, readonly=True) as journal:
-            rows = [r for r in journal.jobs() if not (args.open and r.get("ending"))]
+            rows = [r for r in journal.jobs() if _is_open(r) or not args.open]
     if args.json:
         import json
 
@@ -40,12 +48,25 @@ def run(args: argparse.Namespace) -> int:
         kind = "open jobs" if args.open else "jobs"
         print(f"No {kind} in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)")
         return 0
+    today = stamp(SystemClock().now())[:10]
     for row in rows:
         mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
         print(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
         erased = "; personal data erased on request" if row.get("erased") else ""
-        print(f"         {row.get('state', '')}{erased}")
+        print(f"         {row.get('state', '')}{_due(row, today)}{erased}")
     return 0
+
+
+def _is_open(row: Row) -> bool:
+    return not row.get("ending") or bool(row.get("open_proofs"))
+
+
+def _due(row: Row, today: str) -> str:
+    """today: YYYY-MM-DD, as the list has it; the list itself knows no clock."""
+    due = str(row.get("proof_due", ""))
+    if not due:
+        return ""
+    return f"; PROOF OVERDUE since {due}" if today > due else f"; proof due {due}"
 
 
 def _rebuild(store: str | None) -> None:

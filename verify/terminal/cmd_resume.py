@@ -1,4 +1,4 @@
-"""`keysback resume JOB`: goes on where a job was left, or closes it by hand."""
+"""`keysback resume JOB`: goes on where a job was left, takes proof that follows, or closes it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ def parser() -> argparse.ArgumentParser:
     from verify.terminal.sitting import add_sitting_options
 
     p = argparse.ArgumentParser(
-        description="Goes on with a job. A job can also be closed by hand, but only without the "
+        description="Goes on with a job. Where the keys went back with proof to follow, that is "
+        "what it asks for. A job can also be closed by hand, but only without the "
         "keys: --close back-to-diagnosis or --close do-not-drive."
     )
     p.add_argument(
@@ -45,13 +46,15 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.clock import SystemClock
     from verify.terminal.desk import desk_for, open_store
     from verify.terminal.endings import show_ended
+    from verify.terminal.prove import sit_for_proof, takes_proof
     from verify.terminal.ui_screen import pick
 
     with open_store(args.store) as journal:
         clock = SystemClock()
         desk = desk_for(journal, args.job or _only_open(journal), clock)
         session = desk.session()
-        if session.ending is not None and not (args.close or args.sign):
+        asked = not (args.close or args.sign)
+        if session.ending is not None and asked and not takes_proof(session):
             show_ended(session)
             return 0
         worker = at_bench(journal, args.by, session.audience.value)
@@ -68,11 +71,17 @@ def run(args: argparse.Namespace) -> int:
         answers = load_answers(Path(args.answers), live.graph) if args.answers else None
         ui = pick(args.lines)
         mode = args.mode or live.mode
+        hands = sitting.hands_for(args, ui, answers, clock)
+        if live.ending is not None:
+            if answers is not None:
+                sitting.catch_up(answers, live)
+            print(worker.words(), end="\n" if worker.words() else "")
+            return sit_for_proof(desk, hands, worker, mode=mode, answers=answers)
         if answers is not None:
             sitting.catch_up(answers, live)
         sitting.start_again(desk, mode, scripted=answers is not None)
         print(worker.words(), end="\n" if worker.words() else "")
-        return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
+        return sitting.sit(desk, hands, worker)
 
 
 def _sign(desk: Desk, worker: Worker) -> int:

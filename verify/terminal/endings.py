@@ -21,6 +21,7 @@ HEADS = {
 }
 REHEARSAL = "SCRIPTED: the answers came from a file. This is a rehearsal and lets no real car go."
 DEMO = "DEMO: workshop, people, car and data are invented. No real car was let go."
+PROOF_OPEN = "PROOF STILL TO FOLLOW"
 NOT_STATUTORY = "This is no statutory roadworthiness test."
 
 
@@ -40,9 +41,12 @@ def head(session: ReadOnlySession) -> str:
     if session.ending is None:
         return "NOT FINISHED"
     kind = session.ending.kind
+    words = HEADS[kind]
+    if kind is EndingKind.PROOF_TO_FOLLOW and later_head(session) != PROOF_OPEN:
+        words = later_head(session)
     if kind.lets_go and session.scripted and not session.demo:
-        return f"REHEARSAL ONLY ({HEADS[kind].lower()})"
-    return HEADS[kind]
+        return f"REHEARSAL ONLY ({words.lower()})"
+    return words
 
 
 def ending_lines(session: ReadOnlySession) -> list[str]:
@@ -59,7 +63,7 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
         lines += ["", "What led here:", *(f"  - {line}" for line in against)]
     if ending.who:
         lines += ["", f"Who can do it: {ending.who}"]
-    if ending.kind is EndingKind.PROOF_TO_FOLLOW:
+    if ending.kind is EndingKind.PROOF_TO_FOLLOW and session.open_required:
         lines += ["", "Proof still to follow:"]
         for step in session.open_steps():
             settle, by = step.later or ("", "")
@@ -76,6 +80,15 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
     return lines
 
 
+def later_head(session: ReadOnlySession) -> str:
+    """What became of the proof that was to follow, in capitals."""
+    if session.comebacks:
+        return "THE CAR CAME BACK"
+    if session.proof_failed:
+        return "PROOF FAILED: THE CAR MUST COME BACK"
+    return "THE KEYS WENT BACK; ALL PROOF HAS COME IN" if session.proven_later else PROOF_OPEN
+
+
 def sentence_end(text: str) -> str:
     return text if text[-1:] in ".!?" else text + "."
 
@@ -83,7 +96,8 @@ def sentence_end(text: str) -> str:
 def failed_steps(session: ReadOnlySession) -> list[str]:
     """What stands failed at the end, by title and outcome: required steps and recordings."""
     lines = []
-    for name in dict.fromkeys(v.step for v in session.walk if not v.gate):
+    answers = (*session.walk, *session.proofs)
+    for name in dict.fromkeys(v.step for v in answers if not v.gate):
         step, visit = session.graph.steps[name], session.last(name)
         if visit is None or not (step.required or step.kind == "record"):
             continue
@@ -95,10 +109,13 @@ def failed_steps(session: ReadOnlySession) -> list[str]:
 def told_steps(session: ReadOnlySession) -> list[str]:
     """Titles of the required steps that rest on nothing but somebody's word."""
     titles = []
-    for visit in session.walk:
+    for visit in (*session.walk, *session.proofs):
         step = session.graph.steps[visit.step]
         if visit.gate or not step.required or visit.outcome.grade is not Grade.TOLD:
             continue
+        last = session.last(visit.step)
+        if last in session.proofs and last is not visit:
+            continue  # it was told on the walk, and shown later
         if step.kind in ("ask", "card", "record") and step.title not in titles:
             titles.append(step.title)
     return titles
@@ -116,17 +133,23 @@ def show_ending(session: ReadOnlySession, hands: Hands) -> None:
 
 def show_ended(session: ReadOnlySession) -> None:
     """A job that has ended, as plain lines that break between words."""
+    from verify.terminal.clock import SystemClock, stamp
+    from verify.terminal.prove import proof_end_lines
     from verify.terminal.ui_lines import LineUi
 
     lines = [*ending_lines(session), "", "The walk through this job has ended."]
     if session.ending is not None and session.ending.kind is EndingKind.PROOF_TO_FOLLOW:
-        lines.append("This version cannot take the proof that follows into it: keep it beside.")
+        lines += ["", *proof_end_lines(session, stamp(SystemClock().now())[:10])]
     LineUi().tell(*lines, "", *last_lines(session))
 
 
 def last_lines(session: ReadOnlySession) -> list[str]:
     """Where to look next. The head once more: on a low screen it may have run off the top."""
-    return [
+    lines = [
         f"{head(session)}. The whole account: keysback show {session.job}",
         f"A text for the invoice or the customer: keysback note {session.job}",
     ]
+    rehearsed = session.scripted or session.demo
+    if session.ending is not None and session.signed_off is None and not rehearsed:
+        lines.append(f"A second person signs it off: keysback signoff {session.job} --by SIGNER")
+    return lines

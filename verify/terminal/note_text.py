@@ -161,7 +161,7 @@ def _plain(text: str) -> str:
 
 def _answers(session: ReadOnlySession) -> Iterator[tuple[Step, Visit]]:
     steps = session.graph.steps
-    return ((steps[v.step], v) for v in session.walk if not v.gate)
+    return ((steps[v.step], v) for v in (*session.walk, *session.proofs) if not v.gate)
 
 
 def _told(session: ReadOnlySession) -> tuple[Visit | None, Visit | None]:
@@ -347,17 +347,31 @@ def _result(session: ReadOnlySession) -> str:
         text = f"not finished; next: {cut(session.step().title, TITLE_ROOM)}"
     else:
         text = ENDINGS[ending.kind]
-        if ending.kind is EndingKind.PROOF_TO_FOLLOW:
+        if session.proven_later:
+            text = "keys handed back, all proof came in"
+        elif ending.kind is EndingKind.PROOF_TO_FOLLOW:
             text += f" ({_terms(session)})"
         elif not ending.kind.lets_go:
             text += f" ({cut(ending.title, TITLE_ROOM)})"
         if session.closed:
             text += ", closed by hand"
+        text += _later(session)
     if session.demo:
         text += ". DEMO, an invented car"
     elif session.scripted:
         text += ". REHEARSAL: the answers came from a file, no real car was let go"
     return _plain(text) + "."
+
+
+def _later(session: ReadOnlySession) -> str:
+    """What came after the ending: failed proof, a comeback, a second person or none."""
+    text = ". PROOF FAILED, the car must come back" if session.proof_failed else ""
+    text += f". Came back: job {session.comebacks[-1].job}" if session.comebacks else ""
+    signed = session.signed_off
+    if signed is None:
+        return text + ". No second person signed"
+    desk = ", at the desk only" if signed.looked is False else ""
+    return text + f". Signed off by a second person {signed.time[:10]}{desk}"
 
 
 def _terms(session: ReadOnlySession) -> str:

@@ -24,7 +24,7 @@ def rejudge_all(desk: Desk, session: Live, spec: str) -> Live:
     uses = {n for n, s in session.graph.steps.items() if spec in s.detail.get("specs", ())}
     concerned = [
         v
-        for v in (*session.walk, *(a.visit for a in session.aside))
+        for v in (*session.walk, *session.proofs, *(a.visit for a in session.aside))
         if v.step in uses and v.results
     ]
     for visit in sorted(concerned, key=lambda v: v.rank):

@@ -167,7 +167,7 @@ class Runner:
             if name == CANNOT:
                 return self._cannot(session)
             if name == CORRECT:
-                return self._correct(session)
+                return self.correct(session, list(session.correctable()))
             if name == SPEC:
                 return self._change_spec(session)
         except UserError as error:
@@ -203,8 +203,8 @@ class Runner:
         body = outcome_body(session, Outcome(CANNOT_LABEL), private=secrets.digests)
         return self.desk.write("outcome", body, secrets)
 
-    def _correct(self, session: Live) -> Live:
-        visits = list(session.correctable())
+    def correct(self, session: Live, visits: Sequence[Visit]) -> Live:
+        """One of these answers is given anew, with a reason. Raises Wish, UserError."""
         if not visits:
             self.hands.notice(
                 "There is no typed answer to correct yet. What was computed from a recording is "

@@ -18,9 +18,19 @@ def check_not_from_before(session: ReadOnlySession, step: Step, sha256: str) -> 
 
     A file that was there at an earlier step holds nothing of what the car did after that step.
     """
-    used = [v for v in (*session.walk, *(a.visit for a in session.aside)) if _holds(v, sha256)]
+    answers = (*session.walk, *session.proofs, *(a.visit for a in session.aside))
+    used = [v for v in answers if _holds(v, sha256)]
     if not used:
         return
+    if step.name in session.to_prove:
+        raise UserError(
+            Problem(
+                found=f"the recording that was given at \u201c{_title(session, used[0])}\u201d",
+                expected="a new one: proof that follows is made after all that this job holds",
+                next="record again and give the new file, or answer that you cannot",
+                field=step.name,
+            )
+        )
     first = min(used, key=lambda v: v.rank)
     for later in _after(session, first):
         between = session.graph.steps[later.step]

@@ -100,7 +100,7 @@ def catch_up(answers: Answers, session: Live) -> None:
     """Leaves out the answers a resumed job has taken already."""
     counts: dict[str, int] = {}
     for entry in session.history:
-        if entry.kind == "outcome" and "from" not in entry.body:
+        if entry.kind in ("outcome", "proof") and "from" not in entry.body:
             counts[entry.body["step"]] = counts.get(entry.body["step"], 0) + 1
     for step, count in counts.items():
         answers.skip(step, count)

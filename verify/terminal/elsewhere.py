@@ -1,0 +1,85 @@
+"""What a store knows that a job does not: its files in other jobs, and VINs written in them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from verify.car.vin import mask_vin
+from verify.errors import UserError
+from verify.job.hidden import evidence_in
+from verify.job.session import ReadOnlySession
+from verify.job.signoff import Elsewhere
+from verify.terminal.desk import Desk
+from verify.terminal.identity import vin_in
+
+# A logger writes the car into the head of its file, if anywhere.
+HEAD_BYTES = 65_536
+_VIN = re.compile(r"(?<![A-Za-z0-9])[A-HJ-NPR-Z0-9]{17}(?![A-Za-z0-9])")
+_LEAST = 3
+
+
+def elsewhere(desk: Desk) -> Elsewhere:
+    """Looks through all jobs of the store. A job or file that cannot be read says nothing."""
+    session = desk.session()
+    own = evidence_in(session.history)
+    vin = _plain(next((v for d in session.car.values() if (v := vin_in(desk.secret(d)))), ""))
+    vins: dict[str, list[str]] = {}
+    other = set()
+    names = _names(desk, session)
+    for sha256 in own:
+        found = _vins_of(desk, sha256, names.get(sha256, ""))
+        if found:
+            vins[sha256] = [mask_vin(v) for v in found]
+            if vin and vin not in found:
+                other.add(sha256)
+    masked = mask_vin(vin) if vin else ""
+    return Elsewhere(_jobs(desk, own), vins, masked, frozenset(other))
+
+
+def _jobs(desk: Desk, own: frozenset[str]) -> Mapping[str, list[str]]:
+    used: dict[str, list[str]] = {}
+    rows = desk.journal.jobs() if own else ()
+    for job in sorted(str(row["job"]) for row in rows):
+        if job == desk.job:
+            continue
+        try:
+            theirs = evidence_in(desk.journal.entries(job))
+        except UserError:
+            continue
+        for sha256 in own & theirs:
+            used.setdefault(sha256, []).append(job)
+    return used
+
+
+def _names(desk: Desk, session: ReadOnlySession) -> dict[str, str]:
+    """SHA-256 → the name the file had when it was handed in."""
+    names = {}
+    for entry in session.history:
+        digest = (entry.body.get("private") or {}).get("file")
+        if digest is not None:
+            for sha256 in evidence_in([entry]):
+                names[sha256] = desk.secret(digest)
+    return names
+
+
+def _vins_of(desk: Desk, sha256: str, name: str) -> list[str]:
+    try:
+        with desk.journal.open_evidence(sha256) as stream:
+            head = stream.read(HEAD_BYTES)
+    except UserError:
+        head = b""
+    # Every byte is a character of Latin-1: nothing is replaced, and a VIN is ASCII.
+    return list(dict.fromkeys(_written(f"{name}\n{head.decode('latin-1')}")))
+
+
+def _written(text: str) -> Iterator[str]:
+    for found in _VIN.findall(text):
+        digits = sum(c.isdigit() for c in found)
+        if digits >= _LEAST and len(found) - digits >= _LEAST:
+            yield found
+
+
+def _plain(vin: Any) -> str:
+    return re.sub(r"[^A-Za-z0-9]", "", str(vin)).upper()

@@ -1,0 +1,162 @@
+"""Sign-off, proof that follows and comebacks in words: for screens, the account and the note."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from verify.job.session import ReadOnlySession, SignOff, Visit
+from verify.job.signoff_point import Point, Weight
+from verify.job.standing import due_days
+from verify.terminal.clock import local
+
+if TYPE_CHECKING:
+    from verify.terminal.desk import Desk
+
+NOBODY = "No second person signed this off."
+DESK_ONLY = "Desk signature only: the signer did not look at the car."
+WORDS = {Weight.GRAVE: "GRAVE", Weight.LOOK: "LOOK", Weight.NOTE: "note"}
+_INDENT = 7
+
+
+def point_lines(desk: Desk, point: Point, width: int = 78) -> list[str]:
+    """A point as rows of a screen: its weight, what it says, where, and what a person wrote."""
+    where = ""
+    if point.entries:
+        numbers = ", ".join(map(str, point.entries[:6]))
+        more = len(point.entries) - 6
+        where = f" [entry {numbers}{f' and {more} more' if more > 0 else ''}]"
+    texts = [f"{WORDS[point.weight]:<{_INDENT}}{point.words}{where}"]
+    texts += [" " * _INDENT + f"“{desk.secret(digest)}”" for digest in point.said]
+    rows: list[str] = []
+    for text in texts:
+        rows += textwrap.wrap(text, width, subsequent_indent=" " * _INDENT) or [""]
+    return rows
+
+
+def counted(points: Sequence[Point]) -> str:
+    """ "2 grave, 3 to look at, 1 note"."""
+    grave, look, note = (sum(p.weight is w for p in points) for w in Weight)
+    parts = [f"{grave} grave"] if grave else []
+    parts += [f"{look} to look at"] if look else []
+    parts += [f"{note} note{'' if note == 1 else 's'}"] if note else []
+    return ", ".join(parts) or "nothing that went another way than straight on"
+
+
+def look_words(session: ReadOnlySession, sign_off: SignOff) -> str:
+    """What the signer's own look came to; "" where the flow asks for none."""
+    if sign_off.looked is None:
+        return ""
+    if not sign_off.looked:
+        return DESK_ONLY
+    look = session.graph.look
+    if sign_off.wrong:
+        return "Looked at the car; not so: " + "; ".join(look[n] for n in sign_off.wrong) + "."
+    return "Looked at the car, everything so: " + "; ".join(look.values()) + "."
+
+
+def sign_off_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
+    """All decisions of signers, and plainly where there is none that stands."""
+    lines = []
+    for s in session.sign_offs:
+        what = "accepted"
+        if not s.accepted:
+            title = session.graph.steps[s.step].title
+            what = f"sent back to “{title}” ({desk.secret(s.reason)})"
+        lines.append(f"Sign-off {local(s.time)}: {what} by {desk.name(s.person)}.")
+        lines += [f"  {words}"] if (words := look_words(session, s)) else []
+        if not _signed(session, s):
+            lines.append("  This decision is not signed with a key.")
+    signed = session.signed_off
+    if signed is None:
+        lines.append(NOBODY)
+    elif any(v.seq > signed.seq for v in session.proofs):
+        lines.append("Proof came in after that. No second person has signed it.")
+    return lines
+
+
+def _signed(session: ReadOnlySession, sign_off: SignOff) -> bool:
+    return any(s.over == sign_off.seq for s in session.signatures)
+
+
+def link_lines(session: ReadOnlySession) -> list[str]:
+    """The job this car comes back from, and those it came back as."""
+    lines = []
+    if session.comeback_of:
+        lines.append(f"A comeback: the job before is {session.comeback_of['job']}.")
+    lines += [f"The car came back {local(c.time)}: job {c.job}." for c in session.comebacks]
+    return lines
+
+
+def due_words(by: str, due: str, today: str) -> str:
+    """today, due: YYYY-MM-DD; due "" where no calendar can say."""
+    if not due:
+        return f"by: {by}"
+    return f"by: {by}, OVERDUE since {due}" if today > due else f"by: {by}, that is {due}"
+
+
+def open_proof_lines(session: ReadOnlySession, today: str) -> list[str]:
+    """What is still open after the keys went back, what settles it and by when."""
+    due, lines = due_days(session), []
+    for step in session.open_steps():
+        settle, by = step.later or ("", "")
+        if step.name in session.to_prove:
+            lines.append(f"  - {step.title}: {settle} ({due_words(by, due[step.name], today)})")
+        else:
+            lines.append(f"  - {step.title}: cannot be proven here. {_why_not(session, step.name)}")
+    return lines
+
+
+def _why_not(session: ReadOnlySession, name: str) -> str:
+    if session.comebacks:
+        return f"The car came back as job {session.comebacks[-1].job}."
+    if session.stopped or session.closed:
+        return "The job is closed."
+    if session.proof_failed:
+        return "A proof failed: the car must come back."
+    return (
+        "It failed before the keys went back, and nothing was done since: open a comeback where "
+        "something is done."
+    )
+
+
+def sign_off_json(session: ReadOnlySession) -> dict[str, Any]:
+    """For programs; no personal texts."""
+    return {
+        "signed_off": session.signed_off is not None,
+        "sign_offs": [
+            {
+                "seq": s.seq,
+                "time": s.time,
+                "person": s.person,
+                "decision": "accepted" if s.accepted else "sent-back",
+                "step": s.step or None,
+                "looked": s.looked,
+                "wrong": list(s.wrong),
+                "shown": [{"point": name, "entries": list(e)} for name, e in s.shown],
+                "signed": _signed(session, s),
+            }
+            for s in session.sign_offs
+        ],
+        "proofs": [_proof_json(session, v) for v in session.proofs],
+        "proof_due": due_days(session),
+        "proof_failed": list(session.proof_failed),
+        "proven_later": session.proven_later,
+        "comeback_of": dict(session.comeback_of) or None,
+        "comebacks": [{"job": c.job, "time": c.time} for c in session.comebacks],
+    }
+
+
+def _proof_json(session: ReadOnlySession, visit: Visit) -> Mapping[str, Any]:
+    return {
+        "step": visit.step,
+        "attempt": visit.attempt,
+        "outcome": visit.outcome.to_json(),
+        "counts": session.graph.steps[visit.step].counts(visit.outcome).value,
+        "seq": visit.seq,
+        "time": visit.time,
+        "values": visit.values,
+        "results": visit.results,
+        "evidence": visit.evidence,
+    }
