@@ -11,6 +11,7 @@ import io
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import as_file, files
 from typing import Any
@@ -25,6 +26,7 @@ BAND = "#d6e8f4"
 SHADE = "#eceef0"
 # Two stand side by side on a page, and one fills a phone: at both sizes the letters can be read.
 WIDTH_IN = 3.4
+TITLE_IN, FOOT_IN, BETWEEN_IN = 0.24, 0.36, 0.16
 COLUMNS = 360
 FONT = "IBM Plex Sans"
 
@@ -57,6 +59,17 @@ _SETTINGS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of axes, in inches. left: room for its numbers; above: for its title, and for what
+    stands below the row before."""
+
+    height: float
+    above: float = TITLE_IN
+    left: float = 0.36
+    right: float = 0.08
+
+
 @cache
 def _ready() -> Any:
     """matplotlib with our font known to it. Its settings are used inside a context only."""
@@ -76,31 +89,36 @@ def style() -> Iterator[None]:
 
 
 def new_axes(
-    heights: Sequence[float], *, shared: bool = True, across: int = 1
+    *rows: Row, shared: bool = True, across: int = 1, bottom: float = FOOT_IN
 ) -> tuple[Any, list[Any]]:
     """(figure, its axes from top to bottom, then from left to right).
 
-    heights: of each row in inches; shared: one time below; across: how many stand in a row.
-
-    Within `style`.
+    shared: one time below all rows; across: how many stand in a row, on one scale; bottom: room for
+    what stands below the last row, in inches. Margins are fixed, not fitted: fitting them took as
+    long as all the drawing. Within `style`.
     """
     from matplotlib.figure import Figure
 
-    figure: Any = Figure(figsize=(WIDTH_IN, sum(heights) + 0.42), layout="constrained")
-    figure.get_layout_engine().set(w_pad=0.02, h_pad=0.03, hspace=0.02)
-    grid = figure.subplots(
-        len(heights),
-        across,
-        sharex=shared,
-        sharey=across > 1,
-        squeeze=False,
-        gridspec_kw={"height_ratios": heights},
-    )
-    axes = list(grid.flat)
-    for own in axes:
-        own.grid(True, axis="y")
-        own.set_axisbelow(True)
-        own.margins(x=0)
+    height = bottom + sum(row.height + row.above for row in rows)
+    figure: Any = Figure(figsize=(WIDTH_IN, height))
+    axes: list[Any] = []
+    top = height
+    for number, row in enumerate(rows, start=1):
+        top -= row.above + row.height
+        each = (WIDTH_IN - row.left - row.right - BETWEEN_IN * (across - 1)) / across
+        for place in range(across):
+            left = row.left + place * (each + BETWEEN_IN)
+            beside = axes[-1] if place else None
+            own = figure.add_axes(
+                (left / WIDTH_IN, top / height, each / WIDTH_IN, row.height / height),
+                sharex=axes[0] if shared and axes else None,
+                sharey=beside,
+            )
+            own.grid(True, axis="y")
+            own.set_axisbelow(True)
+            own.margins(x=0)
+            own.tick_params(labelleft=not place, labelbottom=not shared or number == len(rows))
+            axes.append(own)
     return figure, axes
 
 

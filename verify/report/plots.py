@@ -21,10 +21,12 @@ from verify.report.canvas import (
     BAND,
     FAIL,
     FAINT,
+    FOOT_IN,
     INK,
     OPEN,
     PASS,
     SHADE,
+    Row,
     new_axes,
     style,
     thinned,
@@ -148,7 +150,7 @@ def idle_figure(
     least, most = float(np.nanmin(judged)), float(np.nanmax(judged))
     low, high = min(least, *ends, least), max(most, *ends, most)
     room = max(0.12 * (high - low), 10.0)
-    figure, (axes,) = new_axes([1.35])
+    figure, (axes,) = new_axes(Row(1.3, right=0.26))
     begin, end = windows[0].start_s, windows[-1].end_s
     if len(ends) == 2:
         axes.axhspan(ends[0], ends[1], color=BAND, lw=0, zorder=0)
@@ -208,7 +210,7 @@ def two_idles(
     high = max(float(values.max()) for _, values in traces)
     longest = min(60.0, *(float(times[-1]) for times, _ in traces))
     with style():
-        figure, axes = new_axes([0.95], across=2)
+        figure, axes = new_axes(Row(0.95, left=0.5), across=2)
         for where, (times, values), title in zip(axes, traces, ("before", "after"), strict=True):
             if len(ends) == 2:
                 where.axhspan(*ends, color=BAND, lw=0, zorder=0)
@@ -244,7 +246,7 @@ def foot_figure(recording: Recording, prefix: str) -> Figure | None:
     if answer is not None:
         name = "throttle plate, %" if answer.name == "throttle" else "engine speed, rpm"
         shown.append((answer, name))
-    figure, axes = new_axes([0.8] * len(shown))
+    figure, axes = new_axes(*[Row(0.75, above=0.27)] * len(shown))
     for where, (channel, title) in zip(axes, shown, strict=True):
         near = (channel.time_s >= begin) & (channel.time_s <= end)
         if int(near.sum()) < 2:
@@ -293,8 +295,10 @@ def road_figure(
         if told.get(name) is not None
     ]
     engine = recording.channels.get("engine_speed")
-    heights = [0.85, *([0.7] if engine is not None else [])]
-    figure, axes = new_axes([*heights, *([0.5] if bars else [])], shared=False)
+    rows = [Row(0.8), *([Row(0.65)] if engine is not None else [])]
+    time_rows = len(rows)
+    rows += [Row(0.44, above=0.44, left=0.72, right=0.0)] if bars else []
+    figure, axes = new_axes(*rows, shared=False, bottom=0.04 if bars else FOOT_IN)
     times, values = thinned(speed.time_s, speed.values * scale, _breaks(recording))
     axes[0].plot(times / 60, values, color=INK)
     axes[0].fill_between(times / 60, line, values, where=values >= line, color=BAND, lw=0)
@@ -308,7 +312,7 @@ def road_figure(
         axes[1].set_ylim(bottom=0)
         axes[1].set_xlim(axes[0].get_xlim())
         axes[0].tick_params(labelbottom=False)
-    axes[len(heights) - 1].set_xlabel("minutes")
+    axes[time_rows - 1].set_xlabel("minutes")
     if bars:
         _bars(axes[-1], bars)
     alt = (
@@ -345,7 +349,7 @@ def line_figure(
         return None
     unit = shown_unit(channel.unit, units)
     scale, offset = float_factors(channel.unit, unit)
-    figure, (axes,) = new_axes([1.2])
+    figure, (axes,) = new_axes(Row(1.15))
     for w in result.windows:
         if w.recording == place:
             axes.axvspan(w.start_s, w.end_s, color=SHADE, lw=0, zorder=0)

@@ -10,7 +10,7 @@ import numpy as np
 
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult
-from verify.report.canvas import BAND, FAIL, INK, OPEN, PASS, new_axes, to_svg
+from verify.report.canvas import BAND, FAIL, INK, OPEN, PASS, Row, new_axes, to_svg
 from verify.report.document import Figure
 
 RPM_WINDOW = 375.0
@@ -34,7 +34,7 @@ def frame_figure(recording: Recording, result: CheckResult, prefix: str) -> Figu
     )
     rpm, pct = float(frame["engine_speed"]), float(frame["load"])
     window = float(frame["load_window"])
-    figure, (axes,) = new_axes([1.7])
+    figure, (axes,) = new_axes(Row(1.7))
     low, high = max(pct - window, 0.0), min(pct + window, 100.0)
     left = max(rpm - RPM_WINDOW, 0.0)
     from matplotlib.patches import Rectangle
@@ -68,7 +68,7 @@ def settling_figure(result: CheckResult, units: str, prefix: str) -> Figure | No
     minutes = np.array([float(i["minute"]) for i in idles])
     levels = np.array([float(i["levels"]["engine_speed"][0]) for i in idles])
     doubts = np.array([2 * float(i["levels"]["engine_speed"][1]) for i in idles])
-    figure, (axes,) = new_axes([1.35])
+    figure, (axes,) = new_axes(Row(1.3))
     limits = result.limits
     ends = [e for e in ((limits.lower, limits.upper) if limits else ()) if e is not None]
     if len(ends) == 2:
