@@ -244,7 +244,7 @@ def _other_entry(members: dict[str, bytes]) -> None:
         (_less, "other members"),
         (_other_entry, "entry 3 of job j2 changed"),
     ],
-    ids=str,
+    ids=lambda v: getattr(v, "__qualname__", str(v)),
 )
 def test_a_backup_that_was_tampered_with_or_is_newer(
     store: Path, tmp_path: Path, change: Callable[[dict[str, bytes]], None], words: str
