@@ -216,3 +216,25 @@ def test_what_was_shown_is_kept() -> None:
     job = handed_back()
     decide(job, shown=[("fail-settled", (4, 7)), ("told", ())])
     assert job.now.sign_offs[-1].shown == (("fail-settled", (4, 7)), ("told", ()))
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"decision": "maybe"},
+        {"look": []},
+        {"look": {"looked": 1, "wrong": []}},
+        {"look": {"looked": True, "wrong": "lock"}},
+        {"look": {"looked": False, "wrong": ["lock"]}},
+        {"look": {"looked": True, "wrong": [["lock"]]}},
+        {"shown": [{"point": "x"}]},
+        {"shown": 3},
+        {"reason": HIDDEN},
+        {"decision": "sent-back"},
+    ],
+)
+def test_a_sign_off_of_another_shape_is_refused_with_a_message(more: dict[str, Any]) -> None:
+    job = handed_back(looked_at())
+    body = {"decision": "accepted", "look": {"looked": True, "wrong": []}} | more
+    with pytest.raises(UserError, match="does not fit"):
+        append(job, "sign-off", body, "p-2")

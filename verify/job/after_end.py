@@ -101,7 +101,7 @@ class AfterEnd:
                 )
             self.walk.send_back(body["of"], body["step"], body["attempt"])
             self.look_for_the_end()
-        shown = tuple((p["point"], tuple(p["entries"])) for p in body.get("shown", ()))
+        shown = _shown(body.get("shown", ()))
         self.sign_offs.append(
             SignOff(
                 *(stamp.seq, stamp.time, stamp.person, accepted),
@@ -148,12 +148,11 @@ class AfterEnd:
                     "say so",
                 )
             return None, ()
-        looked, wrong = look.get("looked"), tuple(look.get("wrong", ()))
-        if (
-            not isinstance(looked, bool)
-            or not set(wrong) <= self.graph.look.keys()
-            or (wrong and not looked)
-        ):
+        given = look if isinstance(look, Mapping) else {}
+        looked, named = given.get("looked"), given.get("wrong", ())
+        wrong = tuple(named) if isinstance(named, list | tuple) else ("",)
+        known = all(name in list(self.graph.look) for name in wrong)
+        if not isinstance(looked, bool) or not known or (wrong and not looked):
             raise Misfit(
                 "a look at what this flow does not ask for",
                 ", ".join(self.graph.look) or "none",
@@ -215,3 +214,14 @@ class AfterEnd:
 
     def look_for_the_end(self) -> None:
         self.ending = self.graph.endings[self.walk.at] if self.walk.ended else None
+
+
+def _shown(points: Any) -> tuple[tuple[str, tuple[int, ...]], ...]:
+    try:
+        return tuple((str(p["point"]), tuple(map(int, p["entries"]))) for p in points)
+    except (KeyError, TypeError, ValueError):
+        raise Misfit(
+            "a sign-off whose points cannot be read",
+            "each point's name with its entries",
+            "restore the store from a backup",
+        ) from None

@@ -167,7 +167,7 @@ def without_document(session: ReadOnlySession) -> list[tuple[str, str, str]]:
 def aside_lines(session: ReadOnlySession) -> list[str]:
     if not session.aside:
         return []
-    lines = ["", "Set aside by a correction (kept, and counted where it failed):"]
+    lines = ["", "Set aside by a correction or a signer (kept, and counted where it failed):"]
     lines.extend("  " + visit_line(session, aside.visit) for aside in session.aside)
     return lines
 

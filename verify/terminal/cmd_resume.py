@@ -47,6 +47,7 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.desk import desk_for, open_store
     from verify.terminal.endings import show_ended
     from verify.terminal.prove import sit_for_proof, takes_proof
+    from verify.terminal.signoff_words import sent_back_words
     from verify.terminal.ui_screen import pick
 
     with open_store(args.store) as journal:
@@ -80,6 +81,8 @@ def run(args: argparse.Namespace) -> int:
         if answers is not None:
             sitting.catch_up(answers, live)
         sitting.start_again(desk, mode, scripted=answers is not None)
+        if words := sent_back_words(desk, live):
+            hands.notice(words)
         print(worker.words(), end="\n" if worker.words() else "")
         return sitting.sit(desk, hands, worker)
 

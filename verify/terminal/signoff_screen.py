@@ -70,8 +70,8 @@ def _show(desk: Desk, session: ReadOnlySession, found: Sequence[Point], ui: Ui) 
         ui.page(_page(session, title, place, head if number == 1 else ""))
         for row in block:
             ui.tell(row)
-        more = "Go on" if number < len(blocks) else "Seen; go on to the decision"
-        ui.choose("", [Option("on", more)])
+        more = "Go on" if number < len(blocks) else "Go on to the decision"
+        ui.choose("Seen?", [Option("on", more)])
 
 
 def _look(session: ReadOnlySession, ui: Ui) -> dict[str, Any]:
@@ -89,6 +89,8 @@ def _look(session: ReadOnlySession, ui: Ui) -> dict[str, Any]:
     )
     if looked == "no":
         return {"looked": False, "wrong": []}
+    # A page of its own: all lines fit below it, however low the screen.
+    ui.page(_page(session, "Your own look: what is not so?", "the car", rows=len(look) + 4))
     wrong = ui.choose_many(
         "Choose each line that is not so:",
         [Option(name, words) for name, words in look.items()],

@@ -76,6 +76,18 @@ def sign_off_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     return lines
 
 
+def sent_back_words(desk: Desk, session: ReadOnlySession) -> str:
+    """Why the step that is asked now was sent back; "" where it was not."""
+    last = session.sign_offs[-1] if session.sign_offs else None
+    if last is None or last.accepted or last.step != session.at:
+        return ""
+    if any(v.step == last.step and v.placed > last.seq for v in session.walk):
+        return ""
+    wrong = "; ".join(session.graph.look[n] for n in last.wrong)
+    seen = f" They saw that this is not so: {wrong}." if wrong else ""
+    return f"Sent back by {desk.name(last.person)}: {desk.secret(last.reason)}.{seen}"
+
+
 def _signed(session: ReadOnlySession, sign_off: SignOff) -> bool:
     return any(s.over == sign_off.seq for s in session.signatures)
 
