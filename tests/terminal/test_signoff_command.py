@@ -311,6 +311,25 @@ def test_a_comeback_is_a_linked_job_of_the_same_car(shop: Shop, tmp_path: Path) 
     assert "has not ended" in shop.run("comeback", new)[2]
 
 
+def test_a_link_that_was_broken_off_is_written_the_next_time(
+    shop: Shop, job: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = ("comeback", job, "--flow", str(SMALL), "--lines", "--mode", "as-work")
+
+    def dies(*_args: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr("verify.job.bodies.comeback_body", dies)
+        assert shop.run(*words, stdin="!pause\n")[0] == 130
+    assert entries(shop, job)[-1].kind != "comeback"
+    assert f"a comeback of {job}" in shop.run("jobs")[1]
+    code, _, err = shop.run(*words, stdin="!pause\n")
+    assert (code, "came back already" in err) == (2, True)
+    assert entries(shop, job)[-1].kind == "comeback"
+    assert len(json.loads(shop.run("jobs", "--json")[1])) == 2
+
+
 def test_the_flow_of_a_comeback_must_be_there(shop: Shop, job: str) -> None:
     before = entries(shop, job)
     code, _, err = shop.run("comeback", job)

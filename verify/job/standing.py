@@ -24,7 +24,8 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
     state: in words; at: name of the step or ending; ending: its kind, "" while the job goes on;
     open_proofs: required steps still to be proven after the keys went back; erased: how often
     personal data were erased on request; proof_due: the earliest day proof is due, YYYY-MM-DD,
-    where a calendar can say; both only where there is something to say.
+    where a calendar can say; comeback_of: the job before; these three only where there is
+    something to say.
     """
     ending = session.ending
     gone = ending is not None and ending.kind.lets_go
@@ -42,6 +43,8 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
         "open_proofs": len(session.open_required) if gone and not session.comebacks else 0,
     }
     row |= {"erased": len(session.erased)} if session.erased else {}
+    if session.comeback_of:
+        row |= {"comeback_of": str(session.comeback_of["job"])}
     due = [day for day in due_days(session).values() if day]
     return row | ({"proof_due": min(due)} if due else {})
 

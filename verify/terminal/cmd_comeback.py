@@ -48,6 +48,9 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args.store) as journal:
         clock = SystemClock()
         old = desk_for(journal, args.job, clock)
+        worker = at_bench(journal, args.by, old.session().audience.value)
+        old.person = worker.person
+        _mend_link(old, journal)
         before = old.session()
         _check(before, scripted=bool(args.answers))
         loaded, machine = _flow(before, args.flow)
@@ -55,8 +58,6 @@ def run(args: argparse.Namespace) -> int:
         if audience not in loaded.graph.audiences:
             audience = loaded.graph.audiences[0]
         answers = load_answers(Path(args.answers), loaded.graph) if args.answers else None
-        worker = at_bench(journal, args.by, audience.value)
-        old.person = worker.person
         LineUi().tell(*before_lines(old, journal))
         ui = pick(args.lines)
         try:
@@ -85,6 +86,19 @@ def run(args: argparse.Namespace) -> int:
         print(f"If you break off: keysback resume {desk.job}")
         print(worker.words(), end="\n" if worker.words() else "")
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
+
+
+def _mend_link(old: Desk, journal: SqliteJournal) -> None:
+    """Where a comeback broke off between its first entry and the link in the job before, the link
+    is written now."""
+    from verify.job.bodies import comeback_body
+
+    known = {c.job for c in old.session().comebacks}
+    for row in journal.jobs():
+        if row.get("comeback_of") == old.job and row["job"] not in known:
+            job = str(row["job"])
+            head = journal.entries(job)[0].digest
+            old.write_any("comeback", comeback_body(old.session(), job, head))
 
 
 def _check(before: ReadOnlySession, *, scripted: bool) -> None:

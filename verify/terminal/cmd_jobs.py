@@ -52,8 +52,9 @@ def run(args: argparse.Namespace) -> int:
     for row in rows:
         mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
         print(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
+        came = f"; a comeback of {row['comeback_of']}" if row.get("comeback_of") else ""
         erased = "; personal data erased on request" if row.get("erased") else ""
-        print(f"         {row.get('state', '')}{_due(row, today)}{erased}")
+        print(f"         {row.get('state', '')}{_due(row, today)}{came}{erased}")
     return 0
 
 

@@ -24,7 +24,7 @@ never cut; where very many steps are open, their names give way to their count.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from verify.car.code_history import Change
 from verify.car.codes import CodeReading
@@ -228,7 +228,7 @@ def _codes(session: ReadOnlySession) -> str:
 
 def _codes_changed(session: ReadOnlySession) -> list[str]:
     """What became of the codes at the last reading, the gravest news first."""
-    history = history_before(session)
+    history = history_before(replace(session, walk=(*session.walk, *session.proofs)))
     lines = change_lines(history[:-1], history[-1].reading) if len(history) > 1 else []
     return [line.replace(Change.PERMANENT_ONLY.value, "permanent only") for line in lines]
 
