@@ -129,7 +129,9 @@ def _used_twice(session: ReadOnlySession, jobs: Mapping[str, Sequence[str]]) -> 
         others = [j for j in jobs.get(sha256, ()) if j != session.job]
         if others:
             before = session.comeback_of.get("job")
-            words = f"The file behind {titles} was also used in job {', '.join(others[:_SHOWN])}"
+            more = f" and {len(others) - _SHOWN} more" if len(others) > _SHOWN else ""
+            listed = ", ".join(others[:_SHOWN]) + more
+            words = f"The file behind {titles} was also used in job {listed}"
             words += ", which this one comes back from." if others == [before] else "."
             yield Point("file-of-another-job", Weight.GRAVE, words, tuple(where.values()))
 
