@@ -13,7 +13,16 @@ import pytest
 from tests.contracts.journal import draft, private_draft
 from verify.errors import UserError
 from verify.job.entry import GENESIS, hide
-from verify.job.forget import Gone, Holding, erase, holdings, pattern_of, summary
+from verify.job.forget import (
+    Gone,
+    Holding,
+    erase,
+    holdings,
+    pattern_of,
+    planned,
+    summary,
+    unnamed,
+)
 from verify.job.journal import DATABASE, Journal, MemoryJournal, SqliteJournal
 
 NAME, PLATE, VIN = "Ada Lovelace", "KB 12-XYZ", "1M8GDM9AXKP042788"
@@ -116,7 +125,8 @@ def test_what_is_erased_is_gone_and_the_rest_stays(journal: Journal, recordings:
     before = {job: journal.entries(job) for job in ("ada-1", "ada-2", "bob-1")}
     everybody = holdings(journal)
     chosen = [h for h in everybody if h.job.startswith("ada")]
-    gone = erase(journal, chosen, everybody, recordings=recordings)
+    gone = planned(chosen, everybody, recordings=recordings)
+    erase(journal, chosen, everybody, recordings=recordings)
     own = {h.job: h for h in chosen}["ada-1"]
     taken = tuple(sorted(own.recordings - own.shared)) if recordings else ()
     assert gone == {"ada-1": Gone(3, 1, taken), "ada-2": Gone(2, 0, ())}
@@ -131,9 +141,16 @@ def test_what_is_erased_is_gone_and_the_rest_stays(journal: Journal, recordings:
     bob = next(h for h in holdings(journal) if h.job == "bob-1")
     assert summary(bob) == {"texts": 2, "pictures": 0, "recordings": 1}
     again = holdings(journal)
-    assert erase(journal, [h for h in again if h.job == "ada-1"], again, recordings=recordings) == {
-        "ada-1": Gone(0, 0, ())
-    }
+    assert planned([h for h in again if h.job == "ada-2"], again, recordings=recordings) == {}
+    erase(journal, [h for h in again if h.job == "ada-1"], again, recordings=recordings)
+    assert holdings(journal) == again
+
+
+def test_evidence_that_no_job_names_is_found(journal: Journal) -> None:
+    loose = journal.put_evidence(io.BytesIO(b"of an answer that was broken off"))
+    everybody = holdings(journal)
+    named = [sha256 for h in everybody for sha256 in h.pictures | h.recordings]
+    assert unnamed([*named, loose], everybody) == (loose,)
 
 
 def test_a_recording_goes_when_every_job_that_names_it_is_forgotten(journal: Journal) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -159,7 +161,7 @@ def test_what_forget_refuses(store: Path, tmp_path: Path) -> None:
     before = hashlib.sha256((store / DATABASE).read_bytes()).hexdigest()
     for words, said in [
         ((), "no name and no job"),
-        (("Ada", "--job", "x"), "a name and jobs"),
+        (("Ada", "--job", "x"), "more than one wish"),
         (("ad",), "at least 3 letters or digits"),
         (("Grace Hopper",), 'no personal text with "Grace Hopper"'),
         (("--job", "nojob"), "a job of this store"),
@@ -183,6 +185,52 @@ def test_a_damaged_store_is_searched_by_nobody(store: Path) -> None:
     assert run.returncode == 2
     assert "damaged store" in run.stderr
     assert len(run.stderr.splitlines()) == 3
+
+
+def test_an_erasure_that_was_broken_off_is_brought_to_its_end(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed after the values were taken out and before the rest: the next call finishes."""
+    from verify.terminal import cmd_forget
+
+    def killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    job = job_of(store)
+    args = cmd_forget.parser().parse_args(["Ada Lovelace", "--yes", "--store", str(store)])
+    with monkeypatch.context() as patch:
+        patch.setattr("verify.job.shape.erase_in_copies", killed)
+        with pytest.raises(KeyboardInterrupt):
+            cmd_forget.run(args)
+    with SqliteJournal(store) as journal:
+        assert journal.entries(job)[-1].kind != "erased"
+    run = keysback("forget", "somebody else", "--yes", "--store", str(store))
+    assert "brought to its end" in run.stdout
+    assert f"Job {job}: erased for good" in run.stdout
+    assert run.returncode == 2, "and that somebody is not found"
+    with SqliteJournal(store) as journal:
+        last = journal.entries(job)[-1]
+    assert last.kind == "erased"
+    assert last.body["texts"] > 1
+    run = keysback("forget", "somebody else", "--yes", "--store", str(store))
+    assert "brought to its end" not in run.stdout
+
+
+def test_files_of_answers_that_were_broken_off_can_be_erased(store: Path) -> None:
+    with SqliteJournal(store) as journal:
+        old, young = (journal.put_evidence(io.BytesIO(b)) for b in (b"old", b"young"))
+        os.utime(store / "evidence" / old[:2] / old, (1, 1))
+        named = journal.evidence_names()
+    run = keysback("forget", "Ada Lovelace", "--yes", "--store", str(store))
+    assert "No job names 2 pieces of evidence" in run.stdout
+    run = keysback("forget", "--unnamed", "--yes", "--store", str(store))
+    assert (run.returncode, run.stderr) == (0, "")
+    assert "1 piece of evidence that no job named" in run.stdout
+    with SqliteJournal(store) as journal:
+        assert journal.evidence_names() == tuple(n for n in named if n != old)
+        assert journal.has_evidence(young)
+    run = keysback("forget", "--unnamed", "--yes", "--store", str(store))
+    assert "named by a job" in run.stdout
 
 
 # Paper

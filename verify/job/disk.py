@@ -103,15 +103,27 @@ class EvidenceFolder:
     def has(self, sha256: str) -> bool:
         return os.path.isfile(self._path(sha256))
 
-    def names(self) -> tuple[str, ...]:
-        """The SHA-256 of every whole file, in order."""
-        found = []
+    def names(self, *, older_than_s: float = 0.0) -> tuple[str, ...]:
+        """The SHA-256 of every whole file, in order; or of those put here at least so
+        long ago."""
+        found: dict[str, float] = {}
         with refused(self._root):
             folders = os.listdir(self._root) if os.path.isdir(self._root) else []
             for folder in folders:
                 if len(folder) == 2:
-                    found += os.listdir(os.path.join(self._root, folder))
-        return tuple(sorted(name for name in found if is_sha256(name)))
+                    with os.scandir(os.path.join(self._root, folder)) as items:
+                        found |= {i.name: i.stat().st_mtime for i in items if is_sha256(i.name)}
+        if not older_than_s:
+            return tuple(sorted(found))
+        now_s = self._now_s() if found else 0.0
+        return tuple(sorted(n for n, at_s in found.items() if now_s - at_s >= older_than_s))
+
+    def _now_s(self) -> float:
+        """The file system's own time, so that no other clock can make a file look old."""
+        import tempfile
+
+        with refused(self._root), tempfile.TemporaryFile(dir=self._root) as file:
+            return os.fstat(file.fileno()).st_mtime
 
     def erase(self, sha256: str) -> bool:
         """Whether there was something to erase."""

@@ -122,33 +122,56 @@ def _sharing(holding: Holding, shared: set[str]) -> Holding:
     return replace(holding, shared=(holding.pictures | holding.recordings) & shared)
 
 
+def planned(
+    forgotten: Iterable[Holding], everybody: Iterable[Holding], *, recordings: bool
+) -> dict[str, Gone]:
+    """What erasing would take from each job; a job that holds nothing any more is left out."""
+    chosen = tuple(forgotten)
+    keep = _kept(chosen, everybody)
+    gone = {}
+    for h in chosen:
+        texts = sum(field != _PICTURE for field in h.texts.values())
+        pictures = len(h.pictures - keep)
+        taken = tuple(sorted(h.recordings - keep)) if recordings else ()
+        if h.texts or pictures or taken:
+            gone[h.job] = Gone(texts, pictures, taken)
+    return gone
+
+
 def erase(
     journal: Journal,
     forgotten: Iterable[Holding],
     everybody: Iterable[Holding],
     *,
     recordings: bool,
-) -> dict[str, Gone]:
-    """Erases what these jobs hold: job → what is gone now. Twice does no harm, and clears up what
-    a first time that was broken off left.
+) -> None:
+    """Erases what these jobs hold. Twice does no harm, and clears up what a first time that was
+    broken off left.
 
     everybody: the holdings of all jobs, for what is named by one that is not forgotten.
     Raises UserError where the store cannot be written; what was erased before that is gone.
     """
     chosen = tuple(forgotten)
-    jobs = {h.job for h in chosen}
-    others = [h for h in everybody if h.job not in jobs]
-    keep = frozenset[str]().union(*(h.pictures | h.recordings for h in others))
-    gone = {}
+    keep = _kept(chosen, everybody)
     # Pictures first: only the personal values know their hashes.
     for h in chosen:
-        pictures = h.pictures - keep
-        taken = h.recordings - keep if recordings else frozenset[str]()
-        journal.erase_evidence(sorted(pictures | taken))
-        texts = sum(field != _PICTURE for field in h.texts.values())
-        gone[h.job] = Gone(texts, len(pictures), tuple(sorted(taken)))
+        journal.erase_evidence(sorted(h.pictures - keep))
+        if recordings:
+            journal.erase_evidence(sorted(h.recordings - keep))
     journal.erase_private(sorted(frozenset[str]().union(*(h.digests for h in chosen))))
-    return gone
+
+
+def _kept(chosen: tuple[Holding, ...], everybody: Iterable[Holding]) -> frozenset[str]:
+    """The evidence that a job which is not forgotten names."""
+    jobs = {h.job for h in chosen}
+    others = [h.pictures | h.recordings for h in everybody if h.job not in jobs]
+    return frozenset[str]().union(*others)
+
+
+def unnamed(names: Iterable[str], everybody: Iterable[Holding]) -> tuple[str, ...]:
+    """The pieces of evidence that no job names: given, and the answer was broken off."""
+    named = frozenset[str]().union(*(h.pictures | h.recordings for h in everybody))
+    return tuple(name for name in names if name not in named)
 
 
 def summary(holding: Holding) -> Mapping[str, Any]:

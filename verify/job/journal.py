@@ -453,9 +453,9 @@ class SqliteJournal:
         if why:
             raise self._damage(why)
 
-    def evidence_names(self) -> tuple[str, ...]:
+    def evidence_names(self, *, older_than_s: float = 0.0) -> tuple[str, ...]:
         """The SHA-256 of every piece of evidence there is, in order."""
-        return self._evidence.names()
+        return self._evidence.names(older_than_s=older_than_s)
 
     def close(self) -> None:
         self._db.close()

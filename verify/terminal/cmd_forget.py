@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import os
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 
 HELP = "erase what jobs hold of a customer, for good"
 WORD = "erase"
+UNDER_WAY = "erasing"
+UNNAMED_AFTER_S = 86_400.0
 
 _PLACES = {
     "car": "the car",
@@ -45,6 +48,11 @@ def parser() -> argparse.ArgumentParser:
         action="store_true",
         help="their recordings too; their verdicts can then not be computed again",
     )
+    p.add_argument(
+        "--unnamed",
+        action="store_true",
+        help="instead: files older than a day that no job names, of answers that were broken off",
+    )
     p.add_argument("--yes", action="store_true", help="do not ask")
     add_store_option(p)
     return p
@@ -52,21 +60,21 @@ def parser() -> argparse.ArgumentParser:
 
 def run(args: argparse.Namespace) -> int:
     """Raises UserError where nothing is found, or the store cannot be read or written."""
-    from verify.job.forget import erase, holdings, pattern_of
+    from verify.job.forget import holdings, pattern_of, planned
     from verify.job.journal import store_folder
     from verify.terminal.desk import open_store
 
-    if (args.customer is None) == (args.job is None):
-        raise UserError(
-            Problem(
-                field="customer",
-                found="no name and no job" if args.customer is None else "a name and jobs",
-                expected="one of the two",
-                next="write the name, plate or VIN, or name the jobs with --job",
-            )
-        )
+    _check_one_wish(args)
+    if args.unnamed:
+        return _unnamed(args)
     pattern = pattern_of(args.customer) if args.customer is not None else None
     folder = store_folder(args.store, os.environ)
+    with open_store(args.store, readonly=True) as journal:
+        broken_off = bool(journal.setting(UNDER_WAY))
+    if broken_off:
+        print("An erasure that was broken off before is brought to its end.")
+        with open_store(args.store) as journal:
+            _carry_out(journal)
     with open_store(args.store, readonly=True) as journal:
         everybody = holdings(journal, pattern)
         if args.job is not None:
@@ -77,9 +85,12 @@ def run(args: argparse.Namespace) -> int:
         rows = {str(row["job"]): row for row in journal.jobs()}
         for holding in chosen:
             print("\n".join(_found_lines(journal, holding, rows, args.recordings)))
-        plain = [(h.job, place) for h in everybody for place in h.plain]
-    for job, place in plain:
-        print(f"The words also stand openly in job {job} ({place}); entries cannot be changed.")
+    for holding in everybody:
+        for place in holding.plain:
+            print(
+                f"The words also stand openly in job {holding.job} ({place}); entries cannot be "
+                "changed."
+            )
     if not chosen:
         raise UserError(
             Problem(
@@ -88,24 +99,87 @@ def run(args: argparse.Namespace) -> int:
                 next="try the plate or the VIN, or name the job with --job (keysback jobs)",
             )
         )
-    if not args.yes and not _confirmed(len(chosen)):
+    if not args.yes and not _confirmed(_count(len(chosen), "job")):
         print("Nothing was erased.")
         return 0
     with open_store(args.store) as journal:
-        try:
-            gone = erase(journal, chosen, everybody, recordings=args.recordings)
-        except UserError as error:
-            jobs = " ".join(f"--job {h.job}" for h in chosen)
-            raise UserError(
-                *error.problems,
-                Problem(
-                    found="an erasure that may not be complete",
-                    next=f"when that is put right: keysback forget {jobs}",
-                ),
-            ) from error
-        for holding in chosen:
-            _write_down(journal, holding.job, gone[holding.job])
-        _say_what_is_left(journal, chosen, gone, pattern)
+        plan = planned(chosen, everybody, recordings=args.recordings)
+        _write_plan(journal, [h.job for h in chosen], plan, recordings=args.recordings)
+        _carry_out(journal)
+        _say_what_is_left(journal, [h.job for h in chosen], pattern)
+    return 0
+
+
+def _check_one_wish(args: argparse.Namespace) -> None:
+    wishes = [args.customer is not None, args.job is not None, args.unnamed]
+    if sum(wishes) != 1:
+        raise UserError(
+            Problem(
+                field="customer",
+                found="no name and no job" if not any(wishes) else "more than one wish",
+                expected="a name, or jobs, or --unnamed",
+                next="write the name, plate or VIN, or name the jobs with --job",
+            )
+        )
+
+
+# What is being erased stands in the settings until it is done: whatever breaks it off, the next
+# call brings it to its end and the record is told.
+
+
+def _write_plan(journal: Any, jobs: list[str], plan: dict[str, Gone], *, recordings: bool) -> None:
+    from dataclasses import asdict
+
+    told = {job: asdict(gone) for job, gone in plan.items()}
+    wish = {"jobs": jobs, "recordings": recordings, "gone": told}
+    journal.put_setting(UNDER_WAY, json.dumps(wish))
+
+
+def _carry_out(journal: Any) -> None:
+    """Erases what the settings say is to be erased, and tells the record. Raises UserError."""
+    from verify.job.forget import Gone, erase, holdings
+
+    wish = json.loads(journal.setting(UNDER_WAY) or "{}")
+    if not wish:
+        return
+    everybody = holdings(journal)
+    chosen = [h for h in everybody if h.job in wish["jobs"]]
+    try:
+        erase(journal, chosen, everybody, recordings=wish["recordings"])
+    except UserError as error:
+        raise UserError(
+            *error.problems,
+            Problem(
+                found="an erasure that may not be complete",
+                next="when that is put right, the next keysback forget brings it to its end",
+            ),
+        ) from error
+    for job in wish["jobs"]:
+        told = wish["gone"].get(job)
+        if told is None:
+            print(f"Job {job}: nothing was left to erase.")
+        else:
+            gone = Gone(told["texts"], told["pictures"], tuple(told["recordings"]))
+            _write_down(journal, job, gone)
+    journal.put_setting(UNDER_WAY, "")
+
+
+def _unnamed(args: argparse.Namespace) -> int:
+    """Erases evidence that no job names: files of answers that were broken off."""
+    from verify.job.forget import holdings, unnamed
+    from verify.terminal.desk import open_store
+
+    with open_store(args.store) as journal:
+        names = journal.evidence_names(older_than_s=UNNAMED_AFTER_S)
+        found = unnamed(names, holdings(journal))
+        if not found:
+            print("Every piece of evidence that is older than a day is named by a job.")
+            return 0
+        if not args.yes and not _confirmed(f"{_count(len(found), 'piece')} that no job names"):
+            print("Nothing was erased.")
+            return 0
+        journal.erase_evidence(found)
+    print(f"Erased for good: {_count(len(found), 'piece')} of evidence that no job named.")
     return 0
 
 
@@ -145,9 +219,9 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _confirmed(jobs: int) -> bool:
+def _confirmed(what: str) -> bool:
     try:
-        typed = input(f"Erase this of {_count(jobs, 'job')}, for good? Write {WORD}: ")
+        typed = input(f"Erase this for good ({what})? Write {WORD}: ")
     except (EOFError, RuntimeError):
         raise UserError(
             Problem(
@@ -164,38 +238,40 @@ def _write_down(journal: Any, job: str, gone: Gone) -> None:
     from verify.job.bodies import erased_body
     from verify.terminal.desk import desk_for
 
-    if not (gone.texts or gone.pictures or gone.recordings):
-        print(f"Job {job}: nothing was left to erase.")
-        return
     what = f"{_count(gone.texts, 'text')}, {_count(gone.pictures, 'picture')}"
     if gone.recordings:
         what += f", {_count(len(gone.recordings), 'recording')}"
     print(f"Job {job}: erased for good: {what}.")
     try:
         desk = desk_for(journal, job)
+        last = desk.session().history[-1]
         body = erased_body(
             desk.session(), texts=gone.texts, pictures=gone.pictures, recordings=gone.recordings
         )
-        desk.write_any("erased", body)
+        if (last.kind, last.body) != ("erased", body):  # else told before it was broken off
+            desk.write_any("erased", body)
     except UserError as error:
         print(f"  Its record could not be told so:\n{error}")
 
 
-def _say_what_is_left(
-    journal: Any, chosen: list[Holding], gone: dict[str, Gone], pattern: re.Pattern[str] | None
-) -> None:
+def _say_what_is_left(journal: Any, jobs: list[str], pattern: re.Pattern[str] | None) -> None:
+    from verify.job.forget import holdings, unnamed
     from verify.terminal.cmd_backup import known_backups
 
+    everybody = holdings(journal)
     if pattern is not None:
-        kept = frozenset().union(
-            *(h.recordings - frozenset(gone[h.job].recordings) for h in chosen)
-        )
+        kept = frozenset[str]().union(*(h.recordings for h in everybody if h.job in jobs))
         for sha256 in sorted(kept):
             if _stands_in(journal, sha256, pattern):
                 print(
-                    f"The words still stand in the recording {sha256[:12]}…; with --recordings it "
-                    "is erased too."
+                    f"The words still stand in the recording {sha256[:12]}…: keysback forget "
+                    f"{' '.join(f'--job {job}' for job in jobs)} --recordings erases it."
                 )
+    if loose := unnamed(journal.evidence_names(), everybody):
+        print(
+            f"No job names {_count(len(loose), 'piece')} of evidence, of answers that were broken "
+            "off; whose, nobody can say: keysback forget --unnamed erases what is older than a day."
+        )
     backups = known_backups(journal)
     if backups:
         print("Backups made before still hold it. Delete them, or forget again after restoring:")
