@@ -279,7 +279,7 @@ def test_a_store_of_a_newer_keysback_in_a_backup_says_so(
     store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     make_backup(str(store), str(tmp_path / "b.zip"), time=TIME)
-    monkeypatch.setattr("verify.job.journal.VERSION", 1)
+    monkeypatch.setattr("verify.job.store_file.VERSION", 1)
     with pytest.raises(UserError, match="newer version") as caught:
         restore_backup(str(tmp_path / "b.zip"), str(tmp_path / "new"))
     assert "install the newer keysback" in str(caught.value)

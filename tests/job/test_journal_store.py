@@ -480,6 +480,7 @@ def test_the_list_of_jobs_loads_nothing_heavy(store: Path) -> None:
     assert ours == {
         *("verify", "verify.job", "verify.job.journal", "verify.job.disk", "verify.job.listing"),
         "verify.job.place",
+        "verify.job.store_file",
     }
     heavy = {"json", "re", "typing", "dataclasses", "pathlib", "hashlib", "pydantic", "rich"}
     assert loaded & heavy == set()

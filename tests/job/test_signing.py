@@ -117,6 +117,7 @@ def test_a_draft_is_not_signed(desk: Desk) -> None:
         ({"role": "wizard"}, "p-test", "as wizard"),
         ({"role": "signer"}, "p-test", "a sitting signed as signer"),
         ({"purpose": "sign-off"}, "p-test", "a sign-off signed as technician"),
+        ({"purpose": "sign-off", "role": "signer"}, "p-test", "sign-off over an entry opened"),
         ({"purpose": []}, "p-test", "a signature for"),
         ({"jwk": {}}, "p-test", "cannot be read"),
         ({"jwk": jwk(OTHER.public)}, "p-test", "under another name"),

@@ -64,7 +64,7 @@ def session(*visits: Visit, **more: Step) -> Any:
     object.__setattr__(drive, "detail", {"checks": ("no-stall", "road-coverage")})
     steps = {"codes": codes_step(), "clear": clear, "drive": drive, **more}
     graph = Graph("f", "F", "r", (), "codes", "stop", steps, {}, {}, ())
-    return SimpleNamespace(walk=visits, graph=graph)
+    return SimpleNamespace(walk=visits, graph=graph, proofs=())
 
 
 def ask(step: Step, *lines: str, at: Any = None) -> tuple[CodesRead, str]:

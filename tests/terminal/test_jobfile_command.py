@@ -174,3 +174,20 @@ def test_a_report_goes_along_and_is_sealed(store: Path, job: str, tmp_path: Path
     refused = keysback(*words, "--force", "--report", str(page))
     assert refused.returncode == 2
     assert "a file that is no report" in refused.stderr
+
+
+def test_personal_values_go_along_only_when_asked_for(
+    store: Path, job: str, tmp_path: Path
+) -> None:
+    to = tmp_path / "job.zip"
+    words = ("jobfile", job, "-o", str(to), "--unsigned", "--store", str(store))
+    made = keysback(*words, "--with-personal")
+    assert made.returncode == 0, made.stderr
+    assert "PERSONAL VALUES" in made.stdout
+    rows = json.loads(members(to.read_bytes())["personal.json"])
+    assert rows
+    done = keysback("audit", str(to), "--quick")
+    assert done.returncode == 0
+    assert f"{len(rows)} personal values are in the file, as salted" in done.stdout
+    assert keysback(*words, "--force").returncode == 0
+    assert "personal.json" not in members(to.read_bytes())

@@ -69,6 +69,9 @@ class Journal(Protocol):
     def private(self, digest: str) -> str | None:
         """The personal value behind a digest; None once erased."""
 
+    def salted(self, digest: str) -> tuple[bytes, str] | None:
+        """Salt and value behind a digest, for who must be able to prove it; None once erased."""
+
     def erase_private(self, digests: Iterable[str]) -> int:
         """Forgets personal values and their salts; returns how many were there."""
 
@@ -206,7 +209,7 @@ class MemoryJournal:
         self._entries: dict[str, list[Entry]] = {}
         self._appended: dict[str, Entry] = {}
         self._index: dict[str, Row] = {}
-        self._private: dict[str, str] = {}
+        self._private: dict[str, tuple[bytes, str]] = {}
         self._editions: dict[str, bytes] = {}
         self._evidence: dict[str, bytes] = {}
         self._mappings: dict[str, dict[str, str]] = {}
@@ -227,7 +230,7 @@ class MemoryJournal:
         self._entries.setdefault(job, chain).append(entry)
         self._appended[draft.append_id] = entry
         self._index[job] = row
-        self._private.update({digest: value for digest, (_, value) in draft.private.items()})
+        self._private.update(draft.private)
         return entry
 
     def entries(self, job: str) -> tuple[Entry, ...]:
@@ -257,6 +260,10 @@ class MemoryJournal:
         }
 
     def private(self, digest: str) -> str | None:
+        found = self._private.get(digest)
+        return None if found is None else found[1]
+
+    def salted(self, digest: str) -> tuple[bytes, str] | None:
         return self._private.get(digest)
 
     def erase_private(self, digests: Iterable[str]) -> int:
@@ -310,7 +317,7 @@ class MemoryJournal:
         check_private(private)
         check_change(self._people.values(), person)
         self._people[person.id] = person
-        self._private.update({digest: value for digest, (_, value) in private.items()})
+        self._private.update(private)
 
     def close(self) -> None:
         """Nothing to give back."""

@@ -48,6 +48,12 @@ def read_signature(body: Mapping[str, Any], stamp: Stamp, last: Entry) -> Signat
             "as " + " or ".join(SIGNS_AS[purpose]),
             "sign in a role that may",
         )
+    if (purpose is Purpose.SIGN_OFF) != (last.kind == "sign-off"):
+        raise Misfit(
+            f"a signature for {purpose} over an entry {last.kind}",
+            "a sign-off signed as one, and work as work",
+            "sign what the entry is",
+        )
     try:
         kid = fingerprint(public_of(body["jwk"]))
     except BadSignature as bad:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,7 +28,7 @@ def parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(
         description="Writes the record of a job into one zip: journal, flow, evidence, public "
         "keys, signatures, a manifest and a seal, with a page on how to check it by hand. Names, "
-        "plates and pictures stay out: only their salted hashes are in it."
+        "plates and pictures stay out unless asked for: only their salted hashes are in it."
     )
     p.add_argument("job", help="the job's id, or its beginning")
     p.add_argument("-o", "--output", metavar="FILE", required=True, help="the file to write")
@@ -43,6 +44,11 @@ def parser() -> argparse.ArgumentParser:
         "--without-evidence",
         action="store_true",
         help="leave the recordings out: their hashes stay, verdicts cannot be computed again",
+    )
+    p.add_argument(
+        "--with-personal",
+        action="store_true",
+        help="with names, plate, VIN, words and pictures, and the salts that prove them",
     )
     p.add_argument("--force", action="store_true", help="write over a file that is there")
     add_store_option(p)
@@ -66,11 +72,32 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args.store, readonly=True) as journal:
         desk = desk_for(journal, args.job)
         maker, key = _maker(journal, args)
+        personal = _personal(desk) if args.with_personal else None
         made = _write(
-            desk, target, maker, key, report=report, with_evidence=not args.without_evidence
+            desk,
+            target,
+            maker,
+            key,
+            report=report,
+            personal=personal,
+            with_evidence=not args.without_evidence,
         )
     _say(made, args.output, target, key)
+    if personal is None:
+        print("Names, plates and pictures are not in it, only their salted hashes.")
+    else:
+        print(f"WITH {len(personal)} PERSONAL VALUES: names, plate, words, pictures. Hand it only")
+        print("to whom they concern.")
+    print(f"Check it with: keysback audit {shlex.quote(args.output)}")
     return 0
+
+
+def _personal(desk: Desk) -> dict[str, tuple[bytes, str]]:
+    """digest → (salt, value), as far as the store still holds them."""
+    from verify.job.hidden import digests_in
+
+    found = {d: desk.journal.salted(d) for d in digests_in(desk.session().history)}
+    return {digest: kept for digest, kept in found.items() if kept is not None}
 
 
 def _maker(journal: Any, args: argparse.Namespace) -> tuple[str, SigningKey | None]:
@@ -162,8 +189,6 @@ def _write(desk: Desk, target: Path, maker: str, key: SigningKey | None, **more:
 
 
 def _say(made: JobFile, name: str, target: Path, key: SigningKey | None) -> None:
-    import shlex
-
     from verify.job.jws import short
 
     size = target.stat().st_size / 1e6
@@ -178,5 +203,3 @@ def _say(made: JobFile, name: str, target: Path, key: SigningKey | None) -> None
         kinds = sorted(set(made.withheld.values()))
         print(f"{len(made.withheld)} recordings are not in it ({', '.join(kinds)}), only their")
         print("hashes: their verdicts cannot be computed again.")
-    print("Names, plates and pictures are not in it, only their salted hashes.")
-    print(f"Check it with: keysback audit {shlex.quote(name)}")

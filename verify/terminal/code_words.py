@@ -42,7 +42,7 @@ SPEED_SHARE = 0.04
 def history_before(session: ReadOnlySession, visit: Visit | None = None) -> tuple[Past, ...]:
     """The code readings of the live walk before `visit` (None: all of them), oldest first."""
     found: list[Past] = []
-    for earlier in session.walk:
+    for earlier in (*session.walk, *session.proofs):
         if visit is not None and earlier.seq == visit.seq:
             break
         step = session.graph.steps[earlier.step]

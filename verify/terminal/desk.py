@@ -57,6 +57,8 @@ def person_id(journal: Any) -> str:
     known = journal.setting("person")
     if known:
         return str(known)
+    if getattr(journal, "readonly", False):
+        return "p-unknown"  # whoever only looks writes nothing, so no id either
     made = new_person_id()
     journal.put_setting("person", made)
     return made
