@@ -231,6 +231,8 @@ NAMES = {"p-abcd": "Ada Example", "p-abzz": "Ben Other", "p-xyzz": "Ada Other"}
         ("p-x", "p-xyzz"),
         ("ada  EXAMPLE ", "p-abcd"),
         ("Ben Other", "p-abzz"),
+        ("ben", "p-abzz"),
+        ("Ada E", "p-abcd"),
     ],
 )
 def test_a_person_is_meant_by_id_by_its_beginning_or_by_name(text: str, expected: str) -> None:
@@ -241,6 +243,7 @@ def test_a_person_is_meant_by_id_by_its_beginning_or_by_name(text: str, expected
     ("text", "words"),
     [
         ("p-ab", "means several people"),
+        ("Ada", "means several people"),
         ("p-", "a person of this store"),
         ("", "a person of this store"),
         ("Ada Exampel", 'write "Ada Example'),

@@ -132,7 +132,7 @@ def why_not(people: Iterable[Person], person: str, public: bytes, time: str) -> 
 
 
 def pick_person(text: str, names: Mapping[str, str]) -> str:
-    """The id that `text` means: an id or its beginning, or a name in any case.
+    """The id that `text` means: an id, a name in any case, or the beginning of one of them.
 
     names: id → name, those that may be meant. Raises UserError for none or several.
     """
@@ -141,7 +141,11 @@ def pick_person(text: str, names: Mapping[str, str]) -> str:
         i for i, name in names.items() if name.casefold() == wanted
     ]
     if not fitting and len(wanted) > len("p-"):
-        fitting = [i for i in names if i.startswith(wanted)]
+        fitting = [
+            i
+            for i, name in names.items()
+            if i.startswith(wanted) or name.casefold().startswith(wanted)
+        ]
     if len(fitting) == 1:
         return fitting[0]
     shown = {f"{name} ({i})": name for i, name in names.items()}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import BinaryIO, Protocol
 
@@ -73,21 +73,65 @@ class Importer(Protocol):
 
 def importers() -> tuple[Importer, ...]:
     """The known formats, in the order in which they are tried."""
-    from verify.evidence.importers.can_import import CanBlfImporter, CanTextImporter
-    from verify.evidence.importers.csv_table import CsvImporter
-    from verify.evidence.importers.json_lines import JsonLinesImporter
-    from verify.evidence.importers.mdf import MdfImporter
+    return tuple(make() for _, make in _KNOWN)
+
+
+def _parquet() -> Importer:
     from verify.evidence.importers.parquet import ParquetImporter
 
-    return (
-        ParquetImporter(),
-        MdfImporter(),
-        CanBlfImporter(),
-        CanTextImporter(),
-        JsonLinesImporter(),
-        CsvImporter(),
-    )
+    return ParquetImporter()
 
+
+def _mdf() -> Importer:
+    from verify.evidence.importers.mdf import MdfImporter
+
+    return MdfImporter()
+
+
+def _can_blf() -> Importer:
+    from verify.evidence.importers.can_import import CanBlfImporter
+
+    return CanBlfImporter()
+
+
+def _can_text() -> Importer:
+    from verify.evidence.importers.can_import import CanTextImporter
+
+    return CanTextImporter()
+
+
+def _json_lines() -> Importer:
+    from verify.evidence.importers.json_lines import JsonLinesImporter
+
+    return JsonLinesImporter()
+
+
+def _csv() -> Importer:
+    from verify.evidence.importers.csv_table import CsvImporter
+
+    return CsvImporter()
+
+
+def _may_be_bus_log(head: bytes) -> bool:
+    """Whether it is worth asking the reader of bus logs: no such log goes without one of these."""
+    if _BUS_SIGNS.search(head[:HEAD_BYTES]) is not None:
+        return True
+    first = head.split(b"\n", 1)[0].lower()
+    return b"id" in first and any(word in first for word in (b"data", b"payload", b"bytes"))
+
+
+_BUS_SIGNS = re.compile(rb"\$FILEVERSION=|^\s*base\s|^\s*\(\d", re.I | re.M)
+
+# (whether it is worth loading for this head, how it is made): a reader that is not asked is not
+# loaded. What the first says no to, the importer's own `accepts` would refuse.
+_KNOWN: tuple[tuple[Callable[[bytes], bool], Callable[[], Importer]], ...] = (
+    (lambda head: head.startswith(b"PAR1"), _parquet),
+    (lambda head: head.startswith((b"MDF ", b"UnFinMF ")), _mdf),
+    (lambda head: head.startswith(b"LOGG"), _can_blf),
+    (_may_be_bus_log, _can_text),
+    (lambda head: b"{" in head, _json_lines),
+    (lambda _head: True, _csv),
+)
 
 _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"%PDF", "a PDF document"),
@@ -201,8 +245,8 @@ def _opened(stream: BinaryIO, source_name: str) -> tuple[BinaryIO, bytes]:
 
 
 def _importer_for(head: bytes, source_name: str) -> Importer:
-    for importer in importers():
-        if importer.accepts(head):
+    for may_be, make in _KNOWN:
+        if may_be(head) and (importer := make()).accepts(head):
             return importer
     raise refusal(looks_like(head) or "a file of no known format", source_name)
 

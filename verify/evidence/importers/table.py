@@ -14,6 +14,7 @@ import numpy as np
 
 from verify.evidence.channels import mended
 from verify.evidence.genuine import Array
+from verify.evidence.importers.cells import floats
 
 DASHES = ("-", "--", "---", "----", "–", "—", "_", "?", "*", "x")
 _WORDS = ("na", "n/a", "#n/a", "nan", "-nan", "null", "none", "nil", "nodata", "no data", "missing",
@@ -74,7 +75,6 @@ def numbers_of(column: Any) -> tuple[Array, int] | None:
     column: pyarrow ChunkedArray. A column is text when most of its filled cells are no numbers.
     """
     import pyarrow as pa
-    import pyarrow.compute as pc
 
     kind = column.type
     if pa.types.is_string(kind):
@@ -82,12 +82,10 @@ def numbers_of(column: Any) -> tuple[Array, int] | None:
     if pa.types.is_null(kind):
         return np.full(len(column), np.nan), 0
     if pa.types.is_boolean(kind):
-        column = pc.cast(column, pa.int8())
+        column = column.cast(pa.int8())
     elif not (pa.types.is_integer(kind) or pa.types.is_floating(kind)):
         return None
-    if not pa.types.is_floating(kind):
-        column = pc.cast(column, pa.float64(), safe=False)
-    return np.asarray(column.to_numpy(), dtype=np.float64), 0
+    return floats(column), 0
 
 
 def _from_text(column: Any) -> tuple[Array, int] | None:
@@ -106,5 +104,5 @@ def _from_text(column: Any) -> tuple[Array, int] | None:
     if 2 * readable < filled or readable == 0:
         return None
     text = pc.replace_substring(pc.if_else(number, text, None), ",", ".")
-    numbers = np.asarray(pc.cast(text, pa.float64()).to_numpy(), dtype=np.float64)
+    numbers = floats(pc.cast(text, pa.float64()))
     return numbers, int(filled - readable)

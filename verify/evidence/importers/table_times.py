@@ -15,6 +15,7 @@ import numpy as np
 
 from verify.evidence.channels import known_unit
 from verify.evidence.genuine import Array
+from verify.evidence.importers.cells import floats
 from verify.quantity import float_factors, unit
 
 DAY_S = 86400.0
@@ -49,13 +50,6 @@ def is_clock_text(text: str) -> bool:
     return bool(re.match(_CLOCK, text) or re.match(_DATE, text))
 
 
-def _floats(array: Any) -> Array:
-    import pyarrow as pa
-
-    numbers = array.cast(pa.float64())
-    return np.asarray(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)
-
-
 def _field(struct: Any, name: str, fallback: float = 0.0) -> Array:
     import pyarrow.compute as pc
 
@@ -63,7 +57,7 @@ def _field(struct: Any, name: str, fallback: float = 0.0) -> Array:
     text = pc.replace_substring_regex(text, "^[,:]", ".")
     empty = pc.equal(text, "")
     text = pc.if_else(empty, pc.cast(str(fallback), text.type), text)
-    return _floats(pc.fill_null(text, "nan"))
+    return floats(pc.fill_null(text, "nan"))
 
 
 def _text(struct: Any, name: str) -> Any:
@@ -209,7 +203,7 @@ def _comma(struct: Any, name: str) -> Array:
     import pyarrow.compute as pc
 
     text = pc.replace_substring(pc.struct_field(struct, name), ",", ".")
-    return _floats(pc.fill_null(text, "nan"))
+    return floats(pc.fill_null(text, "nan"))
 
 
 def _numeric(relative_s: Array, middle: float, decimals: bool, written_unit: str) -> Times | str:
@@ -234,25 +228,25 @@ def times_of(column: Any, written_unit: str) -> Times | str:
     column: pyarrow ChunkedArray. written_unit: from the header or a person, "" where unknown.
     """
     import pyarrow as pa
-    import pyarrow.compute as pc
 
     kind = column.type
-    filled = column.drop_null()
-    if len(filled) < 2:
+    if len(column) - column.null_count < 2:
         return "has fewer than two times"
     if pa.types.is_timestamp(kind) or pa.types.is_time(kind):
         whole = column.cast(pa.int32() if pa.types.is_time32(kind) else pa.int64())
-        first = whole.drop_null()[0].as_py()
-        seconds = _floats(pc.subtract(whole, first)) * _TICKS[kind.unit]
+        first = _first(whole)
+        seconds = floats(whole, first) * _TICKS[kind.unit]
         if kind.unit == "s" and first % 60 == 0 and not np.any(seconds[~np.isnan(seconds)] % 60):
             return _TOO_COARSE
         return Times(seconds, DAY_S if pa.types.is_time(kind) else 0.0)
     if pa.types.is_integer(kind):
-        first = filled[0].as_py()  # taken off before nanoseconds since 1970 meet a float
-        middle = float(filled[len(filled) // 2].as_py())
-        return _numeric(_floats(pc.subtract(column, first)), middle, False, written_unit)
+        first = _first(column)  # taken off before nanoseconds since 1970 meet a float
+        relative = floats(column, first)
+        told = relative[~np.isnan(relative)]
+        middle = first + float(told[len(told) // 2])
+        return _numeric(relative, middle, False, written_unit)
     if pa.types.is_floating(kind):
-        values = _floats(column)
+        values = floats(column)
         finite = values if np.isfinite(np.sum(values)) else values[np.isfinite(values)]
         if len(finite) < 2:
             return "has fewer than two times"
@@ -260,3 +254,8 @@ def times_of(column: Any, written_unit: str) -> Times | str:
         return _numeric(values - finite[0], float(finite[len(finite) // 2]), decimals, written_unit)
     found = _from_text(column) if pa.types.is_string(kind) else None
     return found if found is not None else "does not hold times that can be read"
+
+
+def _first(column: Any) -> int:
+    """The first cell that is filled; there is one."""
+    return int(next(cell for cell in column if cell.is_valid).as_py())
