@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.conftest import real_recording
@@ -171,6 +171,7 @@ def test_a_car_that_hesitates_never_passes(
     st.floats(0.1, 0.75), st.integers(0, 10_000), st.sampled_from([0.2, 0.5, 1.0]),
     st.floats(0.05, 0.8), st.floats(1.5, 6.0),
 )  # fmt: skip
+@example(0.75, 0, 0.5, 0.75, 1.5)  # a weak pull is long on its way before it shows
 def test_a_good_car_never_fails(
     delay: float, seed: int, every_s: float, builds_up_s: float, pull: float
 ) -> None:
@@ -196,7 +197,7 @@ def test_clock_and_order_change_nothing() -> None:
 PINNED = (0.37893030355586504, 0.17392026129365082)
 
 
-def test_pinned_at_version_1() -> None:
+def test_pinned_at_version_2() -> None:
     """Written out by plain arithmetic: no random generator can change it."""
     t = np.arange(0.0, 125.0, 0.5)
     since = t % 20.0
@@ -210,7 +211,7 @@ def test_pinned_at_version_1() -> None:
         ]
     )
     result = judged(made).to_json()
-    assert HESITATION.version == 1
+    assert HESITATION.version == 2
     assert (result["verdict"], result["finding"]) == ("pass", "answers")
     assert result["value"] == pytest.approx(PINNED[0], rel=1e-9)
     assert result["uncertainty"] == pytest.approx(PINNED[1], rel=1e-9)

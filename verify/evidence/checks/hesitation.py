@@ -197,7 +197,7 @@ _AGAIN = (
 
 HESITATION = Check(
     name="hesitation",
-    version=1,
+    version=2,
     question="Does the engine answer at once when the foot asks for more?",
     channels=("engine_speed", "vehicle_speed", "pedal, pedal_d or pedal_e"),
     quantity=f"mean delay over tip-ins, from half of a pedal step of {STEP_POINTS:.0f} points or "

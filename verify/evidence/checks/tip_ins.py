@@ -38,6 +38,8 @@ NOISE_PCT = 0.15
 # A rise whose second step adds less than this share of its first is no pull that holds or builds.
 CONCAVE_SHARE, BUILD_UP_POWER = 0.8, 1.5
 MOST_HIDDEN_S, MOST_BUILD_UP_S, APART_S = 0.3, 0.6, 0.4
+# A rise below this many times what can be told from none is faint.
+FAINT = 2.0
 
 
 class Answer(StrEnum):
@@ -219,7 +221,7 @@ def _onset(
 
     Latest: as if the pull were there at once (a straight line). Earliest: as if it had built up
     meanwhile (excess as the time to the power of 1.5, half-way to a parabola). Where the rise
-    flattens, neither fits and the middle of the bracket stands for both. least: an excess below it
+    flattens, neither fits and the middle of the bracket stands for both, unless it is faint. least: an excess below it
     is not told from none, so the rise may have begun a little before the last reading without it.
     """
     step = at_s[1] - at_s[0]
@@ -227,11 +229,17 @@ def _onset(
     usual = max(at_s[0] - before_s, 1e-9)
     if gained < CONCAVE_SHARE * excess[0] * min(1.0, step / usual):
         middle = 0.5 * (before_s + at_s[0])
-        return middle, middle
+        # One that is hardly told from none may have been on its way since long before.
+        faint = excess[0] < FAINT * least
+        return (before_s - MOST_BUILD_UP_S if faint else middle), middle
     hidden = min(least * step / gained, MOST_HIDDEN_S)
     late = min(max(at_s[0] - excess[0] * step / gained, before_s - hidden), at_s[0])
     early = at_s[0] - step / ((excess[1] / excess[0]) ** (1.0 / BUILD_UP_POWER) - 1.0)
-    return min(max(early, before_s - MOST_BUILD_UP_S), late), late
+    # A weak pull is long on its way before it is told from none, whatever two readings say.
+    unseen = least * step / gained
+    if unseen > MOST_HIDDEN_S:
+        early = min(early, before_s - unseen - 0.5 * MOST_BUILD_UP_S)
+    return min(max(early, before_s - MOST_BUILD_UP_S - unseen), late), late
 
 
 def _sagged(sag_pct: float, noise: float, level: float) -> float:
