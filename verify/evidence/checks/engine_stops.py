@@ -6,11 +6,15 @@ speed; what stands around them tells them apart, or does not, and then it stays 
 - moving, both before and after: a stall. Where it happens three times and the engine always comes
   back, it may be a hybrid: open.
 - standing for seconds, revved, and engine speed fell right through idle after the pedal was let
-  go, and the engine was started again: a stall. (While coming to rest, start-stop and a key turned
-  at once look the same: open.)
+  go, and the engine was started again, or its computer was read for 10 s more: a stall. (While
+  coming to rest, start-stop and a key turned at once look the same: open.)
+- standing for seconds, pedal at rest, and engine speed broke in and caught itself within the 6 s
+  before (twice, or once deeply): a stall, whether it comes back or not. A key and start-stop end an
+  idle at once. What follows letting the pedal go, or coming to rest, does not count.
 - standing after 2 s or more of steady idle, near its usual idle and with the pedal released: the
-  key, if the engine does not come back in this recording; start-stop, if it does, did so at least
-  twice, and the car had moved since the engine was last started. Otherwise open.
+  key, if the engine does not come back and its computer is not read for 10 s more; start-stop, if
+  it does, did so at least twice, and the car had moved since the engine was last started. Otherwise
+  open.
 - within 10 s of a start that is in the recording, across a gap, or without the speed known: open.
 - away for a single reading, or for less than a second: open (no engine restarts so fast, a logger
   drops readings).
@@ -40,6 +44,14 @@ MOVING_KMH, STANDING_KMH = 5.0, 1.0
 STEADY_LOOK_S, STEADY_LEAST_S, STEADY_SHARE = 4.5, 1.6, 0.2
 FELL_FROM_SHARE = 1.5
 YOUNG_S = 10.0
+# Before a stall an idle breaks in and catches itself. A load that comes in (compressor, steering)
+# takes 100 rpm or less off a sound idle, once, and no key is turned by chance just then: two dips,
+# or one of a fifth, within these seconds are the engine's own (common practice, no source).
+SPLUTTER_S, CALM_AFTER_S = 6.0, 3.0
+DIP_SHARE, DEEP_DIP_SHARE, DIP_SCATTERS, CAUGHT_SHARE = 0.12, 0.2, 5.0, 0.95
+# With the key off an engine's computer is silent after some seconds; one that answers longer may
+# have been left on by somebody who wonders why the engine died.
+KEY_TAIL_S = 10.0
 HYBRID_STOPS = 3
 START_STOPS = 2
 MANY_STOPS = 200
@@ -91,7 +103,11 @@ def states(on: NDArray[np.bool_], off: NDArray[np.bool_]) -> NDArray[np.int8]:
 
 @dataclass(frozen=True, slots=True)
 class _Scene:
-    """What stands around the stops of one recording. idle_rpm: 0.0 where unknown."""
+    """What stands around the stops of one recording.
+
+    idle_rpm, scatter_rpm: the usual idle and how far readings lie from it; 0.0 where unknown.
+    longest_s: between readings that follow each other without a pause.
+    """
 
     place: int
     times: Array
@@ -99,6 +115,14 @@ class _Scene:
     speed: Channel | None
     foot: Array
     idle_rpm: float
+    scatter_rpm: float
+    longest_s: float
+
+    def read_on_s(self, fall: int) -> float:
+        """How long engine speed was read without a pause from the reading after `fall` on."""
+        pauses = np.flatnonzero(sp.steps_s(self.times[fall + 1 :]) > self.longest_s)
+        last = fall + 1 + int(pauses[0]) if pauses.size else len(self.times) - 1
+        return float(self.times[last] - self.times[fall + 1])
 
 
 def _stops(place: int, recording: Recording) -> list[Stop]:
@@ -115,7 +139,8 @@ def _stops(place: int, recording: Recording) -> list[Stop]:
     falls = np.flatnonzero((state[:-1] == 1) & (state[1:] == 0))
     if not falls.size:
         return []
-    good = sp.linked(times, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
+    longest_s = sp.longest_step_s(channel, FAST_CAP_S)
+    good = sp.linked(times, longest_s, recording.gaps)
     rises = np.flatnonzero((state[:-1] == 0) & (state[1:] == 1))
     # A run that began before the recording did is not known to be young.
     starts = np.flatnonzero((state[:-1] == 0) & (state[1:] == 1)) + 1
@@ -123,7 +148,8 @@ def _stops(place: int, recording: Recording) -> list[Stop]:
     if speed is not None and len(speed.values) < 2:
         speed = None
     foot = released(recording).spans
-    scene = _Scene(place, times, values, speed, foot, _usual_idle(times, values, speed, foot))
+    usual = _usual_idle(times, values, speed, foot)
+    scene = _Scene(place, times, values, speed, foot, *usual, longest_s)
     found = []
     for fall in falls[:MANY_STOPS].tolist():
         later = int(np.searchsorted(rises, fall, side="right"))
@@ -172,12 +198,20 @@ def _judged(scene: _Scene, fall: int, back: int | None, young: bool, seen: bool)
     fell_from = float(own.max()) if len(own) else 0.0
     revved = stood and scene.idle_rpm > 0.0 and fell_from >= FELL_FROM_SHARE * scene.idle_rpm
     # Start-stop never acts on an engine that was just revved, and who turns the key does not
-    # start again at once.
-    if revved and back is not None and bool(sp.inside(np.array([ran]), scene.foot)[0]):
+    # start again at once, nor is the computer read for long.
+    on = back is not None or scene.read_on_s(fall) > KEY_TAIL_S
+    if revved and on and bool(sp.inside(np.array([ran]), scene.foot)[0]):
         return stop(
             "stall",
             f"engine speed fell from {fell_from:.0f} rpm right through idle to a stop after the "
             "pedal was let go",
+        )
+    dips = _dips(scene, fall)
+    if dips:
+        return stop(
+            "stall",
+            f"the idle broke in to {min(dips):.0f} rpm and caught itself "
+            f"{'once' if len(dips) == 1 else f'{len(dips)} times'} before the engine stopped",
         )
     steady = (
         len(own) >= 2
@@ -191,12 +225,50 @@ def _judged(scene: _Scene, fall: int, back: int | None, young: bool, seen: bool)
         return stop("open", f"the engine stopped from {fell_from:.0f} rpm, well above its idle")
     if len(scene.foot) and not bool(sp.inside(np.array([ran]), scene.foot)[0]):
         return stop("open", "the engine stopped with the pedal pressed")
+    if back is None and scene.read_on_s(fall) > KEY_TAIL_S:
+        return stop(
+            "open",
+            "the engine stopped out of a steady idle and did not come back, while its computer "
+            f"was read for {scene.read_on_s(fall):.0f} s more",
+        )
     if back is None:
         return stop("key-off", "the engine was switched off out of a steady idle")
     if not _moved(scene, ran):
         # Start-stop acts on a car that came to rest, not on one that has only stood.
         return stop("open", "the engine stopped and was started again without the car having moved")
     return stop("start-stop", "the engine stopped out of a steady idle and came back")
+
+
+def _dips(scene: _Scene, fall: int) -> list[float]:
+    """The lowest readings of the dips out of which an idle came back before it ended; [] where
+    they do not show that the engine was dying.
+
+    Looks at what is standing, with the pedal shown to be at rest, both for CALM_AFTER_S already.
+    """
+    ran = float(scene.times[fall])
+    place = int(np.searchsorted(scene.foot[:, 0], ran, side="right")) - 1
+    if not scene.idle_rpm > 0.0 or place < 0 or scene.foot[place, 1] < ran:
+        return []
+    from_s = max(ran - SPLUTTER_S, float(scene.foot[place, 0]) + CALM_AFTER_S)
+    assert scene.speed is not None
+    before = int(np.searchsorted(scene.times, from_s - CALM_AFTER_S, side="left"))
+    still = _held(scene.speed, scene.times[before : fall + 1]) <= STANDING_KMH
+    if not bool(np.all(still)) or not scene.times[before] <= from_s:
+        return []
+    own = scene.values[int(np.searchsorted(scene.times, from_s, side="left")) : fall + 1]
+    # From the last reading at its idle on it only falls.
+    caught = np.flatnonzero(own >= CAUGHT_SHARE * scene.idle_rpm)
+    if not len(caught):
+        return []
+    own = own[: int(caught[-1]) + 1]
+    least = max(DIP_SHARE * scene.idle_rpm, DIP_SCATTERS * scene.scatter_rpm)
+    state = states(own >= CAUGHT_SHARE * scene.idle_rpm, own < scene.idle_rpm - least)
+    first, after = sp.runs_of(state == 0)
+    # A dip begins at the idle, so that the end of something else is none.
+    lows = [float(own[a:b].min()) for a, b in zip(first.tolist(), after.tolist(), strict=True) if a]
+    deep = DEEP_DIP_SHARE * scene.idle_rpm
+    enough = len(lows) >= 2 or (len(lows) == 1 and scene.idle_rpm - lows[0] >= max(deep, least))
+    return lows if enough else []
 
 
 def _moved(scene: _Scene, until_s: float) -> bool:
@@ -213,10 +285,16 @@ def _held(channel: Channel, at_s: Array) -> Array:
     return hold_onto(channel, at_s, sp.longest_step_s(channel, FAST_CAP_S))
 
 
-def _usual_idle(times: Array, values: Array, speed: Channel | None, foot: Array) -> float:
-    """The usual engine speed while standing with the pedal released; 0.0 where there is none."""
+def _usual_idle(
+    times: Array, values: Array, speed: Channel | None, foot: Array
+) -> tuple[float, float]:
+    """The usual engine speed while standing with the pedal released, and how far readings lie from
+    it (as a standard deviation, from the median distance); 0.0 where there is none."""
     if speed is None or not len(foot):
-        return 0.0
+        return 0.0, 0.0
     idle = sp.inside(times, foot) & (values >= RUNNING_RPM)
     idle &= _held(speed, times) <= STANDING_KMH
-    return float(np.median(values[idle])) if int(idle.sum()) >= 5 else 0.0
+    if int(idle.sum()) < 5:
+        return 0.0, 0.0
+    usual = float(np.median(values[idle]))
+    return usual, 1.4826 * float(np.median(np.abs(values[idle] - usual)))

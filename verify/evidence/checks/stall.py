@@ -31,6 +31,9 @@ from verify.words import Verdict
 EVENT_S = 1.0
 # A poll once a second comes a few hundredths late now and then; no engine restarts in that time.
 SHOWS_S = 1.05
+# A poll later than that may miss a stall of just 1 s, and shows it with the chance of 1 s over the
+# step. Up to this step what was watched counts by that chance.
+LATEST_S = 1.25
 LEAST_IDLE_S, LEAST_LIFT_OFFS = 60.0, 3
 PRESSED_POINTS = 5.0
 AFTER_LIFT_OFF_S = 3.0
@@ -39,17 +42,17 @@ NEAR_GAP_S = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """Where a stall of one second would have shown. lack, why, settle: as `windows.Idle`."""
+    """Where a stall of one second would have shown. lack, why, settle: as `windows.Idle`.
+
+    idle_s, lift_offs: each second and each lift-off counts by the chance that it would have shown.
+    """
 
     idle: Array
-    lift_offs: int
+    idle_s: float
+    lift_offs: float
     lack: str = ""
     why: str = ""
     settle: str = ""
-
-    @property
-    def idle_s(self) -> float:
-        return sp.total_s(self.idle)
 
 
 def exposure(recording: Recording) -> Exposure:
@@ -59,27 +62,42 @@ def exposure(recording: Recording) -> Exposure:
     """
     idle = idling(recording)
     if idle.lack in ("channel-missing", "too-slow-to-tell", "frozen"):
-        return Exposure(sp.EMPTY, 0, idle.lack, idle.why, idle.settle)
+        return Exposure(sp.EMPTY, 0.0, 0.0, idle.lack, idle.why, idle.settle)
     seen = _seen(recording)
     channel = recording.channels["engine_speed"]
     if not channel.interval_s <= SHOWS_S:
         return Exposure(
             sp.EMPTY,
-            0,
+            0.0,
+            0.0,
             "too-slow-to-tell",
             f"engine speed was read once every {channel.interval_s:.2g} s; a stall of "
             f"{EVENT_S:.0f} s can fall between",
             "record fewer channels, so that engine speed is read at least once a second",
         )
     usable = sp.intersect(_unbroken(idle.spans, recording), seen)
-    return Exposure(usable, _lift_offs(recording, seen))
+    return Exposure(usable, _shown_s(channel.time_s, usable), _lift_offs(recording, seen))
+
+
+def _chance(step_s: Array) -> Array:
+    """That a stall of EVENT_S shows in readings so far apart, wherever it falls between them."""
+    return np.where(step_s <= SHOWS_S, 1.0, EVENT_S / np.maximum(step_s, EVENT_S))
+
+
+def _shown_s(time_s: Array, spans: Array) -> float:
+    """Seconds of the spans, each by its chance; spans begin and end anywhere within a step."""
+    if len(time_s) < 2 or not len(spans):
+        return 0.0
+    step = sp.steps_s(time_s)
+    upto = np.concatenate([[0.0], np.cumsum(step * _chance(step))])
+    return float(np.sum(np.diff(np.interp(spans, time_s, upto), axis=1)))
 
 
 def _seen(recording: Recording) -> Array:
     """Where engine speed is really read at least once a second, whatever it reads."""
     channel = recording.channels["engine_speed"]
     sane = channel.values <= HIGHEST_RPM
-    dense = sp.true_spans(channel.time_s, sane, SHOWS_S, recording.gaps)
+    dense = sp.true_spans(channel.time_s, sane, LATEST_S, recording.gaps)
     return sp.without(dense, frozen(channel))
 
 
@@ -103,17 +121,18 @@ def _unbroken(spans: Array, recording: Recording) -> Array:
     return clear
 
 
-def _lift_offs(recording: Recording, seen: Array) -> int:
-    """Times the pedal went from pressed to rest with the engine running and 3 s to watch it."""
+def _lift_offs(recording: Recording, seen: Array) -> float:
+    """Times the pedal went from pressed to rest with the engine running and 3 s to watch it, each
+    by the least chance that a stall had to show in them."""
     names = [n for n in PEDAL_REST_AT_MOST if n in recording.channels]
     if not names and released(recording).lack:
-        return 0
+        return 0.0
     name = names[0] if names else "throttle"
     pedal = recording.channels[name]
     level = rest_level(pedal, PEDAL_REST_AT_MOST.get(name, THROTTLE_REST_AT_MOST))
     engine = running(recording).spans
     if level is None or len(pedal.values) < 2 or not len(seen) or not len(engine):
-        return 0
+        return 0.0
     resting = at_rest(pedal, level)
     state = states((pedal.values >= level + PRESSED_POINTS) & ~resting, resting)
     good = sp.linked(pedal.time_s, sp.longest_step_s(pedal, FAST_CAP_S), recording.gaps)
@@ -121,7 +140,13 @@ def _lift_offs(recording: Recording, seen: Array) -> int:
     from_s, to_s = pedal.time_s[falls], pedal.time_s[falls + 1]
     place = np.searchsorted(seen[:, 0], from_s, side="right") - 1
     watched = (place >= 0) & (seen[np.maximum(place, 0), 1] >= to_s + AFTER_LIFT_OFF_S)
-    return int(np.sum(watched & sp.inside(from_s, engine)))
+    good = watched & sp.inside(from_s, engine)
+    time_s = recording.channels["engine_speed"].time_s
+    chance = _chance(sp.steps_s(time_s))
+    first = np.searchsorted(time_s, from_s[good], side="right") - 1
+    last = np.searchsorted(time_s, to_s[good] + AFTER_LIFT_OFF_S, side="left")
+    own = zip(np.maximum(first, 0).tolist(), last.tolist(), strict=True)
+    return sum(float(chance[a:b].min()) for a, b in own if b > a)
 
 
 def run_no_stall(
@@ -174,30 +199,31 @@ def run_no_stall(
     if unclear:
         first = unclear[0]
         return answer("stop-unclear", f"{first.why} (at {first.at_s:.0f} s).")
-    enough = idle_s >= LEAST_IDLE_S and lift_offs >= LEAST_LIFT_OFFS
+    # Sums of many steps are good to about a microsecond.
+    enough = idle_s >= LEAST_IDLE_S - 1e-6 and lift_offs >= LEAST_LIFT_OFFS - 1e-6
     lacking = next((e for e in exposures if e.lack), None)
     if not enough and lacking is not None:
         return answer(lacking.lack, f"{lacking.why}.", lacking.settle)
     if not enough:
         return answer(
             "too-little-seen",
-            f"no stall, but only {idle_s:.0f} s of idle and {lift_offs} lift-offs in which one "
+            f"no stall, but only {idle_s:.0f} s of idle and {lift_offs:.2g} lift-offs in which one "
             f"would have shown; {LEAST_IDLE_S:.0f} s and {LEAST_LIFT_OFFS} are needed.",
         )
     return answer(
         "none-seen",
-        f"no stall in {idle_s:.0f} s of idle and {lift_offs} lift-offs.",
+        f"no stall in {idle_s:.0f} s of idle and {lift_offs:.3g} lift-offs.",
         count=0,
     )
 
 
-def _proven(idle_s: float, lift_offs: int) -> str:
+def _proven(idle_s: float, lift_offs: float) -> str:
     """The second result: what a clean recording says of a rare fault, one-sided at 95 %."""
     if not lift_offs:
         return "no lift-off was seen, so nothing is said about stalling on lift-off"
     share = 100.0 * (1.0 - 0.05 ** (1.0 / lift_offs))
     text = f"if none is seen, a stall in up to {share:.0f} of 100 lift-offs is still possible"
-    if idle_s >= LEAST_IDLE_S:
+    if idle_s >= LEAST_IDLE_S - 1e-6:
         # Poisson: none in T leaves a rate of up to −ln(0.05)/T, which is 3.0/T.
         text += f", and one every {idle_s / 3.0:.0f} s of idle"
     return f"{text} (one-sided, 95 %)"
@@ -207,7 +233,7 @@ _LIMITS = Limits(None, 0.0, "1", "freedom from events: any stall that is seen is
 
 NO_STALL = Check(
     name="no-stall",
-    version=2,
+    version=3,
     question="Does the engine keep running at idle and after letting go?",
     channels=(
         "engine_speed",
@@ -217,7 +243,8 @@ NO_STALL = Check(
     quantity=f"times engine speed falls below cranking speed ({CRANKING_RPM:.0f} rpm) while the "
     "engine should run",
     limits=f"none seen, read at least once a second, over {LEAST_IDLE_S:.0f} s of idle and "
-    f"{LEAST_LIFT_OFFS} lift-offs ({COMMON_PRACTICE})",
+    f"{LEAST_LIFT_OFFS} lift-offs ({COMMON_PRACTICE}); where a reading comes up to {LATEST_S:g} s "
+    "after the last, what was watched counts by the chance of a stall to show",
     findings={
         "none-seen": Verdict.PASS,
         "stalled": Verdict.FAIL,
@@ -235,7 +262,8 @@ NO_STALL = Check(
         "times, 5 s each",
     },
     look_alikes=(
-        "the key turned off: the engine does not come back, and nobody drives on",
+        "the key turned off: the idle ends at once, the engine does not come back, and its "
+        "computer is silent soon after; where it is read for 10 s more, it stays open",
         "start-stop: it stops a standing engine out of a steady idle, and does so twice or more",
         "a hybrid whose engine rests while the car moves: three such stops or more stay open",
         "one reading of 0 between sound ones: a drop-out of the data, open and no stall",
