@@ -38,7 +38,7 @@ def pinned_drive() -> Recording:
 
 
 PINNED: dict[tuple[str, int], dict[str, Any]] = {
-    ("idle-speed", 3): {
+    ("idle-speed", 4): {
         "verdict": "pass",
         "finding": "in-range",
         "value": 717.9615952732644,

@@ -23,7 +23,7 @@ from verify.evidence.checks.idle_readings import (
 )
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.recording import Array, Recording
-from verify.evidence.series import Spread, mean_with_effective_size
+from verify.evidence.series import Spread, mean_with_effective_size, wandering_uncertainty
 from verify.evidence.verdict import (
     CheckResult,
     Distribution,
@@ -50,7 +50,8 @@ LEAST_IDLE_S = 20.0
 LEAST_EFFECTIVE = 3.0
 
 
-def _measured(spread: Spread, resolution: float) -> Measurement:
+def _measured(spread: Spread, pieces: Sequence[Array], resolution: float) -> Measurement:
+    """The mean with the wider of two doubts: that of its noise and that of a slow wander."""
     if spread.deviation == 0.0:
         # A coarse reading that never moved: the truth lies anywhere within its step.
         return Measurement(
@@ -61,16 +62,20 @@ def _measured(spread: Spread, resolution: float) -> Measurement:
             samples=spread.samples,
             resolution=resolution,
         )
-    return mean_measurement(
+    noise = mean_measurement(
         spread.mean, "rpm", spread.deviation, spread.effective, spread.samples, resolution
     )
+    wander = math.hypot(wandering_uncertainty(pieces), least_uncertainty(resolution))
+    return replace(noise, uncertainty=max(noise.uncertainty, wander))
 
 
-def _with_number(result: CheckResult, spread: Spread, resolution: float) -> CheckResult:
+def _with_number(
+    result: CheckResult, spread: Spread, pieces: Sequence[Array], resolution: float
+) -> CheckResult:
     """The number all the same, where there is one: it is shown, not judged."""
     if spread.effective <= 1.0 and not (spread.deviation == 0.0 and resolution > 0.0):
         return result
-    measurement = _measured(spread, resolution)
+    measurement = _measured(spread, pieces, resolution)
     return replace(
         result,
         value=measurement.value,
@@ -104,7 +109,7 @@ def _with_what_was_seen(result: CheckResult, recordings: Sequence[Recording]) ->
         f"not judged: {' and '.join(conditions)} and no more is shown, the engine turned at "
         f"{spread.mean:.0f} rpm over {sum(w.seconds for w in windows):.0f} s"
     )
-    numbered = _with_number(result, spread, resolution)
+    numbered = _with_number(result, spread, pieces, resolution)
     return replace(numbered, windows=tuple(windows), notes=(*result.notes, note))
 
 
@@ -118,7 +123,8 @@ def run_idle_speed(
     readings = gather(recordings, specs)
     if not readings.windows:
         return _with_what_was_seen(no_windows(check, readings), recordings)
-    spread = mean_with_effective_size([v for _, v in readings.pieces])
+    pieces = [v for _, v in readings.pieces]
+    spread = mean_with_effective_size(pieces)
     target = spec_number(specs, "idle_speed", "rpm")
     if target is not None:
         likely = _code_likely(check, readings, target, specs["idle_speed"].source, rule)
@@ -134,8 +140,8 @@ def run_idle_speed(
         )
     if readings.seconds < LEAST_IDLE_S or (spread.effective < LEAST_EFFECTIVE and not still):
         short = too_short(check, readings, f"{LEAST_IDLE_S:.0f} s of unlike readings are")
-        return _with_number(short, spread, readings.resolution)
-    measurement = _measured(spread, readings.resolution)
+        return _with_number(short, spread, pieces, readings.resolution)
+    measurement = _measured(spread, pieces, readings.resolution)
     number = f"warm idle is {measurement.value:.0f} ± {2 * measurement.uncertainty:.0f} rpm (k = 2)"
     notes = [
         f"mean of {spread.samples} readings over {readings.seconds:.0f} s, worth "
@@ -243,11 +249,12 @@ def _median_of_three(values: Array) -> Array:
 
 IDLE_SPEED = Check(
     name="idle-speed",
-    version=3,
+    version=4,
     question="Does the warm engine idle at the speed this vehicle should?",
     channels=REQUIRED,
     quantity="mean engine speed over all warm, standing, pedal-released idle windows, with its "
-    "effective number of independent readings",
+    "effective number of independent readings, and no surer than a wander about as slow as the "
+    "windows are long leaves it",
     limits=f"the vehicle's idle speed ± {TOLERANCE_RPM:.0f} rpm ({COMMON_PRACTICE}), or its own "
     "tolerance; beyond −100/+200 rpm for 10 s or longer a code is likely (13 CCR 1968.2 (e)(15))",
     findings={
