@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -96,6 +97,35 @@ def _amplitude(time_s: Array, values: Array, frequency_hz: float) -> tuple[float
     spread = math.sqrt(float(residual @ residual) / max(1, len(values) - 3))
     amplitude = float(np.hypot(coefficients[1], coefficients[2]))
     return amplitude, spread * math.sqrt(2.0 / len(values))
+
+
+def amplitude_in_parts(
+    time_s: Array, values: Array, period_s: float, part_s: float
+) -> tuple[float, float] | None:
+    """(amplitude, standard uncertainty) of an oscillation whose phase slips.
+
+    One sinusoid over a whole series is the weaker the more its phase wanders; in parts that are
+    short against that it is less so. Each part has a frequency of its own, half the width of its
+    peak away at most. The root of the mean square over the parts, less what the noise alone puts
+    into each: with n readings of residual deviation s, 2 s²/n for each of the two waves, and as
+    much for the frequency. None with fewer than two parts of six readings.
+    """
+    parts = max(1, int((time_s[-1] - time_s[0]) / part_s))
+    edges = time_s[0] + (time_s[-1] - time_s[0]) * np.arange(1, parts) / parts
+    places = [0, *np.searchsorted(time_s, edges).tolist(), len(time_s)]
+    if parts < 2 or min(b - a for a, b in pairwise(places)) < 6:
+        return None
+    near = 1.0 / period_s + 0.5 / part_s * np.linspace(-1.0, 1.0, 9)
+    near = near[near > 0.5 / period_s]
+    own = []
+    for a, b in pairwise(places):
+        t, v = time_s[a:b] - time_s[a], values[a:b]
+        own.append(_amplitude(t, v, float(near[np.argmax(normalised_power(t, v, near))])))
+    squares = np.array([a * a - 3.0 * u * u for a, u in own])
+    amplitude = math.sqrt(max(0.0, float(squares.mean())))
+    told = math.sqrt(sum(u * u for _, u in own)) / parts
+    scatter = float(np.std([a for a, _ in own], ddof=1)) / math.sqrt(parts)
+    return amplitude, max(told, scatter)
 
 
 def false_alarm_probability(share: float, time_s: Array, highest_hz: float) -> float:

@@ -231,6 +231,19 @@ def missed_half_range(deviation: float, readings: float, wanted: float) -> float
     return deviation * (_expected_maximum(wanted) - _expected_maximum(max(2.0, readings)))
 
 
+def half_range_scatter(readings: float) -> float:
+    """Standard deviation of half the peak-to-peak of so many independent normal readings, as a
+    share of its expectation.
+
+    Each extreme of n scatters like Gumbel's distribution, π/√6 over √(2 ln n), and both are as good
+    as independent: 0.907/√(2 ln n) for half their distance. Against the tabled range (mean d2,
+    deviation d3: 3.078 and 0.797 for 10, 5.015 and 0.605 for 100) that is right to 6 %; for fewer
+    it is told too large, by 15 % for 5.
+    """
+    n = max(3.0, readings)
+    return 0.907 / math.sqrt(2.0 * math.log(n)) / _expected_maximum(n)
+
+
 @lru_cache(maxsize=1 << 12)
 def _expected_maximum(n: float) -> float:
     return normal_quantile((n - 0.375) / (n + 0.25))

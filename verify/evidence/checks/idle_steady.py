@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,9 +26,18 @@ from verify.evidence.checks.idle_readings import (
     too_short,
 )
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
-from verify.evidence.periodogram import Oscillation, strongest_oscillation
+from verify.evidence.periodogram import (
+    Oscillation,
+    amplitude_in_parts,
+    strongest_oscillation,
+)
 from verify.evidence.recording import Array, Recording
-from verify.evidence.series import missed_half_range, spreads
+from verify.evidence.series import (
+    half_range_scatter,
+    mean_with_effective_size,
+    missed_half_range,
+    spreads,
+)
 from verify.evidence.verdict import (
     CheckResult,
     Distribution,
@@ -66,9 +75,9 @@ RESTLESS_SHARE = 0.85
 # Half the range of a few normal readings scatters by a third of a deviation or so, and what they
 # missed is of the order of one: it is known no better than to 0.4 of itself.
 CHANCE_SHARE = 0.4
-# For the same reason the tenth that k stretches show is known to an eighth, over √k, and to half
-# of that at best.
-SCATTER_SHARE, LEAST_SCATTER_SHARE = 0.11, 0.05
+# What k stretches show of the ordinary and of the tenth one is known to their scatter over √k,
+# and to a twentieth at best.
+LEAST_SCATTER_SHARE = 0.05
 # An oscillation of the limit's amplitude spreads its readings by 25/√2 = 17.7 rpm. Pieces calmer
 # than well under that cannot hunt; the few most restless are searched all the same, to be told.
 CALM_RPM, FEW_PIECES, MANY_PIECES = 8.0, 3, 30
@@ -124,10 +133,19 @@ def stretches(readings: IdleReadings) -> list[Stretch]:
     ]
 
 
-def swing(stretch: Stretch, resolution: float, seconds: float) -> Measurement:
+def looks_a_stretch(readings: IdleReadings) -> float:
+    """Independent readings that the engine itself gives in 20 s: few where it wanders slowly."""
+    seconds = sum(float(t[-1] - t[0]) for t, _ in readings.pieces)
+    spread = mean_with_effective_size([v for _, v in readings.pieces])
+    if not seconds > 0.0 or not spread.deviation > 0.0:
+        return STRETCH_S / FORGETS_S
+    return min(STRETCH_S / FORGETS_S, spread.effective * STRETCH_S / seconds)
+
+
+def swing(stretch: Stretch, resolution: float, seconds: float, looks: float) -> Measurement:
     """Uniform from what was read to twice as much more as is expected; rounding, and that other
     stretches than those in these seconds would have shown other extremes, joined."""
-    scatter = max(LEAST_SCATTER_SHARE, SCATTER_SHARE * math.sqrt(STRETCH_S / seconds))
+    scatter = max(LEAST_SCATTER_SHARE, half_range_scatter(looks) * math.sqrt(STRETCH_S / seconds))
     uncertainty = math.hypot(
         stretch.missed * math.hypot(1.0 / math.sqrt(3.0), CHANCE_SHARE),
         scatter * stretch.half_range,
@@ -179,9 +197,21 @@ def strongest_hunting(readings: IdleReadings) -> tuple[Oscillation, Window] | No
         interval = float(np.median(np.diff(t)))
         longest = min(LONGEST_PERIOD_S, float(t[-1] - t[0]) / LEAST_CYCLES)
         found = strongest_oscillation(t, v, max(SHORTEST_PERIOD_S, 2.0 * interval), longest)
+        if found is not None:
+            found = _slipping(found, t, v)
         if found is not None and (best is None or found.amplitude > best[0].amplitude):
             best = found, place
     return best
+
+
+def _slipping(found: Oscillation, times: Array, values: Array) -> Oscillation:
+    """With the amplitude of its parts where that is larger: the phase of hunting slips."""
+    part_s = max(STRETCH_S, LEAST_CYCLES * found.period_s)
+    own = amplitude_in_parts(times, values, found.period_s, part_s)
+    if own is None or own[0] <= found.amplitude:
+        return found
+    uncertainty = max(own[1], found.amplitude_uncertainty)
+    return replace(found, amplitude=own[0], amplitude_uncertainty=uncertainty)
 
 
 def _thinned(times: Array, values: Array) -> tuple[Array, Array]:
@@ -217,9 +247,10 @@ def run_idle_steady(
     found += [s for s in slow_stretches if s.half_range > UNSTEADY_RPM]
     found.sort(key=lambda s: s.estimate)
     seconds = max(STRETCH_S, readings.seconds)
-    typical = swing(found[(len(found) - 1) // 2], everything.resolution, seconds)
+    looks = looks_a_stretch(readings)
+    typical = swing(found[(len(found) - 1) // 2], everything.resolution, seconds, looks)
     tenth = found[len(found) - 1 - int(SPOILED_SHARE * len(found))]
-    measured = swing(tenth, everything.resolution, seconds)
+    measured = swing(tenth, everything.resolution, seconds, looks)
     hunt = _Hunt.of(readings, rule)
 
     def answer(
@@ -366,7 +397,7 @@ def _too_slow(
 
 IDLE_STEADY = Check(
     name="idle-steady",
-    version=3,
+    version=4,
     question="Does the warm engine idle steadily, without hunting?",
     channels=REQUIRED,
     quantity="half the peak-to-peak of engine speed over 20 s (the stretch that one in ten may "
