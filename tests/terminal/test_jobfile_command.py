@@ -191,3 +191,24 @@ def test_personal_values_go_along_only_when_asked_for(
     assert f"{len(rows)} personal values are in the file, as salted" in done.stdout
     assert keysback(*words, "--force").returncode == 0
     assert "personal.json" not in members(to.read_bytes())
+
+
+def test_the_report_is_in_the_file_and_holds_no_personal_word_unless_asked(
+    store: Path, job: str, signed: Path, tmp_path: Path
+) -> None:
+    with SqliteJournal(store, readonly=True) as journal:
+        complaint = next(
+            str(journal.private(e.body["private"]["answer"]))
+            for e in journal.entries(job)
+            if e.kind == "outcome" and e.body["step"] == "complaint"
+        )
+    page = members(signed.read_bytes())["report.html"].decode()
+    assert "left out of this file" in page
+    assert complaint not in page
+    assert "idle-speed" in page
+    where = ("--store", str(store), "--unsigned")
+    told, bare = tmp_path / "told.zip", tmp_path / "bare.zip"
+    assert keysback("jobfile", job, "-o", str(told), "--with-personal", *where).returncode == 0
+    assert complaint in members(told.read_bytes())["report.html"].decode()
+    assert keysback("jobfile", job, "-o", str(bare), "--without-report", *where).returncode == 0
+    assert not [name for name in members(bare.read_bytes()) if name.startswith("report")]

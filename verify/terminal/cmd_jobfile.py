@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from verify.terminal.desk import Desk
 
 HELP = "a job as one sealed, signed file that anybody can check"
+LEFT_OUT = "(left out of this file)"
 # The ending of a report's name, and how it begins.
 REPORTS = {"pdf": b"%PDF-", "html": b"<!DOCTYPE html"}
 MOST_REPORT_BYTES = 1 << 28
@@ -39,7 +40,12 @@ def parser() -> argparse.ArgumentParser:
         "is at the bench)",
     )
     p.add_argument("--unsigned", action="store_true", help="sign it with no key")
-    p.add_argument("--report", metavar="FILE", help="a report (PDF or HTML) to put into it")
+    p.add_argument(
+        "--report",
+        metavar="FILE",
+        help="a report (PDF or HTML) to put into it (else the workshop's, made now)",
+    )
+    p.add_argument("--without-report", action="store_true", help="put no report into it")
     p.add_argument(
         "--without-evidence",
         action="store_true",
@@ -73,6 +79,8 @@ def run(args: argparse.Namespace) -> int:
         desk = desk_for(journal, args.job)
         maker, key = _maker(journal, args)
         personal = _personal(desk) if args.with_personal else None
+        if report is None and not args.without_report:
+            report = _made_now(journal, desk.job, with_personal=args.with_personal)
         made = _write(
             desk,
             target,
@@ -98,6 +106,26 @@ def _personal(desk: Desk) -> dict[str, tuple[bytes, str]]:
 
     found = {d: desk.journal.salted(d) for d in digests_in(desk.session().history)}
     return {digest: kept for digest, kept in found.items() if kept is not None}
+
+
+class _Withheld:
+    """A journal that hands out no personal words: those are left out of the report as well."""
+
+    def __init__(self, journal: Any) -> None:
+        self._journal = journal
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._journal, name)
+
+    def private(self, digest: str) -> str | None:
+        return LEFT_OUT if self._journal.private(digest) is not None else None
+
+
+def _made_now(journal: Any, job: str, *, with_personal: bool) -> tuple[str, bytes]:
+    from verify.terminal.cmd_report import report_bytes
+
+    lent = journal if with_personal else _Withheld(journal)
+    return "html", report_bytes(lent, job, "workshop", "html", unmask=with_personal)
 
 
 def _maker(journal: Any, args: argparse.Namespace) -> tuple[str, SigningKey | None]:

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from verify.job.journal import SqliteJournal
     from verify.report.document import Report
     from verify.report.source import Source
     from verify.terminal.desk import Desk
@@ -66,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def report_bytes(
-    journal: SqliteJournal,
+    journal: Any,
     job: str,
     reader: str,
     kind: str,
