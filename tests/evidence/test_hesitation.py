@@ -14,9 +14,16 @@ from hypothesis import strategies as st
 from tests.conftest import real_recording
 from tests.evidence.road_cars import answering_car as car
 from tests.nasty import changed, channel, drive, kept, recording, with_gap, without, zoo
-from verify.evidence.checks.hesitation import HESITATION, LIMIT_S, SLOWEST, run_hesitation
+from verify.evidence.checks.hesitation import (
+    HESITATION,
+    LIMIT_S,
+    SAG_S,
+    SLOWEST,
+    _shows_sag,
+    run_hesitation,
+)
 from verify.evidence.checks.in_gear import driving
-from verify.evidence.checks.tip_ins import Answer, tip_ins
+from verify.evidence.checks.tip_ins import SAGGED_PCT, Answer, tip_ins
 from verify.evidence.importers.port import read_recording
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult, Rule, decide
@@ -197,7 +204,7 @@ def test_clock_and_order_change_nothing() -> None:
 PINNED = (0.37893030355586504, 0.17392026129365082)
 
 
-def test_pinned_at_version_2() -> None:
+def test_pinned_at_version_3() -> None:
     """Written out by plain arithmetic: no random generator can change it."""
     t = np.arange(0.0, 125.0, 0.5)
     since = t % 20.0
@@ -211,7 +218,7 @@ def test_pinned_at_version_2() -> None:
         ]
     )
     result = judged(made).to_json()
-    assert HESITATION.version == 2
+    assert HESITATION.version == 3
     assert (result["verdict"], result["finding"]) == ("pass", "answers")
     assert result["value"] == pytest.approx(PINNED[0], rel=1e-9)
     assert result["uncertainty"] == pytest.approx(PINNED[1], rel=1e-9)
@@ -245,3 +252,26 @@ def test_cruise_control_taken_over_by_the_foot_is_no_tip_in() -> None:
     engine speed still falls for a second or two: read from the rows, a late answer; it is not."""
     made = read_recording(io.BytesIO(real_recording(HEALTHY[4]).read_bytes()), "drive")
     assert judged(made).to_json()["tip_ins"] == []
+
+
+@pytest.mark.parametrize("every_s", [0.5, 1.0])
+@pytest.mark.parametrize("sag_pct", [2.6, 3.5, 5.0])
+def test_a_sag_that_slow_readings_hardly_meet_never_passes(every_s: float, sag_pct: float) -> None:
+    """It comes at every tip-in and lasts 0.4 s: readings a second apart meet it in 4 of 10."""
+    for seed in range(25):
+        result = judged(car(0.4, every_s=every_s, sag_pct=sag_pct, seed=seed, noise_pct=0.15))
+        assert result.verdict is not Verdict.PASS
+
+
+def test_the_chance_that_a_sag_shows_is_that_of_half_a_sine() -> None:
+    """Drawn: where readings fall into half a sine of 0.6 s, how often is it deep enough?"""
+    made = car(0.4, every_s=1.0)
+    tip = tip_ins(0, made, driving(made, SLOWEST))[0]
+    rng = np.random.default_rng(4)
+    for told_pct in (0.5 * SAGGED_PCT, 0.9 * SAGGED_PCT, 1.3 * SAGGED_PCT):
+        for step_s in (0.2, 0.5, 1.0):
+            first = rng.uniform(0.0, step_s, 20_000)[:, None] + step_s * np.arange(8)
+            deep = SAGGED_PCT * np.sin(np.pi * np.clip(first / SAG_S, 0.0, 1.0))
+            seen = np.mean(np.any(deep > told_pct, axis=1))
+            own = replace(tip, dip_told_pct=told_pct, step_s=step_s)
+            assert _shows_sag(own) == pytest.approx(float(seen), abs=0.015)

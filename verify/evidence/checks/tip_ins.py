@@ -34,6 +34,9 @@ MOVING_KMH = 15.0
 MOST_FALL_PCT_S, MOST_RISE_PCT_S = 8.0, 1.0
 # What counts as risen, and as sagged, in % of engine speed; noise may ask for more.
 RISEN_PCT, SAGGED_PCT = 1.0, 2.5
+# A reading rarely meets the bottom of a sag; for two thirds of its time (of half a sine) it is
+# deeper than half.
+DIP_PCT = 0.5 * SAGGED_PCT
 NOISE_PCT = 0.15
 # A rise whose second step adds less than this share of its first is no pull that holds or builds.
 CONCAVE_SHARE, BUILD_UP_POWER = 0.8, 1.5
@@ -55,7 +58,9 @@ class TipIn:
     engine speed had risen. early_s, late_s: the delay from the one to the other, if the pull built
     up gradually and if it was there at once; doubt_s: standard uncertainty of either (both brackets
     spread evenly, ages of the readings). sag_pct: how far engine speed fell below what it was and
-    was bound to be, before it rose; 0 for none. step_s: usual time between readings of it.
+    was bound to be, before it rose; 0 for none. dip_pct: the same where it stands out of the noise
+    but is not deep enough to be a sag; dip_told_pct: from which on one does. step_s: usual time
+    between readings of engine speed.
     """
 
     recording: int
@@ -66,6 +71,8 @@ class TipIn:
     late_s: float
     doubt_s: float
     sag_pct: float
+    dip_pct: float
+    dip_told_pct: float
     step_points: float
     step_s: float
 
@@ -148,8 +155,8 @@ def _tip_in(place: int, drive: Driving, seen: Array, head: int) -> TipIn | None:
     return TipIn(
         place, foot, (min(after_s, risen.early_s - engine.skew_s), at_s),
         Answer.ROSE if risen.found_s is not None else Answer.NONE,
-        risen.early_s - from_s, risen.late_s - from_s, doubt, risen.sag_pct, high - low,
-        engine.interval_s,
+        risen.early_s - from_s, risen.late_s - from_s, doubt, risen.sag_pct, risen.dip_pct,
+        risen.dip_told_pct, high - low, engine.interval_s,
     )  # fmt: skip
 
 
@@ -163,6 +170,8 @@ class _Rise:
     early_s: float
     late_s: float
     sag_pct: float
+    dip_pct: float
+    dip_told_pct: float
 
 
 def _rise(drive: Driving, begin_s: float, base_s: float, last_s: float) -> _Rise | None:
@@ -196,10 +205,13 @@ def _rise(drive: Driving, begin_s: float, base_s: float, last_s: float) -> _Rise
     holds[-1] = False
     floor = np.minimum(trend, at)
     fall = 100.0 * (floor - after_v) / level
+    told = np.maximum(np.maximum(DIP_PCT, 300.0 * doubt / level), 100.0 * engine.resolution / level)
+    dips = np.where(fall >= told, fall, 0.0)
     if not bool(holds.any()):
         sag = float(fall.max())
         ends = (float(after_t[-1]), float(after_t[-1]))
-        return _Rise(None, ends, ends[0], ends[0], _sagged(sag, noise, level))
+        deep = _sagged(sag, noise, level)
+        return _Rise(None, ends, ends[0], ends[0], deep, float(dips.max()), float(told[0]))
     k = int(np.argmax(holds))
     before_s = float(after_t[k - 1]) if k else base_s
     # Two readings too near each other show noise and no slope.
@@ -211,7 +223,9 @@ def _rise(drive: Driving, begin_s: float, base_s: float, last_s: float) -> _Rise
     )  # fmt: skip
     sag = float(fall[:k].max()) if k else 0.0
     bracket = (before_s, float(after_t[k]))
-    return _Rise(float(after_t[k]), bracket, early, late, _sagged(sag, noise, level))
+    dip = float(dips[:k].max()) if k else 0.0
+    deep = _sagged(sag, noise, level)
+    return _Rise(float(after_t[k]), bracket, early, late, deep, dip, float(told[0]))
 
 
 def _onset(
@@ -221,8 +235,9 @@ def _onset(
 
     Latest: as if the pull were there at once (a straight line). Earliest: as if it had built up
     meanwhile (excess as the time to the power of 1.5, half-way to a parabola). Where the rise
-    flattens, neither fits and the middle of the bracket stands for both, unless it is faint. least: an excess below it
-    is not told from none, so the rise may have begun a little before the last reading without it.
+    flattens, neither fits and the middle of the bracket stands for both, unless it is faint. least:
+    an excess below it is not told from none, so the rise may have begun a little before the last
+    reading without it.
     """
     step = at_s[1] - at_s[0]
     gained = excess[1] - excess[0]
