@@ -84,6 +84,10 @@ CASES: dict[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
     ("fuel-trim", "open-loop"): (lambda: mixture_car(status=1.0), {}),
     ("fuel-trim", "sum-unknown"): (lambda: less(mixture_car(), "fuel_trim_long"), {}),
     ("fuel-trim", "frozen"): (lambda: spoiled(mixture_car(), "fuel_trim_short")["constant"], {}),
+    ("fuel-trim", "drops-out"): (
+        lambda: spoiled(mixture_car(14.0, 13.0), "fuel_trim_short")["flickering"],
+        {},
+    ),
     ("fuel-trim", "too-slow-to-tell"): (
         lambda: _slower(mixture_car(), "fuel_trim_short", 20),
         {},

@@ -18,8 +18,9 @@ from tests.evidence.slow_cars import (
     turned,
 )
 from tests.evidence.slow_drives import mixture_car as car
-from tests.nasty import zoo
+from tests.nasty import channel, zoo
 from verify.evidence.checks.fuel_trim import FUEL_TRIM
+from verify.evidence.checks.trim_sums import STEP, drops_out
 from verify.words import Verdict
 
 
@@ -188,7 +189,7 @@ def test_never_wrong_away_from_the_limit(
 
 
 def test_pinned() -> None:
-    """What version 1 says of a car written out by plain arithmetic; a change is a new version."""
+    """What version 2 says of a car written out by plain arithmetic; a change is a new version."""
     t = np.arange(0.0, 160.0, 0.5)
     held = (t >= 60.0) & (t < 96.0)
     result = run(
@@ -204,10 +205,49 @@ def test_pinned() -> None:
             }
         ),
     )
-    assert FUEL_TRIM.version == 1
+    assert FUEL_TRIM.version == 2
     assert told(result) == ("pass", "within")
     assert result.value == pytest.approx(PINNED[0], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[1], rel=1e-9)
 
 
 PINNED = (5.115927419354839, 0.3588194089073456)
+
+
+@pytest.mark.parametrize("name", ["fuel_trim_short", "fuel_trim_long"])
+@pytest.mark.parametrize("every_s", [0.2, 0.5, 1.0])
+def test_a_trim_that_drops_to_zero_is_not_averaged(name: str, every_s: float) -> None:
+    """Half of 14 % would pass; the true sum is outside."""
+    share = 0.3 if name == "fuel_trim_short" else 0.7
+    base = car(14.0, 13.0, every_s=every_s, long_share=1.0 - share if share < 0.5 else share)
+    result = run(FUEL_TRIM, spoiled(base, name)["flickering"])
+    assert result.finding == "drops-out"
+    assert "exactly 0" in result.why
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 10_000),
+    st.floats(-9.0, 9.0),
+    st.floats(0.3, 6.0),
+    st.sampled_from([0.2, 0.5, 1.0]),
+    st.sampled_from([0.0, 0.5, 1.0]),
+)
+def test_a_trim_that_swings_through_zero_does_not_drop_out(
+    seed: int, mean: float, swing: float, every_s: float, wander: float
+) -> None:
+    """Rounded to a byte's step, as cars give it: any healthy mean and swing."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 120.0, every_s)
+    phase = (t / rng.uniform(1.0, 3.0)) % 1.0
+    values = mean + swing * (4.0 * np.abs(phase - 0.5) - 1.0) + rng.normal(0.0, 0.6, len(t))
+    values = values + wander * np.cumsum(rng.normal(0.0, np.sqrt(every_s / 30.0), len(t)))
+    trim = channel("fuel_trim_short", t, np.round(values / STEP) * STEP, STEP)
+    assert drops_out(trim, np.array([[0.0, 120.0]])) == 0.0
+
+
+def test_a_trim_that_was_cleared_and_learns_does_not_drop_out() -> None:
+    """0 at idle and 4 % above, and back: long runs of either are what it has learned."""
+    t = np.arange(0.0, 240.0, 0.5)
+    long = channel("fuel_trim_long", t, np.where(t // 30.0 % 2.0 == 0.0, 0.0, 5 * STEP), STEP)
+    assert drops_out(long, np.array([[0.0, 240.0]])) == 0.0

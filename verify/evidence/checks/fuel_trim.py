@@ -31,6 +31,7 @@ from verify.evidence.checks.trim_sums import (
     BANKS,
     LONG_CAP_S,
     STEP,
+    dropped_out,
     half,
     not_fitted,
     step_of,
@@ -104,7 +105,7 @@ def _point(
     empty = Point(bank, name)
     pieces: list[Array] = []
     windows: list[Window] = []
-    step, lack = STEP, None
+    step, lack, dropped = STEP, None, None
     short_name, long_name = BANKS[bank]
     for place, (recording, condition) in enumerate(zip(recordings, conditions, strict=True)):
         short, long = recording.channels.get(short_name), recording.channels.get(long_name)
@@ -121,6 +122,7 @@ def _point(
         if not len(condition.spans):
             lack = lack or condition
             continue
+        dropped = dropped or dropped_out(name, (short, long), condition.spans)
         step = max(step, step_of(short, long))
         for span, own in zip(
             condition.spans.tolist(), sums(short, long, condition.spans), strict=True
@@ -128,6 +130,10 @@ def _point(
             if len(own) >= 2:
                 pieces.append(own)
                 windows.append(Window(place, span[0], span[1]))
+    if dropped is not None:
+        return replace(
+            empty, windows=tuple(windows), lack=dropped.lack, why=dropped.why, settle=dropped.settle
+        )
     seconds = sum(w.seconds for w in windows)
     if not windows and lack is not None:
         return replace(empty, lack=lack.lack or "no-idle", why=lack.why, settle=lack.settle)
@@ -343,7 +349,7 @@ def _notes(points: Sequence[Point], recordings: Sequence[Recording]) -> list[str
 
 FUEL_TRIM = Check(
     name="fuel-trim",
-    version=1,
+    version=2,
     question="Is the warm mixture right, at idle and held at 2,500 rpm?",
     channels=(
         "fuel_trim_short and fuel_trim_long",
@@ -374,6 +380,7 @@ FUEL_TRIM = Check(
         "open-loop": Verdict.UNDECIDED,
         "sum-unknown": Verdict.UNDECIDED,
         "frozen": Verdict.UNDECIDED,
+        "drops-out": Verdict.UNDECIDED,
         "too-slow-to-tell": Verdict.UNDECIDED,
         "channel-missing": Verdict.UNDECIDED,
         "spec-implausible": Verdict.UNDECIDED,
@@ -395,6 +402,7 @@ FUEL_TRIM = Check(
         "2,500 rpm until it is learned",
         "codes just cleared or battery off: the long trim starts at 0 and the short one carries "
         "all; the sum of both is right from the first warm minute",
+        "a logger that writes 0 where nothing was read: such a trim is not averaged",
         "coasting and full load leave closed loop: told by fuel status, else by the pedal",
     ),
     blind_spots=(

@@ -10,12 +10,18 @@ import numpy as np
 from verify.evidence import spans as sp
 from verify.evidence.checks.slow_readings import channels_named
 from verify.evidence.recording import Array, Channel, Recording
-from verify.evidence.windows import hold_onto
+from verify.evidence.windows import Condition, hold_onto
 
 # One step of a trim: a byte over −100 to 99.2 %. SAE J1979 / ISO 15031-5, PID 06 to 09. Loggers
 # that round to whole percents are the coarsest in use.
 STEP, COARSEST_STEP = 100.0 / 128.0, 1.0
 LONG_CAP_S = 20.0
+
+# Readings of exactly 0 that are no part of what the trim does: so many, in so many short runs,
+# three times as many as lie one step beside 0 on both sides together (a smooth spread has half as
+# many), and the rest so many steps away in the middle. Common practice, no source.
+LEAST_DROPS, DROPS_SHARE, LEAST_DROP_RUNS, LONGEST_DROP_RUN = 4, 0.05, 3, 5.0
+BESIDE_TIMES, FAR_STEPS = 3, 2.5
 
 BANKS = {
     1: ("fuel_trim_short", "fuel_trim_long"),
@@ -46,6 +52,46 @@ def sums(short: Channel, long: Channel, spans: Array) -> list[Array]:
         both = values + hold_onto(long, times, held_s)
         found.append(both[np.isfinite(both)])
     return found
+
+
+def drops_out(trim: Channel, spans: Array) -> float:
+    """The share of its readings that fall to exactly 0 out of a trim that is elsewhere; 0.0 where
+    none do so.
+
+    A trim that passes through 0 is as often just beside it. One that is 0 again and again, for a
+    few readings each, far from where the rest lies and with hardly any between, is a value that the
+    logger filled in, or two that alternate, and its mean means nothing.
+    """
+    values = np.concatenate([v for _, v in sp.pieces(trim, spans)]) if len(spans) else np.empty(0)
+    zero = values == 0.0
+    first, after = sp.runs_of(zero)
+    count, runs = int(np.count_nonzero(zero)), len(first)
+    if count < max(LEAST_DROPS, DROPS_SHARE * len(values)) or runs < LEAST_DROP_RUNS:
+        return 0.0
+    if float(np.mean(after - first)) > LONGEST_DROP_RUN or count == len(values):
+        return 0.0
+    away = np.abs(values[~zero])
+    step = max(STEP, min(trim.resolution, COARSEST_STEP))
+    beside = int(np.count_nonzero(away <= 1.5 * step))
+    if float(np.median(away)) < FAR_STEPS * step or count < BESIDE_TIMES * beside:
+        return 0.0
+    return count / len(values)
+
+
+def dropped_out(name: str, trims: Sequence[Channel], spans: Array) -> Condition | None:
+    """Why the mean of these trims means nothing, None where they do not drop out."""
+    for trim in trims:
+        share = drops_out(trim, spans)
+        if share > 0.0:
+            words = trim.name.replace("_", " ")
+            return Condition(
+                sp.EMPTY,
+                "drops-out",
+                f"{name} {words} reads exactly 0 in {100 * share:.0f} of 100 readings, again and "
+                "again, and hardly ever near it",
+                "record fewer channels, or with another logger",
+            )
+    return None
 
 
 def step_of(*channels: Channel) -> float:
