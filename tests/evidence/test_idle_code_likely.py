@@ -12,6 +12,7 @@ from verify.evidence.checks.idle_readings import gather
 from verify.evidence.checks.idle_speed import IDLE_SPEED, run_idle_speed
 from verify.evidence.checks.idle_steady import (
     IDLE_STEADY,
+    looks_a_stretch,
     run_idle_steady,
     stretches,
     swing,
@@ -122,12 +123,14 @@ def test_readings_and_what_they_missed_hold_the_swing_that_was_there(every: int)
         full = noisy(15.0, 0.1, seed)
         few = kept(full, lambda t: np.arange(len(t)) % every == 0)
         engine = full.channels["engine_speed"]
-        for stretch in stretches(gather([few], {})):
+        readings = gather([few], {})
+        looks = looks_a_stretch(readings)
+        for stretch in stretches(readings):
             window = stretch.window
             inside = (engine.time_s >= window.start_s) & (engine.time_s <= window.end_s)
             looked += 1
             true = 0.5 * float(np.ptp(engine.values[inside]))
-            stated = swing(stretch, 1.0, 100.0)
+            stated = swing(stretch, 1.0, 100.0, looks)
             held += true <= stated.value + 0.9 * math.sqrt(3.0) * stated.uncertainty
     assert looked > 500
     assert held >= 0.93 * looked
