@@ -189,7 +189,11 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
     ],
     "misfire-repair": [
         ({"torque": "fail"}, "not-finished"),
-        ({"torque": "cannot"}, "proof-to-follow"),
+        ({"torque": "cannot"}, "hand-back"),
+        ({"tightened": "by-feel"}, "proof-to-follow"),
+        ({"tightened": "none-out"}, "hand-back"),
+        ({"cylinders": "exceptions"}, "not-finished"),
+        ({"cylinders": "once: exceptions"}, "hand-back"),
         ({"fuel_tight": "wet"}, "stop-now"),
         ({"fuel_tight": "once: wet"}, "hand-back"),
         ({"fuel_tight": "cannot"}, "not-shown"),
