@@ -184,6 +184,8 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"first_start": "no-start"}, "tow"),
         ({"which": "timing", "first_start": "no-start"}, "timing-again"),
         ({"which": "timing", "first_start": "uneven"}, "timing-again"),
+        ({"which": "timing", "starts__starts": "long"}, "timing-again"),
+        ({"starts__starts": "long"}, "tow"),
         ({"learned": "done"}, "hand-back"),
         ({"codes_after__codes": "wiring"}, "wiring-fault"),
     ],
