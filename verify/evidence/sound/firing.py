@@ -111,7 +111,7 @@ def follow(low: NDArray[np.float32], low_rate: float) -> Track | None:
     spectrum = np.fft.rfft(sliding_window_view(low, length)[firsts] * window, size, axis=1)
     notes, weights, multiples = _grid(low_rate, size)
     bins = weights.shape[0]
-    power = np.square(np.abs(spectrum[:, : bins])).astype(np.float32)
+    power = np.square(np.abs(spectrum[:, :bins])).astype(np.float32)
     level = above_floor(power, low_rate / size)
     score = (level @ weights) / np.sqrt(multiples).astype(np.float32)
     path = _best_path(score)

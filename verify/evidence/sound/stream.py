@@ -148,7 +148,9 @@ def _open_other(stream: BinaryIO, name: str, kind: str) -> SoundStream:
     return SoundStream(name, kind, rate, _decoded(container, sound, rate, name))
 
 
-def _decoded(container: object, sound: object, rate: int, name: str) -> Iterator[NDArray[np.float32]]:
+def _decoded(
+    container: object, sound: object, rate: int, name: str
+) -> Iterator[NDArray[np.float32]]:
     import av
 
     same = av.AudioResampler(format="flt", layout="mono", rate=rate)
