@@ -22,7 +22,8 @@ from verify.evidence.sound.orders import CYLINDERS, RATIOS
 from verify.evidence.sound.stream import EXPECTED, container_of
 
 KEY_ON, TOLD = "(key-on)", "(told)"
-TOLD_WORDS = ("warm", "standing", "released")
+# left-on: the key was left on, and start-stop switched off.
+TOLD_WORDS = ("warm", "standing", "released", "left-on")
 LEAST_S = 1.0
 QUIETEST_DB, LOUDEST_DB = -200.0, 20.0
 

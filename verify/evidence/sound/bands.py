@@ -26,7 +26,8 @@ def low_pass(cutoff: float, taps: int) -> NDArray[np.float32]:
     """cutoff: share of the sampling rate. Shape (taps,), sum 1; Hamming window."""
     n = np.arange(taps) - (taps - 1) / 2.0
     kernel = np.sinc(2.0 * cutoff * n) * np.hamming(taps)
-    return (kernel / kernel.sum()).astype(np.float32)
+    made: NDArray[np.float32] = (kernel / kernel.sum()).astype(np.float32)
+    return made
 
 
 @dataclass
@@ -87,7 +88,8 @@ class Bands:
         band = np.convolve(joined[: used + length - 1], self._band_kernel, "valid")
         self._band_tail = joined[used:]
         power = np.einsum("ij,ij->i", *(2 * [band.reshape(steps, self.step)])) / self.step
-        return (10.0 * np.log10(np.maximum(2.0 * power, 1e-12))).astype(np.float32)
+        made: NDArray[np.float32] = 10.0 * np.log10(np.maximum(2.0 * power, 1e-12))
+        return made.astype(np.float32)
 
 
 def _clipped(block: NDArray[np.float32]) -> int:

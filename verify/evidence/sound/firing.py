@@ -50,7 +50,7 @@ class Track:
 def _grid(low_rate: float, size: int) -> tuple[Array, NDArray[np.float32], Array]:
     """(candidates, weights of shape (bins, candidates), number of multiples of each)."""
     count = int(np.log(HIGHEST_HZ / LOWEST_HZ) / np.log1p(STEP)) + 1
-    notes = LOWEST_HZ * (1.0 + STEP) ** np.arange(count)
+    notes: Array = np.asarray(LOWEST_HZ * (1.0 + STEP) ** np.arange(count), np.float64)
     bin_hz = low_rate / size
     bins = int(HEARD_TO_HZ / bin_hz) + 2
     weights = np.zeros((bins, count))
@@ -92,7 +92,8 @@ def above_floor(power: NDArray[np.float32], bin_hz: float) -> NDArray[np.float32
     high = np.minimum(low + 1, len(starts) - 1)
     floor = floors[:, low] * (1.0 - part) + floors[:, high] * part
     level = 10.0 * (np.log10(np.maximum(power, 1e-20)) - floor)
-    return np.clip(level, 0.0, LOUDEST_DB).astype(np.float32)
+    made: NDArray[np.float32] = np.clip(level, 0.0, LOUDEST_DB).astype(np.float32)
+    return made
 
 
 def follow(low: NDArray[np.float32], low_rate: float) -> Track | None:
@@ -113,11 +114,11 @@ def follow(low: NDArray[np.float32], low_rate: float) -> Track | None:
     bins = weights.shape[0]
     power = np.square(np.abs(spectrum[:, :bins])).astype(np.float32)
     level = above_floor(power, low_rate / size)
-    score = (level @ weights) / np.sqrt(multiples).astype(np.float32)
+    score = np.asarray((level @ weights) / np.sqrt(multiples), np.float32)
     path = _best_path(score)
     hz, best = _refined(score, path, notes)
     times = (firsts + 0.5 * length) / low_rate
-    return Track(times, hz, best / np.sqrt(multiples[path]), best)
+    return Track(np.asarray(times, np.float64), hz, best / np.sqrt(multiples[path]), best)
 
 
 def _best_path(score: NDArray[np.float32]) -> NDArray[np.int64]:
