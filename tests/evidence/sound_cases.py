@@ -177,7 +177,7 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
     ("no-stall-by-ear", "stop-unclear"): (lambda: idling(until_s=50.0, softer_db=20.0), FOUR),
     ("key-on-ticking", "quiet"): (keyed, {}),
     ("key-on-ticking", "ticking"): (lambda: keyed(ticking_s=4.0), {}),
-    ("key-on-ticking", "near-limit"): (lambda: keyed(ticking_s=0.28, ticks_hz=36.0), {}),
+    ("key-on-ticking", "near-limit"): (lambda: keyed(ticking_s=0.3, ticks_hz=24.0), {}),
     ("key-on-ticking", "other-clicks"): (lambda: keyed(ticking_s=4.0, uneven=True), {}),
     ("key-on-ticking", "clicks-anyway"): (lambda: keyed(before=True), {}),
     ("key-on-ticking", "would-not-be-heard"): (lambda: keyed(floor_db=-30.0), {}),
