@@ -280,3 +280,6 @@ def test_what_was_typed_in_from_a_card_says_so(tmp_path: Path) -> None:
     account = keysback("show", job_of(tmp_path / "store"), "--store", str(tmp_path / "store"))
     assert "written down afterwards" in account.stdout
     assert "written down as the work went on" not in account.stdout
+    note = keysback("note", job_of(tmp_path / "store"), "--store", str(tmp_path / "store"))
+    assert note.stdout.splitlines()[0].endswith(", written afterwards")
+    assert len(note.stdout) <= 1001

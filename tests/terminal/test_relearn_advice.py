@@ -218,11 +218,12 @@ def test_every_name_by_which_a_fact_is_known_stands_in_the_library() -> None:
         assert name in steps, name
         for label, facts in labels.items():
             assert set(facts) <= set(QUESTIONS)
-            for step in steps[name]:
-                if label.startswith("!"):
-                    assert label[1:] in step.detail["items"], (name, label)
-                else:
-                    assert label in step.labels, (name, label)
+            if label.startswith("!"):
+                named = [label[1:] in step.detail["items"] for step in steps[name]]
+            else:
+                named = [label in step.labels for step in steps[name]]
+            # An engine that is open inside is asked about its start in other words.
+            assert any(named), (name, label)
 
 
 def named(desk_path: Path, label: str) -> Desk:

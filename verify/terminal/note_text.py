@@ -187,6 +187,8 @@ def _said(desk: Desk, visit: Visit | None) -> str:
 
 def _head(session: ReadOnlySession) -> str:
     head = f"Job {session.job}, {session.opened[:10]}"
+    if any(v.mode == "afterwards" for v in session.walk if not v.gate):
+        head += ", written afterwards"
     for step, visit in _answers(session):
         if step.kind == "reading" and step.detail["unit"] in DISTANCE and visit.values:
             return f"{head}, {typed_value(visit.values)}"

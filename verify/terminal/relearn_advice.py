@@ -39,6 +39,13 @@ LARGEST = 1e9
 _BAD_RESPONSE = {"pedal_answers": False}
 _STAYS_UP = {"revs_stay_up": True}
 _STALLS = {"stalls": True}
+_STARTS = {"dies": _STALLS, "climbs": _STAYS_UP}
+_BY_FOOT = {
+    "follows": {"pedal_answers": True, "revs_stay_up": False},
+    "no-response": _BAD_RESPONSE,
+    "stays-up": _STAYS_UP,
+    "dies": _STALLS,
+}
 FACTS: Mapping[str, Mapping[str, Mapping[str, bool]]] = {
     "service-info": {
         "required": {"relearn_required": True},
@@ -46,13 +53,9 @@ FACTS: Mapping[str, Mapping[str, Mapping[str, bool]]] = {
         # Where this ending is reached the idle was wrong.
         "on-symptoms": {"relearn_required": True},
     },
-    "first-start": {"dies": _STALLS, "climbs": _STAYS_UP},
-    "pedal": {
-        "follows": {"pedal_answers": True, "revs_stay_up": False},
-        "no-response": _BAD_RESPONSE,
-        "stays-up": _STAYS_UP,
-        "dies": _STALLS,
-    },
+    "first-start": _STARTS,
+    "pedal": _BY_FOOT,
+    "by-foot": _BY_FOOT,
     "walking-pace": {"no-response": _BAD_RESPONSE, "surges": _STAYS_UP},
     "drive": {
         "ok": {
@@ -65,7 +68,8 @@ FACTS: Mapping[str, Mapping[str, Mapping[str, bool]]] = {
         "!return": _STAYS_UP,
         "!stall": _STALLS,
     },
-    "hot-restart": {"dies": _STALLS, "climbs": _STAYS_UP},
+    "hot-restart": _STARTS,
+    "restart": _STARTS,
     "before-the-way": {"good": {"pedal_answers": True, "revs_stay_up": False}},
 }
 # The answer that speaks against driving (or against waiting for it to learn), for each fact.
