@@ -7,7 +7,9 @@ The edition. RFC 8785 sorts the fields of every group, so comments, quotes, line
 order of fields in a step do not change an edition. Where the order of a group is seen by people
 (steps, endings, specs; the answers of a question; the items of a card) it is stored and hashed
 beside the trees: otherwise a job taken up again from its journal would ask in another order than
-the flow it was opened with.
+the flow it was opened with. Side files with the texts in another language are part of it too, so a
+job keeps the words it was shown; a language that is not complete is not in the edition, and no job
+can be opened in it. A flow without side files has the edition it had before there were any.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import rfc8785
@@ -29,9 +31,12 @@ from verify.flow.graph import Catalogue, Graph
 from verify.flow.inline import M, Piece
 from verify.flow.model import Flow, PartFile
 from verify.flow.text import Tree, text_to_tree
+from verify.flow.texts import ENGLISH, LANGUAGES, Side, in_words, read_side, stored_side
 
 PartLookup = Callable[[str], tuple[str, str] | None]
 """part id → (text, source name), None where there is no such part."""
+SideLookup = Callable[[str], Mapping[str, tuple[str, str]]]
+"""part id, or "" for the flow itself → language → (text, source name) of its side files."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +44,17 @@ class Loaded:
     """A flow as read: its graph, and the bytes that pin its edition.
 
     edition: SHA-256 of `content`; content: RFC 8785 form of
-    the parsed trees (flow and parts) and of the orders that people see.
+    the parsed trees (flow, parts, side files) and of the orders that people see.
+    graph: in English, or in the language that was asked for.
+    languages: those beside English in which every text is there.
+    untranslated: language of a side file → why the flow cannot be walked in it.
     """
 
     graph: Graph
     edition: str
     content: bytes
+    languages: tuple[str, ...] = ()
+    untranslated: Mapping[str, tuple[Problem, ...]] = field(default_factory=dict)
 
 
 def text_to_flow(
@@ -54,13 +64,19 @@ def text_to_flow(
     catalogue: Catalogue,
     *,
     known_parts: Iterable[str] = (),
+    sides: SideLookup | None = None,
+    language: str = "",
 ) -> Loaded:
-    """Reads a flow. Raises UserError with all problems of the flow and of the parts it uses.
+    """Reads a flow. Raises UserError with all problems of the flow and of the parts it uses, and
+    with those of its side files where `language` is one that is not complete.
 
     known_parts: ids that could have been meant where `parts` finds none.
+    sides: where the side files are; language: what the graph speaks, "" for English.
     """
     tree = _tree(text, source)
-    return _trees_to_flow(tree, *_part_trees(tree, parts), catalogue, known_parts)
+    part_trees, problems = _part_trees(tree, parts)
+    spoken = _read_sides(tree, part_trees, sides) if sides is not None else {}
+    return _trees_to_flow(tree, part_trees, problems, catalogue, known_parts, spoken, language)
 
 
 def text_to_part(
@@ -87,8 +103,9 @@ def text_to_part(
     return graph
 
 
-def edition_to_flow(content: bytes, catalogue: Catalogue) -> Loaded:
-    """The flow of a stored edition. Raises UserError where today's language refuses it."""
+def edition_to_flow(content: bytes, catalogue: Catalogue, *, language: str = "") -> Loaded:
+    """The flow of a stored edition. Raises UserError where today's language refuses it, and where
+    the edition does not speak the language asked for ("" for English)."""
     try:
         stored = json.loads(content)
         flow, parts, order = stored["flow"], stored["parts"], stored["order"]
@@ -97,6 +114,13 @@ def edition_to_flow(content: bytes, catalogue: Catalogue) -> Loaded:
             for name, tree in parts.items()
         }
         tree = Tree.unmarked(_ordered(flow, order["flow"]), "edition")
+        spoken = {
+            name: {
+                id_: stored_side(data, trees[id_] if id_ else tree, name)
+                for id_, data in files.items()
+            }
+            for name, files in stored.get("words", {}).items()
+        }
     except (ValueError, KeyError, TypeError, AttributeError):
         raise UserError(
             Problem(
@@ -106,7 +130,74 @@ def edition_to_flow(content: bytes, catalogue: Catalogue) -> Loaded:
                 file="edition",
             )
         ) from None
-    return _trees_to_flow(tree, trees, [], catalogue, ())
+    return _trees_to_flow(tree, trees, [], catalogue, (), spoken, language)
+
+
+def _read_sides(
+    tree: Tree, part_trees: Mapping[str, Tree], sides: SideLookup
+) -> dict[str, dict[str, Side]]:
+    """language → "" for the flow, else part id → its side file. The languages are the flow's own:
+    a part that others have translated makes no language of it."""
+    found: dict[str, dict[str, Side]] = {}
+    for language, own in sides("").items():
+        texts = {"": own, **{n: sides(n).get(language) for n in part_trees}}
+        found[language] = {
+            name: _side(texts[name], language, name, tree if not name else part_trees[name], own[1])
+            for name in texts
+        }
+    return found
+
+
+def _side(text: tuple[str, str] | None, language: str, part: str, tree: Tree, beside: str) -> Side:
+    spoken = LANGUAGES.get(language)
+    if spoken is None or text is None:
+        problem = Problem(
+            found=f'the language "{language}"' if spoken is None else f'no {spoken} of "{part}"',
+            expected=f"one of {', '.join(LANGUAGES)}"
+            if spoken is None
+            else f"a file {part}.{language}.yaml beside the part",
+            next="rename the file"
+            if spoken is None
+            else f"run keysback flows translate {part} --to {language}",
+            file=beside,
+        )
+        return Side(language, {}, {}, (problem,))
+    read = text_to_tree(*text)
+    if isinstance(read, list):
+        return Side(language, {}, {}, tuple(read))
+    return read_side(read, tree, language)
+
+
+def read_translation(
+    text: str, source: str, side: tuple[str, str] | None, language: str
+) -> tuple[Tree, Side | None]:
+    """A flow or part and one side file of it, for whoever translates; None where there is none.
+
+    Raises UserError where the flow is no YAML, or the side file is none.
+    """
+    tree = _tree(text, source)
+    return tree, None if side is None else read_side(_tree(*side), tree, language)
+
+
+def _chosen(
+    language: str, spoken: Mapping[str, Mapping[str, Side]], open_: Mapping[str, Any], source: str
+) -> Mapping[str, Side]:
+    """The side files of the language asked for. Raises UserError where it is not complete."""
+    if not language or language == ENGLISH:
+        return {}
+    if language in open_:
+        raise UserError(*open_[language])
+    if language not in spoken:
+        raise UserError(
+            Problem(
+                found=f"no {LANGUAGES.get(language, language)} of this flow",
+                expected="one of: " + ", ".join((ENGLISH, *sorted(spoken))),
+                next="choose --language en, or translate it: keysback flows translate",
+                file=source,
+                field="--language",
+            )
+        )
+    return spoken[language]
 
 
 def _trees_to_flow(
@@ -115,27 +206,40 @@ def _trees_to_flow(
     problems: list[Problem],
     catalogue: Catalogue,
     known_parts: Iterable[str],
+    spoken: Mapping[str, Mapping[str, Side]],
+    language: str,
 ) -> Loaded:
     """The flow of these trees; `problems` are those of parts that have no tree."""
     problems = list(problems)
-    flow = _piece(tree, Flow, problems)
-    parts = _part_pieces(part_trees, problems)
+    said = {n: [p for side in s.values() for p in side.problems] for n, s in spoken.items()}
+    open_ = {name: tuple(found) for name, found in said.items() if found}
+    whole = {name: sides for name, sides in spoken.items() if name not in open_}
+    chosen = _chosen(language, whole, open_, tree.source)
+    shown, shown_parts = tree, part_trees
+    if chosen:
+        shown = in_words(tree, chosen[""].texts)
+        shown_parts = {n: in_words(t, chosen[n].texts) for n, t in part_trees.items()}
+    flow = _piece(shown, Flow, problems)
+    parts = _part_pieces(shown_parts, problems)
     if problems or flow is None:
         raise UserError(*problems)
     graph, problems = build(flow, parts, catalogue, known_parts)
     if problems or graph is None:
         raise UserError(*problems)
-    content = rfc8785.dumps(
-        {
-            "flow": tree.data,
-            "parts": {n: t.data for n, t in part_trees.items()},
-            "order": {
-                "flow": _order(tree.data),
-                "parts": {n: _order(t.data) for n, t in part_trees.items()},
-            },
-        }
-    )
-    return Loaded(graph, hashlib.sha256(content).hexdigest(), content)
+    pinned: dict[str, Any] = {
+        "flow": tree.data,
+        "parts": {n: t.data for n, t in part_trees.items()},
+        "order": {
+            "flow": _order(tree.data),
+            "parts": {n: _order(t.data) for n, t in part_trees.items()},
+        },
+    }
+    if whole:
+        pinned["words"] = {name: {n: s.data for n, s in files.items()}
+                           for name, files in whole.items()}  # fmt: skip
+    content = rfc8785.dumps(pinned)
+    edition = hashlib.sha256(content).hexdigest()
+    return Loaded(graph, edition, content, tuple(sorted(whole)), open_)
 
 
 # The groups whose order people see: at the top of a file, and in a step.

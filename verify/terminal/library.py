@@ -12,11 +12,17 @@ from verify.flow.load import Loaded, text_to_flow, text_to_part
 
 def flow_names() -> tuple[str, ...]:
     """Ids of the packaged flows."""
-    return tuple(n.removesuffix(".yaml") for n in tables.listing("flows", ".yaml"))
+    return _names("flows")
 
 
 def part_names() -> tuple[str, ...]:
-    return tuple(n.removesuffix(".yaml") for n in tables.listing("flows/parts", ".yaml"))
+    return _names("flows/parts")
+
+
+def _names(folder: str) -> tuple[str, ...]:
+    """A dot within the name makes it a side file ("relearn.de.yaml"): ids have none."""
+    names = (n.removesuffix(".yaml") for n in tables.listing(folder, ".yaml"))
+    return tuple(n for n in names if "." not in n)
 
 
 def read_text(path: Path) -> str:
@@ -50,13 +56,74 @@ class Parts:
         self.folder = folder
 
     def __call__(self, name: str) -> tuple[str, str] | None:
+        place = self.place(name)
+        if isinstance(place, Path):
+            return read_text(place), str(place)
+        return packaged(place) if place is not None else None
+
+    def place(self, name: str) -> Path | str | None:
+        """The file of a part: a path, or the name of a packaged file."""
         if self.folder is not None:
             for path in (self.folder / "parts" / f"{name}.yaml", self.folder / f"{name}.yaml"):
-                if path.is_file():
-                    text = read_text(path)
-                    if "keysback_part" in text:
-                        return text, str(path)
-        return packaged(f"flows/parts/{name}.yaml") if name in part_names() else None
+                if path.is_file() and "keysback_part" in read_text(path):
+                    return path
+        return f"flows/parts/{name}.yaml" if name in part_names() else None
+
+
+class Sides:
+    """Looks up side files: beside the file that they translate, wherever that was found.
+
+    place: of the flow itself, a path or the name of a packaged file. parts: where its parts are.
+    """
+
+    def __init__(self, place: Path | str, parts: Parts) -> None:
+        self.place, self.parts = place, parts
+
+    def __call__(self, name: str) -> dict[str, tuple[str, str]]:
+        place = self.parts.place(name) if name else self.place
+        return sides_of(place) if place is not None else {}
+
+
+def place_of(name: str) -> Path | str:
+    """The file of a flow or part: a path, or the name of a packaged file. Raises UserError."""
+    for folder, names in (("flows", flow_names()), ("flows/parts", part_names())):
+        if name in names:
+            return f"{folder}/{name}.yaml"
+    path = Path(name)
+    if path.suffix in (".yaml", ".yml") or path.exists():
+        return path
+    raise UserError(unknown(name, (*flow_names(), *part_names()), "flow or part"))
+
+
+def read_place(place: Path | str) -> tuple[str, str]:
+    """(text, name to show) of what `place_of` found. Raises UserError."""
+    return packaged(place) if isinstance(place, str) else (read_text(place), str(place))
+
+
+def side_beside(place: Path | str, language: str) -> Path:
+    """Where the side file of a flow or part belongs; of a packaged one, in the folder at hand."""
+    folder = Path() if isinstance(place, str) else place.parent
+    return folder / f"{Path(place).stem}.{language}.yaml"
+
+
+def sides_of(place: Path | str) -> dict[str, tuple[str, str]]:
+    """language → (text, name to show) of the side files of a flow or part.
+
+    place: a path, or the name of a packaged file ("flows/parts/relearn.yaml").
+    """
+    file = Path(place)
+    if isinstance(place, str):
+        there = tables.listing(str(file.parent), ".yaml")
+    else:
+        there = tuple(sorted(p.name for p in file.parent.glob("*.yaml")))
+    found = {}
+    for name in there:
+        language = name.removeprefix(f"{file.stem}.").removesuffix(".yaml")
+        if name == f"{file.stem}.{language}.yaml" and "." not in language:
+            beside = file.parent / name
+            read = packaged(beside.as_posix()) if isinstance(place, str) else None
+            found[language] = read or (read_text(beside), str(beside))
+    return found
 
 
 def packaged(file: str) -> tuple[str, str]:
@@ -64,17 +131,27 @@ def packaged(file: str) -> tuple[str, str]:
     return tables.read_bytes(file).decode("utf-8"), file
 
 
-def load_flow(name: str, catalogue: Catalogue) -> Loaded:
-    """A packaged flow by its id, or a flow file by its path. Raises UserError."""
-    if name in flow_names():
-        text, file = packaged(f"flows/{name}.yaml")
-        return text_to_flow(text, file, Parts(), catalogue, known_parts=part_names())
+def load_flow(name: str, catalogue: Catalogue, language: str = "") -> Loaded:
+    """A packaged flow by its id, or a flow file by its path, in English or in `language`.
+
+    Raises UserError, also where the flow is not complete in that language."""
     path = Path(name)
-    if path.suffix in (".yaml", ".yml") or path.exists():
-        return text_to_flow(
-            read_text(path), name, Parts(path.parent), catalogue, known_parts=part_names()
-        )
-    raise UserError(unknown(name, flow_names(), "flow"))
+    place: Path | str = path
+    if name in flow_names():
+        place = f"flows/{name}.yaml"
+    elif path.suffix not in (".yaml", ".yml") and not path.exists():
+        raise UserError(unknown(name, flow_names(), "flow"))
+    text, file = read_place(place)
+    parts = Parts(place.parent if isinstance(place, Path) else None)
+    return text_to_flow(
+        text,
+        file,
+        parts,
+        catalogue,
+        known_parts=part_names(),
+        sides=Sides(place, parts),
+        language=language,
+    )
 
 
 def load_any(name: str, catalogue: Catalogue) -> Graph:
