@@ -9,6 +9,10 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NoReturn
 
+ENGLISH = "en"
+LANGUAGES = {"de": "German"}
+"""The languages the runner speaks beside English; the texts of a flow may be in one of them."""
+
 
 class Verdict(StrEnum):
     """What evidence says to a question. There are three answers, so it has no truth value."""

@@ -195,7 +195,10 @@ class Promise:
 
 @dataclass(frozen=True, slots=True)
 class Graph:
-    """look: what a signer looks at on the car before signing it off, name → words; {} for none."""
+    """look: what a signer looks at on the car before signing it off, name → words; {} for none.
+
+    english: of a graph in another language, each of its texts → the English; {} of an English one.
+    """
 
     flow_id: str
     title: str
@@ -208,6 +211,11 @@ class Graph:
     specs: Mapping[str, Spec]
     promises: tuple[Promise, ...]
     look: Mapping[str, str] = field(default_factory=dict)
+    english: Mapping[str, str] = field(default_factory=dict)
+
+    def in_english(self, text: str) -> str:
+        """A text of this graph in English: for lists and dates, which speak no other language."""
+        return self.english.get(text, text)
 
     def required(self) -> tuple[Step, ...]:
         return tuple(s for s in self.steps.values() if s.required)

@@ -18,7 +18,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import rfc8785
@@ -31,7 +31,8 @@ from verify.flow.graph import Catalogue, Graph
 from verify.flow.inline import M, Piece
 from verify.flow.model import Flow, PartFile
 from verify.flow.text import Tree, text_to_tree
-from verify.flow.texts import ENGLISH, LANGUAGES, Side, in_words, read_side, stored_side
+from verify.flow.texts import Side, in_words, read_side, stored_side, texts_of
+from verify.words import ENGLISH, LANGUAGES
 
 PartLookup = Callable[[str], tuple[str, str] | None]
 """part id → (text, source name), None where there is no such part."""
@@ -226,6 +227,8 @@ def _trees_to_flow(
     graph, problems = build(flow, parts, catalogue, known_parts)
     if problems or graph is None:
         raise UserError(*problems)
+    if chosen:
+        graph = replace(graph, english=_english(chosen, {"": tree, **part_trees}))
     pinned: dict[str, Any] = {
         "flow": tree.data,
         "parts": {n: t.data for n, t in part_trees.items()},
@@ -240,6 +243,15 @@ def _trees_to_flow(
     content = rfc8785.dumps(pinned)
     edition = hashlib.sha256(content).hexdigest()
     return Loaded(graph, edition, content, tuple(sorted(whole)), open_)
+
+
+def _english(sides: Mapping[str, Side], trees: Mapping[str, Tree]) -> dict[str, str]:
+    """Translation → English, of all texts."""
+    return {
+        sides[name].texts[path]: text
+        for name, tree in trees.items()
+        for path, text in texts_of(tree.data).items()
+    }
 
 
 # The groups whose order people see: at the top of a file, and in a step.

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from verify.flow.text import Path, Tree
-from verify.flow.texts import ENGLISH, LANGUAGES, WAS, Side, read_side, texts_of
+from verify.flow.texts import WAS, Side, read_side, texts_of
+from verify.words import ENGLISH, LANGUAGES
 
 _WIDTH = 98
 # What a YAML reader takes for a word of its own, or that begins or breaks something.
@@ -69,10 +70,8 @@ def comment_of(text: str) -> str:
 
 
 def _head(kind: str, language: str) -> list[str]:
-    return [
-        f"# The texts of this {kind} in {LANGUAGES.get(language, language)}, each below its English.",
-        "",
-    ]
+    spoken = LANGUAGES.get(language, language)
+    return [f"# The texts of this {kind} in {spoken}, each below its English.", ""]
 
 
 def _pairs(node: Any, at: Path) -> Iterator[tuple[Path, Mapping[str, Any]]]:

@@ -20,10 +20,7 @@ from typing import Any
 
 from verify.errors import Problem, nearest
 from verify.flow.text import Path, Tree
-
-ENGLISH = "en"
-LANGUAGES: Mapping[str, str] = {"de": "German"}
-"""The languages the runner itself speaks beside English; a side file is in one of them."""
+from verify.words import ENGLISH, LANGUAGES
 
 WAS = "was"
 """Beside a text whose English has changed: the translation of before, for whoever looks again."""

@@ -61,10 +61,11 @@ def opened_body(
     car: Mapping[str, str] | None = None,
     model: str = "",
     comeback_of: tuple[str, str] | None = None,
+    language: str = "",
 ) -> Body:
     """The first entry of a job. mode: "as-work" or "afterwards"; car: field → salted digest; model:
     what many cars share, so not personal; comeback_of: the job before, the hash of its last
-    entry."""
+    entry; language: in which the flow is shown, "" for English."""
     if not isinstance(machine, FlowMachine | DraftMachine):
         raise TypeError("a job is opened on a proven flow, or in memory on a draft")
     body: Body = {
@@ -78,15 +79,20 @@ def opened_body(
     body |= {"demo": True} if demo else {}
     body |= {"car": _hidden(car)} if car else {}
     body |= {"model": model} if model else {}
+    body |= {"language": language} if language else {}
     if comeback_of is not None:
         body["comeback_of"] = {"job": comeback_of[0], "head": _digest(comeback_of[1])}
     fold("new", (seal("new", 1, _draft("opened", body), GENESIS),), machine)
     return body
 
 
-def sitting_body(session: ReadOnlySession, *, mode: str, scripted: bool = False) -> Body:
-    """Somebody sits down to the job again. Once scripted, a job stays so."""
+def sitting_body(
+    session: ReadOnlySession, *, mode: str, scripted: bool = False, language: str = ""
+) -> Body:
+    """Somebody sits down to the job again. Once scripted, a job stays so. language: as in
+    `opened_body`."""
     body: Body = {"mode": mode} | ({"scripted": True} if scripted else {})
+    body |= {"language": language} if language else {}
     return _live(session, "sitting", body)
 
 

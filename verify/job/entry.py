@@ -38,12 +38,14 @@ GENESIS = "0" * 64
 # stays readable for ever.
 KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
     # 2: model, which is not personal. 3: comeback_of, the job that this car comes back from.
+    # 4: language, in which the person was shown the flow; absent where it was English.
     "opened": (
-        3,
+        4,
         frozenset({"flow", "edition", "audience", "mode", "units"}),
-        frozenset({"scripted", "demo", "car", "model", "comeback_of"}),
+        frozenset({"scripted", "demo", "car", "model", "comeback_of", "language"}),
     ),
-    "sitting": (1, frozenset({"mode"}), frozenset({"scripted"})),
+    # 2: language, as in `opened`.
+    "sitting": (2, frozenset({"mode"}), frozenset({"scripted", "language"})),
     # 2: reused, where a number of another car of the model was taken: its time, person and job.
     "spec": (2, frozenset({"name", "text", "unit", "source"}), frozenset({"detail", "reused"})),
     "outcome": (

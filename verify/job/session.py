@@ -124,7 +124,7 @@ class _Fold(AfterEnd):
         super().__init__(job, machine.graph, Walk(machine, machine.graph.audiences[0]))
         self.machine = machine
         self.count = 0
-        self.mode, self.paused = "", False
+        self.mode, self.language, self.paused = "", "", False
         self.notes: list[Note] = []
         self.erasures: list[Erased] = []
         self.corrections: list[Correction] = []
@@ -182,6 +182,10 @@ class _Fold(AfterEnd):
         if body["mode"] not in ("as-work", "afterwards"):
             raise Misfit(f'the mode "{body["mode"]}"', "as-work or afterwards", "write one of them")
         self.mode = body["mode"]
+        language = body.get("language", "")
+        if not isinstance(language, str) or len(language) > 8:
+            raise Misfit(f"the language {language!r}", 'a word such as "de"', "write one")
+        self.language = language
         self.scripted = self.scripted or bool(body.get("scripted", False))
 
     def spec(self, body: Mapping[str, Any], stamp: Stamp) -> None:
@@ -342,6 +346,7 @@ class _Fold(AfterEnd):
             audience=walk.audience,
             units=body["units"],
             mode=self.mode,
+            language=self.language,
             scripted=self.scripted,
             demo=bool(body.get("demo", False)),
             car=body.get("car") or {},

@@ -31,7 +31,7 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
     gone = ending is not None and ending.kind.lets_go
     row: dict[str, str | int] = {
         "flow": session.flow,
-        "title": session.graph.title,
+        "title": session.graph.in_english(session.graph.title),
         "audience": session.audience.value,
         "state": state_words(session),
         "at": session.at,
@@ -55,7 +55,11 @@ def state_words(session: ReadOnlySession) -> str:
     if ending is None:
         where = "paused at: " if session.paused else "at: "
         back = session.sign_offs and not session.sign_offs[-1].accepted
-        return ("sent back by the signer; " if back else "") + where + session.step().title
+        return (
+            ("sent back by the signer; " if back else "")
+            + where
+            + session.graph.in_english(session.step().title)
+        )
     state = _STATES[ending.kind] + (", closed by hand" if session.closed else "")
     if session.proof_failed and not session.closed:
         state = "PROOF FAILED: the car must come back"
@@ -74,5 +78,6 @@ def due_days(session: ReadOnlySession) -> dict[str, str]:
     if not session.to_prove:
         return {}
     since = session.history[session.walk[-1].placed - 1].time if session.walk else session.opened
-    steps = session.graph.steps
-    return {name: due_day((steps[name].later or ("", ""))[1], since) for name in session.to_prove}
+    graph = session.graph
+    by = {name: (graph.steps[name].later or ("", ""))[1] for name in session.to_prove}
+    return {name: due_day(graph.in_english(text), since) for name, text in by.items()}

@@ -270,7 +270,8 @@ BY_HAND = (EndingKind.BACK_TO_DIAGNOSIS, EndingKind.DO_NOT_DRIVE)
 class ReadOnlySession:
     """Where a job stands, and everything that led there.
 
-    mode: "as-work" or "afterwards", of the present sitting. model: as the shop writes it, or "".
+    mode: "as-work" or "afterwards", of the present sitting. language: in which the flow was shown
+        in it, "" for English. model: as the shop writes it, or "".
     at: name of a step or an ending.
     ending: None while the job goes on; stopped: it ended with `stop`; closed: by hand.
     walk: the live visits, gates among them. made: step → attempts ever made, never less.
@@ -291,6 +292,7 @@ class ReadOnlySession:
     audience: Audience
     units: str
     mode: str
+    language: str
     scripted: bool
     demo: bool
     car: Mapping[str, Any]

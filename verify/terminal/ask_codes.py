@@ -28,12 +28,13 @@ from verify.job.codes_answer import (
 )
 from verify.job.session import ReadOnlySession
 from verify.terminal.code_words import class_words, history_before, recorded_drive
+from verify.terminal.tongue import mark, said, tr
 from verify.terminal.ui import Option, Ui
 
 COUNTS: Mapping[str, str] = {
-    "distance": "Distance since codes were cleared (31), ? if not read",
-    "time": "Engine running time since codes were cleared (4E), ? if not read",
-    "warm-ups": "Warm-ups since codes were cleared (30), ? if not read",
+    "distance": mark("Distance since codes were cleared (31), ? if not read"),
+    "time": mark("Engine running time since codes were cleared (4E), ? if not read"),
+    "warm-ups": mark("Warm-ups since codes were cleared (30), ? if not read"),
 }
 
 T = TypeVar("T")
@@ -63,13 +64,15 @@ class _Asking:
         self.ui, self.session, self.step, self.trouble = ui, session, step, trouble
 
     def reading(self) -> CodeReading:
-        modules = ", ".join(self.step.detail["modules"])
         self.ui.tell(
-            f"Modules to read: {modules}. Type codes such as P0507, or none. Where pending or "
-            "permanent codes were not read, type ?; where the car has no such memory, type not "
-            "supported. A code of another module: C1234@brakes"
+            tr(
+                "Modules to read: {modules}. Type codes such as P0507, or none. Where pending or "
+                "permanent codes were not read, type ?; where the car has no such memory, type not "
+                "supported. A code of another module: C1234@brakes",
+                modules=self._module_words(),
+            )
         )
-        stored = self._memory("Stored codes", memory_of)
+        stored = self._memory(tr("Stored codes"), memory_of)
         lacking: list[str] = []
 
         def other(name: str) -> Memory | None:
@@ -78,23 +81,28 @@ class _Asking:
                 lacking.append(unsupported_note(name.casefold(), text))
                 return found
 
-            return self._memory(f"{name} codes", read)
+            return self._memory(tr(f"{name} codes"), read)
 
+        # mark("Pending codes"), mark("Permanent codes")
         pending, permanent = other("Pending"), other("Permanent")
         reading = self._placed(reading_of(stored, pending, permanent, ()))
         reading = replace(reading, notes=(*reading.notes, *filter(None, lacking)))
         for code in reading.present:
-            self.ui.tell(f"  {code}: {meaning(code)}{class_words(reading, code)}")
+            self.ui.tell(f"  {code}: {said(meaning(code))}{class_words(reading, code)}")
             for byte in reading.types_of(code):
-                self.ui.tell(f"  {code}-{byte}: {failure_type_words(byte)}")
+                self.ui.tell(f"  {code}-{byte}: {said(failure_type_words(byte))}")
         reading = replace(reading, modules=self._modules(reading))
         return self._by_work(reading)
+
+    def _module_words(self) -> str:
+        # mark("engine"): the module that most steps name; others are shown as they are written.
+        return ", ".join(tr(module) for module in self.step.detail["modules"])
 
     def _memory(self, prompt: str, read: Callable[[str], T]) -> T:
         found = self._typed(prompt, read)
         if isinstance(found, Memory):
             for note in found.notes:
-                self.ui.tell(f"  {note}")
+                self.ui.tell(f"  {said(note)}")
         return found
 
     def _typed(self, prompt: str, read: Callable[[str], T], hint: str = "") -> T:
@@ -111,10 +119,10 @@ class _Asking:
             if code[0] != "C" or reading.modules_of(code) or class_words(reading, code):
                 continue
             place = self.ui.choose(
-                f"Which module was {code} read in?",
+                tr("Which module was {code} read in?", code=code),
                 [
-                    Option("brakes", "The brake module (ABS, stability control, booster)"),
-                    Option("", "Another one, or nobody knows"),
+                    Option("brakes", tr("The brake module (ABS, stability control, booster)")),
+                    Option("", tr("Another one, or nobody knows")),
                 ],
             )
             if place:
@@ -122,18 +130,17 @@ class _Asking:
         return replace(reading, where=tuple(where))
 
     def _modules(self, reading: CodeReading) -> tuple[str, ...]:
-        modules = ", ".join(self.step.detail["modules"])
         read = self.ui.choose(
-            f"Were all of these read: {modules}?",
-            [Option("all", "Yes, all of them"), Option("some", "Not all of them")],
+            tr("Were all of these read: {modules}?", modules=self._module_words()),
+            [Option("all", tr("Yes, all of them")), Option("some", tr("Not all of them"))],
         )
         have = tuple(self.step.detail["modules"])
         if read == "some":
             unread = self.ui.choose_many(
-                "Choose each module that was not read:",
-                [Option(m, m) for m in self.step.detail["modules"]],
-                none="All were read: go on",
-                marked="the marked ones were not read",
+                tr("Choose each module that was not read:"),
+                [Option(m, tr(m)) for m in self.step.detail["modules"]],
+                none=tr("All were read: go on"),
+                marked=tr("the marked ones were not read"),
             )
             have = tuple(m for m in have if m not in unread)
         named = tuple(m for _, m in reading.where)
@@ -147,11 +154,13 @@ class _Asking:
         if not new:
             return reading
         marked = self.ui.choose_many(
-            "New since the reading before. Choose each that the work itself set (unplugged with "
-            "the key on):",
-            [Option(code, f"{code}: {meaning(code)}") for code in new],
-            none="None of them, or nobody knows: go on",
-            marked="the marked ones were set by the work",
+            tr(
+                "New since the reading before. Choose each that the work itself set (unplugged "
+                "with the key on):"
+            ),
+            [Option(code, f"{code}: {said(meaning(code))}") for code in new],
+            none=tr("None of them, or nobody knows: go on"),
+            marked=tr("the marked ones were set by the work"),
         )
         return replace(reading, by_work=tuple(c for c in new if c in marked))
 
@@ -159,19 +168,19 @@ class _Asking:
         """What the engine did when a code was stored; asked before the drive that may go back."""
         if self.step.required or not reading.present:
             return None
-        hint = (
+        hint = tr(
             "Such as: code P0507, speed 62 km/h, rpm 1900, load 35 %, coolant 88 °C. Or the car's "
             "replies: 42 02 00 05 07; 42 0C 00 1D B0. It proposes a drive."
         )
         while True:
-            text = self.ui.ask("Freeze frame (may stay empty)", hint=hint, empty=True)
+            text = self.ui.ask(tr("Freeze frame (may stay empty)"), hint=hint, empty=True)
             try:
                 return frame_from_text(text) if text.strip() not in ("", *UNREAD) else None
             except UserError as error:
                 self.trouble(error)
 
     def since_clear(self) -> tuple[Counters, Drive]:
-        self.ui.tell("What the car counts shows that nobody cleared codes after the drive.")
+        self.ui.tell(tr("What the car counts shows that nobody cleared codes after the drive."))
         counted: dict[str, object] = {}
         for name, prompt in COUNTS.items():
 
@@ -179,19 +188,19 @@ class _Asking:
                 counters_from_typed({name: text})
                 return text
 
-            counted[name] = self._typed(prompt, read)
+            counted[name] = self._typed(tr(prompt), read)
         counters = counters_from_typed({k: str(v) for k, v in counted.items()})
         if counters == Counters(warm_ups=counters.warm_ups) or recorded_drive(self.session):
             return counters, Drive()
         drive = self._typed(
-            "About how long was the drive, from the start of the road test until now?",
+            tr("About how long was the drive, from the start of the road test until now?"),
             _told_drive,
-            "In min or km, or ? if nobody knows.",
+            tr("In min or km, or ? if nobody knows."),
         )
         return counters, drive
 
     def monitors(self) -> Status | None:
-        hint = (
+        hint = tr(
             "The reply to 01 01 (41 01 …), or as the reader shows them: catalyst: complete, evap: "
             "incomplete; for a diesel: diesel, nmhc: complete. ? if not read."
         )
@@ -199,7 +208,7 @@ class _Asking:
         def read(text: str) -> tuple[str, Status] | None:
             return None if text.strip() in UNREAD else (text, status_from_typed(text))
 
-        found = self._typed("Monitors since the clear", read, hint)
+        found = self._typed(tr("Monitors since the clear"), read, hint)
         return found[1] if found is not None else None
 
 

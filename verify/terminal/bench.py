@@ -16,9 +16,10 @@ from verify.job.jws import SigningKey
 from verify.job.people import Key, Person, Purpose, Role, pick_person
 from verify.job.session import DraftSession, ReadOnlySession
 from verify.terminal.desk import Desk, person_id
+from verify.terminal.tongue import mark, tr
 
-NO_KEY = "Not signed: whoever worked here has no key (keysback people add makes one)."
-SCRIPTED = "Not signed: the answers came from a file, and a rehearsal is not signed."
+NO_KEY = mark("Not signed: whoever worked here has no key (keysback people add makes one).")
+SCRIPTED = mark("Not signed: the answers came from a file, and a rehearsal is not signed.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,9 @@ class Worker:
 
     def words(self) -> str:
         """One line for the screen: who is taken to be at the bench. "" where nobody is named."""
-        return f"At the bench: {self.name} ({self.role})." if self.name and self.role else ""
+        if not (self.name and self.role):
+            return ""
+        return tr("At the bench: {name} ({role}).", name=self.name, role=tr(self.role.value))
 
 
 def add_by_option(parser: Any) -> None:
@@ -132,10 +135,15 @@ def sign_sitting(desk: Desk, worker: Worker, *, scripted: bool = False) -> str:
     """
     session = desk.session()
     if scripted:
-        return SCRIPTED
+        return tr(SCRIPTED)
     if worker.key is None or worker.role is None or isinstance(session, DraftSession):
-        return NO_KEY
+        return tr(NO_KEY)
     if not session.unsigned():
-        return "Signed already; nothing was written since."
+        return tr("Signed already; nothing was written since.")
     sign_head(desk, open_key(worker.person, worker.key), role=worker.role)
-    return f"Signed by {worker.name} ({worker.role}), key {worker.key.short}."
+    return tr(
+        "Signed by {name} ({role}), key {key}.",
+        name=worker.name,
+        role=tr(worker.role.value),
+        key=worker.key.short,
+    )

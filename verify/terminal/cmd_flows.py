@@ -26,6 +26,7 @@ def parser() -> argparse.ArgumentParser:
     trial.add_argument("--as", dest="audience", choices=["technician", "owner"])
     trial.add_argument("--answers", metavar="FILE", help="play these answers instead of asking")
     trial.add_argument("--units", choices=["metric", "us"])
+    trial.add_argument("--language", metavar="LANGUAGE", help="of questions and answers: en, de")
     card = words.add_parser("card", help="a flow as a card to print, for a shop without a screen")
     card.add_argument("flow", help="a file, or a name of the library")
     card.add_argument("-o", "--output", metavar="FILE", help="the HTML file (else FLOW-card.html)")
@@ -44,7 +45,13 @@ def run(args: argparse.Namespace) -> int:
     if args.word == "try":
         from verify.terminal.trial import try_flow
 
-        return try_flow(args.flow, audience=args.audience, answers=args.answers, units=args.units)
+        return try_flow(
+            args.flow,
+            audience=args.audience,
+            answers=args.answers,
+            units=args.units,
+            language=args.language,
+        )
     if args.word == "card":
         from verify.terminal.print_card import print_card
 

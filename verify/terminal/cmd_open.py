@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -54,14 +55,16 @@ def run(args: argparse.Namespace) -> int:
         open_store,
         proven_or_error,
     )
+    from verify.terminal.tongue import language_wanted, speaking, tr
     from verify.terminal.ui import Wish
     from verify.terminal.ui_screen import pick
 
-    loaded = library.load_flow(args.flow, catalogue())
+    language = language_wanted(args.language, os.environ)
+    loaded = library.load_flow(args.flow, catalogue(), language)
     machine = compile_flow(proven_or_error(loaded.graph, args.flow))
     answers = load_answers(Path(args.answers), loaded.graph) if args.answers else None
     clock = SystemClock()
-    with open_store(args.store) as journal:
+    with speaking(language), open_store(args.store) as journal:
         # First of all: whoever cannot sign hears of it before the work begins.
         worker = at_bench(journal, args.by, args.audience or "")
         ui = pick(args.lines)
@@ -69,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             audience, units, mode = _ask(args, ui, journal, loaded.graph, answers is not None)
             car, model = _which_car(args, ui, scripted=answers is not None)
         except Wish:
-            print("Nothing was opened.")
+            print(tr("Nothing was opened."))
             return 0
         journal.put_edition(loaded.edition, loaded.content)
         desk = Desk(journal, new_job_id(journal), machine, clock, worker.person)
@@ -83,9 +86,10 @@ def run(args: argparse.Namespace) -> int:
             scripted=answers is not None,
             car=secrets.digests,
             model=model,
+            language=language,
         )
         desk.open(body, secrets)
-        print(f"Job {desk.job} is open. If you break off: keysback resume {desk.job}")
+        print(tr("Job {job} is open. If you break off: keysback resume {job}", job=desk.job))
         print(worker.words(), end="\n" if worker.words() else "")
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
 
@@ -97,19 +101,20 @@ def _which_car(args: argparse.Namespace, ui: Ui, *, scripted: bool) -> tuple[str
     decides nothing.
     """
     from verify.terminal.identity import vin_in, vin_lines
+    from verify.terminal.tongue import said, tr, trouble_words
 
     ask = not scripted and not args.car
     car = args.car or ""
     if ask:
-        car = ui.ask("Which car? Plate, VIN or job card number (may stay empty)", empty=True)
+        car = ui.ask(tr("Which car? Plate, VIN or job card number (may stay empty)"), empty=True)
     if lines := vin_lines(car):
-        ui.tell(*lines)
+        ui.tell(*map(said, lines))
     model = " ".join((args.model or "").split())
     while True:
         if not model and ask and args.model is None:
             text = ui.ask(
-                "Year, model and engine, as you always write them (may stay empty)",
-                hint="Numbers entered for this car are offered for the next of the same model.",
+                tr("Year, model and engine, as you always write them (may stay empty)"),
+                hint=tr("Numbers entered for this car are offered for the next of the same model."),
                 empty=True,
             )
             model = " ".join(text.split())
@@ -119,7 +124,7 @@ def _which_car(args: argparse.Namespace, ui: Ui, *, scripted: bool) -> tuple[str
         except UserError as error:
             if args.model is not None or not ask:
                 raise
-            ui.tell(str(error))
+            ui.tell(trouble_words(error))
             model = ""
 
 
@@ -141,6 +146,7 @@ def _ask(
 ) -> tuple[Audience, str, str]:
     """(audience, units, mode): from the options, from what is remembered, else asked."""
     from verify.terminal.sitting import ask_mode
+    from verify.terminal.tongue import tr
     from verify.terminal.ui import Option, Page
     from verify.words import Audience
 
@@ -157,19 +163,21 @@ def _ask(
     units = args.units or journal.setting("units") or ("metric" if scripted else "")
     mode = args.mode or ("as-work" if scripted else "")
     if not (audience and units and mode):
-        ui.page(Page("new", graph.title, "before we begin", graph.title, graph.repair, wishes=()))
+        ui.page(
+            Page("new", graph.title, tr("before we begin"), graph.title, graph.repair, wishes=())
+        )
     if not audience:
         options = {
-            "technician": "A technician, with a scanner and the service information",
-            "owner": "The car's owner, at home",
+            "technician": tr("A technician, with a scanner and the service information"),
+            "owner": tr("The car's owner, at home"),
         }
-        audience = ui.choose("Who closes it out?", [Option(k, options[k]) for k in known])
+        audience = ui.choose(tr("Who closes it out?"), [Option(k, options[k]) for k in known])
     if not units:
         units = ui.choose(
-            "Which units?",
+            tr("Which units?"),
             [
-                Option("metric", "Metric: km/h, °C, N·m"),
-                Option("us", "US: mph, °F, ft·lbf"),
+                Option("metric", tr("Metric: km/h, °C, N·m")),
+                Option("us", tr("US: mph, °F, ft·lbf")),
             ],
         )
     if units != journal.setting("units"):

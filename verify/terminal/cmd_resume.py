@@ -39,6 +39,8 @@ def parser() -> argparse.ArgumentParser:
 
 
 def run(args: argparse.Namespace) -> int:
+    from contextlib import ExitStack
+
     from verify.errors import Problem, UserError
     from verify.terminal import sitting
     from verify.terminal.answers_file import load_answers
@@ -48,12 +50,16 @@ def run(args: argparse.Namespace) -> int:
     from verify.terminal.endings import show_ended
     from verify.terminal.prove import sit_for_proof, takes_proof
     from verify.terminal.signoff_words import sent_back_words
+    from verify.terminal.tongue import language_wanted, speaking
     from verify.terminal.ui_screen import pick
 
-    with open_store(args.store) as journal:
+    with open_store(args.store) as journal, ExitStack() as stack:
         clock = SystemClock()
-        desk = desk_for(journal, args.job or _only_open(journal), clock)
+        # The job's own language, unless another is asked for here; the variable is for new jobs.
+        wanted = language_wanted(args.language, {}) if args.language else None
+        desk = desk_for(journal, args.job or _only_open(journal), clock, language=wanted)
         session = desk.session()
+        stack.enter_context(speaking(session.language if wanted is None else wanted))
         asked = not (args.close or args.sign)
         if session.ending is not None and asked and not takes_proof(session):
             show_ended(session)

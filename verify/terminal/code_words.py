@@ -24,15 +24,18 @@ from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CLEARS_CODES
 from verify.job.session import ReadOnlySession, Visit
 from verify.terminal.clock import read_stamp
+from verify.terminal.tongue import mark, said, tr
 from verify.words import Verdict
 
 # What a code of this class means for the way from here, where the table says so.
 CLASS_WORDS = {
-    "wiring": " (points to wiring, supply or part)",
-    "learn": " (a leak check and relearn can cure it)",
-    "forbids": " (FORBIDS DRIVING)",
+    "wiring": mark(" (points to wiring, supply or part)"),
+    "learn": mark(" (a leak check and relearn can cure it)"),
+    "forbids": mark(" (FORBIDS DRIVING)"),
 }
-INSPECTION = "Would an inspection turn the car away? keysback ready says it for your programme."
+INSPECTION = mark(
+    "Would an inspection turn the car away? keysback ready says it for your programme."
+)
 # Above this no drive is proposed, whatever the road. Common practice, no source.
 MOST_KMH = 100.0
 # How far the speed signal and the counter of kilometres may differ. Common practice, no source.
@@ -57,18 +60,20 @@ def change_lines(earlier: Sequence[Past], reading: CodeReading) -> list[str]:
     """Codes grouped by what became of them: "gone: P0507, P0171"."""
     groups: dict[str, list[str]] = {}
     for found in changes(earlier, reading):
-        words = found.change.value + (", pending only" if found.pending_only else "")
+        words = tr(found.change.value) + (tr(", pending only") if found.pending_only else "")
         groups.setdefault(words, []).append(found.code)
     return [f"{words}: {', '.join(codes)}" for words, codes in groups.items()]
 
 
 def class_words(reading: CodeReading, code: str) -> str:
-    return CLASS_WORDS.get(class_of(code, reading.modules_of(code)), "")
+    return tr(CLASS_WORDS.get(class_of(code, reading.modules_of(code)), ""))
 
 
 def place_words(reading: CodeReading) -> str:
     """Which module a code came from, where somebody said so."""
-    return ", ".join(f"{code} in {module}" for code, module in reading.where)
+    return ", ".join(
+        tr("{code} in {module}", code=code, module=tr(module)) for code, module in reading.where
+    )
 
 
 def reading_lines(
@@ -76,18 +81,21 @@ def reading_lines(
 ) -> list[str]:
     """What is to be said after a reading: differences, places, counters, monitors."""
     reading = CodeReading.from_json(values)
-    lines = [f"Since the readings before: {line}" for line in change_lines(earlier, reading)]
+    lines = [
+        tr("Since the readings before: {line}", line=line)
+        for line in change_lines(earlier, reading)
+    ]
     if not reading.modules:
-        lines.append("No module is named as read.")
+        lines.append(tr("No module is named as read."))
     if reading.where:
-        lines.append(f"Read in: {place_words(reading)}")
-    lines += [f"{code}-{byte}: {failure_type_words(byte)}" for code, byte in reading.types]
-    lines += [note[:1].upper() + note[1:] for note in reading.notes]
+        lines.append(tr("Read in: {places}", places=place_words(reading)))
+    lines += [f"{code}-{byte}: {said(failure_type_words(byte))}" for code, byte in reading.types]
+    lines += [said(note[:1].upper() + note[1:]) for note in reading.notes]
     for result in results:
-        lines.append(f"{result.check}: {result.verdict.value}. {result.why}")
+        lines.append(f"{result.check}: {tr(result.verdict.value)}. {said(result.why)}")
         if result.settle:
-            lines.append(f"  What would settle it: {result.settle}")
-        lines += [f"  {note}" for note in result.notes]
+            lines.append("  " + tr("What would settle it: {settle}", settle=said(result.settle)))
+        lines += [f"  {said(note)}" for note in result.notes]
     lines += monitor_lines(values)
     return lines
 
@@ -99,15 +107,21 @@ def monitor_lines(values: Mapping[str, Any]) -> list[str]:
         return []
     table = monitors(Ignition(status["ignition"]))
     lines = [
-        f"Monitor not complete: {table[name].title}. It runs on: {table[name].settles}."
+        tr(
+            "Monitor not complete: {title}. It runs on: {settles}.",
+            title=said(table[name].title),
+            settles=said(table[name].settles),
+        )
         for name, state in status["monitors"].items()
         if state == "not complete"
     ]
-    unread = [table[n].title for n, state in status["monitors"].items() if state == "not read"]
+    unread = [
+        said(table[n].title) for n, state in status["monitors"].items() if state == "not read"
+    ]
     if unread:
-        lines.append(f"Monitors not read: {', '.join(unread)}.")
-    lines += [f"Monitors: {note}." for note in status.get("notes", ())]
-    return [*lines, INSPECTION]
+        lines.append(tr("Monitors not read: {titles}.", titles=", ".join(unread)))
+    lines += [tr("Monitors: {note}.", note=said(note)) for note in status.get("notes", ())]
+    return [*lines, tr(INSPECTION)]
 
 
 def proposed_drive(session: ReadOnlySession) -> str:
@@ -122,10 +136,12 @@ def proposed_drive(session: ReadOnlySession) -> str:
 
 def frame_words(frame: Mapping[str, Any], units: str) -> str:
     found = propose(FreezeFrame(**frame), speed_limit_kmh=MOST_KMH, system=units)
-    words = found.words.rstrip(".") + "."
+    words = said(found.words.rstrip(".") + ".")
     if found.kind is Revisit.DRIVE:
-        words = f"To go back to the freeze frame, where road and law allow it: {words}"
-    return " ".join((words, *found.cautions))
+        words = tr(
+            "To go back to the freeze frame, where road and law allow it: {drive}", drive=words
+        )
+    return " ".join((words, *map(said, found.cautions)))
 
 
 def recording_of_drive(session: ReadOnlySession) -> Mapping[str, Any] | None:

@@ -191,18 +191,27 @@ class Secrets:
         return digest
 
 
-def machine_of(journal: Any, entries: tuple[Entry, ...]) -> Machine:
-    """The machine of a job's pinned edition; one that only reads where the prover refuses it."""
+def machine_of(journal: Any, entries: tuple[Entry, ...], language: str = "") -> Machine:
+    """The machine of a job's pinned edition; one that only reads where the prover refuses it.
+
+    language: of its texts, "" for English. Raises UserError where the edition does not speak it."""
     edition = str(entries[0].body["edition"])
-    graph = edition_to_flow(journal.edition(edition), catalogue()).graph
+    graph = edition_to_flow(journal.edition(edition), catalogue(), language=language).graph
     result = prove(graph, catalogue())
     return compile_flow(result) if isinstance(result, ProvenFlow) else replay_machine(graph)
 
 
-def desk_for(journal: Any, text: str, clock: Clock | None = None) -> Desk:
-    """The desk of a job that exists, named by its id or the beginning of it. Raises UserError."""
+def desk_for(
+    journal: Any, text: str, clock: Clock | None = None, *, language: str | None = ""
+) -> Desk:
+    """The desk of a job that exists, named by its id or the beginning of it. Raises UserError.
+
+    language: what its flow speaks, "" for English, None for what it spoke in the last sitting."""
     job = journal.find_job(text)
     entries = journal.entries(job)
-    desk = Desk(journal, job, machine_of(journal, entries), clock or SystemClock())
+    if language is None:
+        sittings = [e for e in entries if e.kind in ("opened", "sitting")]
+        language = str(sittings[-1].body.get("language", ""))
+    desk = Desk(journal, job, machine_of(journal, entries, language), clock or SystemClock())
     desk.person = person_id(journal)
     return desk

@@ -7,27 +7,30 @@ from typing import TYPE_CHECKING
 from verify.flow.graph import STOP
 from verify.job.session import ReadOnlySession
 from verify.terminal.say import outcome_words
+from verify.terminal.tongue import mark, must, tr
 from verify.words import Audience, EndingKind, Grade, Verdict
 
 if TYPE_CHECKING:
     from verify.terminal.hands import Hands
 
 HEADS = {
-    EndingKind.HAND_BACK: "THE KEYS CAN GO BACK",
-    EndingKind.PROOF_TO_FOLLOW: "THE KEYS CAN GO BACK, WITH PROOF TO FOLLOW",
-    EndingKind.RELEARN: "RELEARN FIRST; THE KEYS STAY HERE",
-    EndingKind.BACK_TO_DIAGNOSIS: "BACK TO DIAGNOSIS; THE KEYS STAY HERE",
-    EndingKind.DO_NOT_DRIVE: "DO NOT DRIVE",
+    EndingKind.HAND_BACK: mark("THE KEYS CAN GO BACK"),
+    EndingKind.PROOF_TO_FOLLOW: mark("THE KEYS CAN GO BACK, WITH PROOF TO FOLLOW"),
+    EndingKind.RELEARN: mark("RELEARN FIRST; THE KEYS STAY HERE"),
+    EndingKind.BACK_TO_DIAGNOSIS: mark("BACK TO DIAGNOSIS; THE KEYS STAY HERE"),
+    EndingKind.DO_NOT_DRIVE: mark("DO NOT DRIVE"),
 }
-REHEARSAL = "SCRIPTED: the answers came from a file. This is a rehearsal and lets no real car go."
-DEMO = "DEMO: workshop, people, car and data are invented. No real car was let go."
-PROOF_OPEN = "PROOF STILL TO FOLLOW"
-NOT_STATUTORY = "This is no statutory roadworthiness test."
+REHEARSAL = mark(
+    "SCRIPTED: the answers came from a file. This is a rehearsal and lets no real car go."
+)
+DEMO = mark("DEMO: workshop, people, car and data are invented. No real car was let go.")
+PROOF_OPEN = mark("PROOF STILL TO FOLLOW")
+NOT_STATUTORY = mark("This is no statutory roadworthiness test.")
 
 
 def stop_words(session: ReadOnlySession) -> str:
     ending = session.graph.endings[session.graph.on_stop]
-    return "Engine off. Do not drive. " + ending_advice(ending, session.audience)
+    return must("Engine off. Do not drive.") + " " + ending_advice(ending, session.audience)
 
 
 def ending_advice(ending: object, audience: Audience) -> str:
@@ -39,13 +42,13 @@ def ending_advice(ending: object, audience: Audience) -> str:
 def head(session: ReadOnlySession) -> str:
     """The ending in capitals; a scripted job outside the demo lets no car go."""
     if session.ending is None:
-        return "NOT FINISHED"
+        return tr("NOT FINISHED")
     kind = session.ending.kind
-    words = HEADS[kind]
-    if kind is EndingKind.PROOF_TO_FOLLOW and later_head(session) != PROOF_OPEN:
+    words = must(HEADS[kind])
+    if kind is EndingKind.PROOF_TO_FOLLOW and later_head(session) != tr(PROOF_OPEN):
         words = later_head(session)
     if kind.lets_go and session.scripted and not session.demo:
-        return f"REHEARSAL ONLY ({words.lower()})"
+        return tr("REHEARSAL ONLY ({words})", words=words.lower())
     return words
 
 
@@ -60,33 +63,37 @@ def ending_lines(session: ReadOnlySession) -> list[str]:
     lines += ["", ending_advice(ending, session.audience)]
     against = failed_steps(session)
     if against and not ending.kind.lets_go:
-        lines += ["", "What led here:", *(f"  - {line}" for line in against)]
+        lines += ["", tr("What led here:"), *(f"  - {line}" for line in against)]
     if ending.who:
-        lines += ["", f"Who can do it: {ending.who}"]
+        lines += ["", tr("Who can do it: {who}", who=ending.who)]
     if ending.kind is EndingKind.PROOF_TO_FOLLOW and session.open_required:
-        lines += ["", "Proof still to follow:"]
+        lines += ["", tr("Proof still to follow:")]
         for step in session.open_steps():
             settle, by = step.later or ("", "")
-            lines.append(f"  - {step.title}: {settle} By: {by}.")
+            words = tr("{title}: {settle} By: {by}.", title=step.title, settle=settle, by=by)
+            lines.append(f"  - {words}")
     told = told_steps(session)
     if told and ending.kind.lets_go:
-        lines += ["", "Told, not measured: " + sentence_end("; ".join(told))]
+        titles = sentence_end("; ".join(told))
+        lines += ["", tr("Told, not measured: {titles}", titles=titles)]
     if session.scripted and ending.kind.lets_go and not session.demo:
-        lines += ["", REHEARSAL]
+        lines += ["", tr(REHEARSAL)]
     if ending.kind.lets_go:
-        lines += ["", NOT_STATUTORY]
+        lines += ["", tr(NOT_STATUTORY)]
     if session.demo:
-        lines += ["", DEMO]
+        lines += ["", tr(DEMO)]
     return lines
 
 
 def later_head(session: ReadOnlySession) -> str:
     """What became of the proof that was to follow, in capitals."""
     if session.comebacks:
-        return "THE CAR CAME BACK"
+        return tr("THE CAR CAME BACK")
     if session.proof_failed:
-        return "PROOF FAILED: THE CAR MUST COME BACK"
-    return "THE KEYS WENT BACK; ALL PROOF HAS COME IN" if session.proven_later else PROOF_OPEN
+        return tr("PROOF FAILED: THE CAR MUST COME BACK")
+    if session.proven_later:
+        return tr("THE KEYS WENT BACK; ALL PROOF HAS COME IN")
+    return tr(PROOF_OPEN)
 
 
 def sentence_end(text: str) -> str:
@@ -137,7 +144,7 @@ def show_ended(session: ReadOnlySession) -> None:
     from verify.terminal.prove import proof_end_lines
     from verify.terminal.ui_lines import LineUi
 
-    lines = [*ending_lines(session), "", "The walk through this job has ended."]
+    lines = [*ending_lines(session), "", tr("The walk through this job has ended.")]
     if session.ending is not None and session.ending.kind is EndingKind.PROOF_TO_FOLLOW:
         lines += ["", *proof_end_lines(session, stamp(SystemClock().now())[:10])]
     LineUi().tell(*lines, "", *last_lines(session))
@@ -146,10 +153,12 @@ def show_ended(session: ReadOnlySession) -> None:
 def last_lines(session: ReadOnlySession) -> list[str]:
     """Where to look next. The head once more: on a low screen it may have run off the top."""
     lines = [
-        f"{head(session)}. The whole account: keysback show {session.job}",
-        f"A text for the invoice or the customer: keysback note {session.job}",
+        tr("{head}. The whole account: keysback show {job}", head=head(session), job=session.job),
+        tr("A text for the invoice or the customer: keysback note {job}", job=session.job),
     ]
     rehearsed = session.scripted or session.demo
     if session.ending is not None and session.signed_off is None and not rehearsed:
-        lines.append(f"A second person signs it off: keysback signoff {session.job} --by SIGNER")
+        lines.append(
+            tr("A second person signs it off: keysback signoff {job} --by SIGNER", job=session.job)
+        )
     return lines

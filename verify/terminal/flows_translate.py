@@ -12,7 +12,7 @@ MOST_LISTED = 12
 
 
 def add(words: Any) -> None:
-    from verify.flow.texts import LANGUAGES
+    from verify.words import LANGUAGES
 
     p = words.add_parser(
         "translate",

@@ -24,6 +24,7 @@ from verify.terminal.columns import ask_columns
 from verify.terminal.marks import MARKS
 from verify.terminal.say import outcome_words
 from verify.terminal.spec_memory import Remembered
+from verify.terminal.tongue import said, tr, trouble_words
 from verify.terminal.ui import (
     CANNOT,
     WISHES,
@@ -104,13 +105,13 @@ class PersonHands:
         self.ui.stop_sign(text)
 
     def reason(self, prompt: str, *, back: bool = False) -> str:
-        return self.ui.ask(prompt, hint="An empty line goes back." if back else "", empty=back)
+        return self.ui.ask(prompt, hint=tr("An empty line goes back.") if back else "", empty=back)
 
     def pick(self, prompt: str, options: Sequence[Option]) -> str:
         return self.ui.choose(prompt, options)
 
     def trouble(self, error: UserError) -> None:
-        self.ui.tell("That cannot be taken:", str(error), "")
+        self.ui.tell(tr("That cannot be taken:"), trouble_words(error), "")
 
     # Answers by kind of step
 
@@ -133,19 +134,19 @@ class PersonHands:
             case "card":
                 options = [Option(k, text) for k, text in step.detail["items"].items()]
                 wrong = self.ui.choose_many(
-                    "Choose each line that is not so:",
+                    tr("Choose each line that is not so:"),
                     options,
-                    none="All of these are so: go on",
-                    marked="the marked ones are not so",
+                    none=tr("All of these are so: go on"),
+                    marked=tr("the marked ones are not so"),
                 )
                 return a.Exceptions(wrong)
         raise ValueError(f"no way to ask a step of kind {step.kind}")
 
     def _do(self, step: Step) -> Answer:
         if step.kind == "photo":
-            self.ui.choose("A picture?", [Option("file", "I have one: give the file")])
-            return a.PhotoFile(self._path("Picture file"))
-        self.ui.choose("Done?", [Option("done", "Done")])
+            self.ui.choose(tr("A picture?"), [Option("file", tr("I have one: give the file"))])
+            return a.PhotoFile(self._path(tr("Picture file")))
+        self.ui.choose(tr("Done?"), [Option("done", tr("Done"))])
         return a.Done()
 
     def _ask(self, step: Step) -> Answer:
@@ -153,12 +154,14 @@ class PersonHands:
         if known is None:
             return a.Said(self.ui.ask(step.title))
         return a.Chosen(
-            self.ui.choose("Which is it?", [Option(k, text) for k, text in known.items()])
+            self.ui.choose(tr("Which is it?"), [Option(k, text) for k, text in known.items()])
         )
 
     def _number(self, session: ReadOnlySession, step: Step) -> Answer:
         unit = shown_unit(step.detail["unit"], session.units)
-        text = self.ui.ask(step.title, hint=f"A number; without a unit it counts as {unit}.")
+        text = self.ui.ask(
+            step.title, hint=tr("A number; without a unit it counts as {unit}.", unit=unit)
+        )
         quantity = parse(text, expect=unit)
         return a.Number(f"{quantity.text} {quantity.unit}")
 
@@ -166,26 +169,26 @@ class PersonHands:
         return ask_numbers.unit_slip(self.ui, torque, wanted)
 
     def _record(self, step: Step) -> Answer:
-        options = [Option("file", "I have the recording: give the file")]
+        options = [Option("file", tr("I have the recording: give the file"))]
         told = step.detail.get("told")
         if told is not None:
-            options.append(Option("told", "No recording: I only tell what I saw"))
-        if self.ui.choose("Recording?", options) == "file":
-            return RecordingFile(self._path("Recording file"))
+            options.append(Option("told", tr("No recording: I only tell what I saw")))
+        if self.ui.choose(tr("Recording?"), options) == "file":
+            return RecordingFile(self._path(tr("Recording file")))
         assert told is not None
         self.ui.tell(str(told["question"]))
         label = self.ui.choose(
-            "What you saw or heard (it will be listed as told)",
+            tr("What you saw or heard (it will be listed as told)"),
             [
                 Option("told-pass", told["passes"]),
                 Option("told-fail", told["fails"]),
-                Option("told-undecided", told["unsure"]),
+                Option("told-undecided", tr(told["unsure"])),
             ],
         )
         return a.ToldInstead(label)
 
     def _path(self, prompt: str) -> str:
-        text = self.ui.ask(prompt, hint="Type its path, or drag the file into this window.")
+        text = self.ui.ask(prompt, hint=tr("Type its path, or drag the file into this window."))
         return str(Path(text.strip("'\" ").replace("\\ ", " ")).expanduser())
 
     # The rest
@@ -201,16 +204,18 @@ class PersonHands:
         words = outcome_words(step, ready.outcome)
         if locked and step.kind == "record":
             self.ui.tell(
-                "This was measured and failed, and nothing was done to the car since. "
-                "The result stands until something is."
+                tr(
+                    "This was measured and failed, and nothing was done to the car since. "
+                    "The result stands until something is."
+                )
             )
-            options = [Option("keep", f"Go on with: {words}")]
+            options = [Option("keep", tr("Go on with: {words}", words=words))]
         else:
             options = [
-                Option("keep", f"It still holds: {words}"),
-                Option("anew", "Answer anew"),
+                Option("keep", tr("It still holds: {words}", words=words)),
+                Option("anew", tr("Answer anew")),
             ]
-        prompt = f"Answered before the correction, {local(ready.time)}:"
+        prompt = tr("Answered before the correction, {time}:", time=local(ready.time))
         return self.ui.choose(prompt, options) == "keep"
 
     def offer_spec(self, session: ReadOnlySession, spec: Spec, known: Remembered) -> bool:
@@ -225,18 +230,20 @@ class PersonHands:
         remembered = desk.journal.mapping(layout.key)
         if remembered:
             lines = [f"  {h} = {c}" for h, c in remembered.items() if c != "-"]
-            self.ui.tell("A file of this layout was read before like this:", *lines)
-            options = [Option("yes", "Read it the same way"), Option("no", "Say it anew")]
-            if self.ui.choose("The same again?", options) == "yes":
+            self.ui.tell(tr("A file of this layout was read before like this:"), *lines)
+            options = [Option("yes", tr("Read it the same way")), Option("no", tr("Say it anew"))]
+            if self.ui.choose(tr("The same again?"), options) == "yes":
                 return remembered
         return ask_columns(self.ui, layout)
 
     def interval(self, layout: Layout) -> str:
         while True:
             text = self.ui.ask(
-                "Seconds between two rows",
-                hint="The file has no time column. If you do not know the interval, export again "
-                "with time.",
+                tr("Seconds between two rows"),
+                hint=tr(
+                    "The file has no time column. If you do not know the interval, export again "
+                    "with time."
+                ),
             )
             try:
                 return str(parse(text, expect="s"))
@@ -244,7 +251,7 @@ class PersonHands:
                 self.trouble(error)
 
     def begin_wait(self, seconds: float) -> str:
-        skipped = self._wait_or_skip(seconds, "Start the wait: the time counts from now")
+        skipped = self._wait_or_skip(seconds, tr("Start the wait: the time counts from now"))
         self.waiting = not skipped
         return skipped
 
@@ -252,20 +259,20 @@ class PersonHands:
         while True:
             minutes = max(1, round(seconds / 60))
             choice = self.ui.choose(
-                f"{minutes} min to wait.",
+                tr("{minutes} min to wait.", minutes=minutes),
                 [
                     Option("wait", go),
-                    Option("skip", "Skip the wait (say why; it goes on the record)"),
+                    Option("skip", tr("Skip the wait (say why; it goes on the record)")),
                 ],
             )
             if choice == "wait":
                 return ""
-            if reason := self.reason("Why is the wait skipped?", back=True):
+            if reason := self.reason(tr("Why is the wait skipped?"), back=True):
                 return reason
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
         while left() > 0:
-            if not self.waiting and (skipped := self._wait_or_skip(left(), "Wait on")):
+            if not self.waiting and (skipped := self._wait_or_skip(left(), tr("Wait on"))):
                 return skipped
             self.waiting = False
             try:
@@ -291,7 +298,8 @@ class PersonHands:
             return
         if taken.recording is None and all(r.verdict is Verdict.PASS for r in results):
             # Nothing to think about: one line on the next screen is enough.
-            self.before = f"{MARKS[Verdict.PASS]} {step.title}: passed. {results[-1].why}"
+            words = tr("{title}: passed. {why}", title=step.title, why=said(results[-1].why))
+            self.before = f"{MARKS[Verdict.PASS]} {words}"
             return
         from verify.terminal.show_verdict import trace_plot
         from verify.terminal.verdict_list import arranged, tally
@@ -304,14 +312,14 @@ class PersonHands:
             self.ui.tell(block)
         undecided = {r.check for r in results if r.verdict is Verdict.UNDECIDED}
         if undecided.intersection(needed):
-            self.ui.tell("Undecided is no fault of the car: the evidence is too weak to say.")
+            self.ui.tell(tr("Undecided is no fault of the car: the evidence is too weak to say."))
         elif undecided:
-            self.ui.tell("Undecided here holds nothing back: the step does not rest on it.")
+            self.ui.tell(tr("Undecided here holds nothing back: the step does not rest on it."))
         if len(results) > 1:
             line = tally(results, needed)
             if any(r.verdict is Verdict.PASS and r.uncertainty is not None for r in results):
-                line.append(". ± is twice the standard uncertainty.", style="dim not bold")
+                line.append(tr(". ± is twice the standard uncertainty."), style="dim not bold")
             self.ui.tell(line)
         allowed = self.ui.wishes.allowed
         self.ui.wishes = PlainWishes(tuple(w for w in allowed if w in _AFTER_A_VERDICT))
-        self.ui.choose("Seen?", [Option("on", "Go on")])
+        self.ui.choose(tr("Seen?"), [Option("on", tr("Go on"))])

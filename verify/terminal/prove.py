@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from dataclasses import dataclass, replace
 
-from verify.errors import UserError, render
+from verify.errors import UserError
 from verify.flow.graph import CANNOT as CANNOT_LABEL
 from verify.flow.graph import STOP, Outcome, Step
 from verify.job.bodies import (
@@ -33,12 +33,13 @@ from verify.terminal.hands import Hands
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import step_page
 from verify.terminal.signoff_words import due_words, open_proof_lines
+from verify.terminal.tongue import mark, spoken, tr, trouble_words
 from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, Option, Page, Wish
 from verify.terminal.ui import STOP as STOP_WISH
 from verify.terminal.ui_lines import LineUi
 from verify.words import Verdict
 
-PROGRESS = "proof that follows"
+PROGRESS = mark("proof that follows")
 
 
 def proof_end_lines(session: ReadOnlySession, today: str) -> list[str]:
@@ -48,15 +49,19 @@ def proof_end_lines(session: ReadOnlySession, today: str) -> list[str]:
         names = "; ".join(session.graph.steps[n].title for n in session.proof_failed)
         lines += [
             "",
-            f"Failed: {names}.",
-            "Tell the customer to bring the car back, and open a job for it then: "
-            f"keysback comeback {session.job}",
-            "The proof is not taken a second time: something has to be done to the car first.",
+            tr("Failed: {steps}.", steps=names),
+            tr(
+                "Tell the customer to bring the car back, and open a job for it then: "
+                "keysback comeback {job}",
+                job=session.job,
+            ),
+            tr("The proof is not taken a second time: something has to be done to the car first."),
         ]
     elif not session.proven_later:
-        lines += ["", "Still open:", *open_proof_lines(session, today)]
+        lines += ["", tr("Still open:"), *open_proof_lines(session, today)]
         if not session.to_prove:
-            lines.append(f"The car must come back for it: keysback comeback {session.job}")
+            words = tr("The car must come back for it: keysback comeback {job}", job=session.job)
+            lines.append(words)
     return lines
 
 
@@ -104,23 +109,25 @@ class ProofRunner:
             Page(
                 job=session.job,
                 flow=session.graph.title,
-                progress=PROGRESS,
-                title="A proof failed",
+                progress=tr(PROGRESS),
+                title=tr("A proof failed"),
                 say="\n".join(proof_end_lines(session, self._today())[2:]),
                 wishes=(NOTE, PAUSE),
             )
         )
         options = [
-            Option("", "It is so: the car must come back"),
-            Option("correct", "It was typed wrong: correct it, with a reason"),
+            Option("", tr("It is so: the car must come back")),
+            Option("correct", tr("It was typed wrong: correct it, with a reason")),
         ]
-        return bool(self.hands.pick("Is that so?", options))
+        return bool(self.hands.pick(tr("Is that so?"), options))
 
     def _begin(self, session: Live) -> Live:
         if self.begun:
             return session
         self.begun = True
-        body = sitting_body(session, mode=self.mode, scripted=self.answers is not None)
+        body = sitting_body(
+            session, mode=self.mode, scripted=self.answers is not None, language=spoken()
+        )
         return self.desk.write("sitting", body)
 
     def _today(self) -> str:
@@ -137,15 +144,15 @@ class ProofRunner:
             Page(
                 job=session.job,
                 flow=session.graph.title,
-                progress=PROGRESS,
-                title="What was to follow",
+                progress=tr(PROGRESS),
+                title=tr("What was to follow"),
                 say=say,
                 wishes=(NOTE, *((CORRECT,) if typed_proofs(session) else ()), PAUSE),
                 prompt_rows=len(options) + 6,
             )
         )
         return self.hands.pick(
-            "For which is there proof now?", [*options, Option("", "None now; go on later")]
+            tr("For which is there proof now?"), [*options, Option("", tr("None now; go on later"))]
         )
 
     def _has_answer(self, name: str) -> bool:
@@ -167,7 +174,7 @@ class ProofRunner:
                 break
             except Wish as wish:
                 if wish.name == CANNOT:
-                    reason = self.hands.reason("Why can this not be done?", back=True)
+                    reason = self.hands.reason(tr("Why can this not be done?"), back=True)
                     if reason:
                         return self._told(step, CANNOT_LABEL, reason)
                 elif wish.name == STOP_WISH:
@@ -179,10 +186,11 @@ class ProofRunner:
     def _page(self, session: Live, step: Step, pending: Pending) -> Page:
         page = step_page(session, step=step, attempt=pending.attempt)
         settle, by = step.later or ("", "")
-        before = f"To follow: {settle} ({due_words(by, '', self._today())})"
+        due = due_words(by, "", self._today())
+        before = tr("To follow: {settle} ({due})", settle=settle, due=due)
         return replace(
             page,
-            progress=PROGRESS,
+            progress=tr(PROGRESS),
             before="\n".join(line for line in (page.before, before) if line),
             wishes=(CANNOT, NOTE, PAUSE, STOP_WISH),
         )
@@ -206,9 +214,9 @@ class ProofRunner:
         self.hands.judged(session, step, taken)
         if not taken.judged.results:
             words = {
-                Verdict.PASS: "proven",
-                Verdict.FAIL: "failed",
-                Verdict.UNDECIDED: "still open",
+                Verdict.PASS: tr("proven"),
+                Verdict.FAIL: tr("failed"),
+                Verdict.UNDECIDED: tr("still open"),
             }
             self.hands.notice(f"{step.title}: {words[step.counts(taken.judged.outcome)]}.")
         return new
@@ -269,12 +277,14 @@ class ProofRunner:
         if name == CORRECT and typed_proofs(session):
             return Runner(self.desk, self.hands).correct(session, typed_proofs(session))
         if name not in (NOTE, CANNOT):
-            self.hands.notice("Nothing is open here any more; write a note, or open a comeback.")
+            self.hands.notice(
+                tr("Nothing is open here any more; write a note, or open a comeback.")
+            )
         if name == NOTE:
-            text = self.hands.reason("Note", back=True)
+            text = self.hands.reason(tr("Note"), back=True)
             if text:
                 secrets = Secrets(text=text)
-                self.hands.notice("The note is written down.")
+                self.hands.notice(tr("The note is written down."))
                 return self.desk.write("note", note_body(session, secrets.digests), secrets)
         return session
 
@@ -293,12 +303,13 @@ def sit_for_proof(
             answers.finish()
         LineUi().tell("", *proof_end_lines(session, stamp(desk.clock.now())[:10]))
     except Paused:
-        print(f"Paused. Go on with: {resume}")
+        print(tr("Paused. Go on with: {command}", command=resume))
     except KeyboardInterrupt:
-        print(f"\nInterrupted. Nothing accepted is lost. Go on with: {resume}", file=sys.stderr)
+        words = tr("Interrupted. Nothing accepted is lost. Go on with: {command}", command=resume)
+        print(f"\n{words}", file=sys.stderr)
         return 130
     except UserError as error:
-        print(render(error.problems), file=sys.stderr)
+        print(trouble_words(error), file=sys.stderr)
         print(f"What was accepted is kept. Go on with: {resume}", file=sys.stderr)
         return 2
     if desk.session().history[-1].seq == before:

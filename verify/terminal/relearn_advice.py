@@ -21,8 +21,10 @@ from verify.errors import Problem, UserError, unknown
 from verify.job.bodies import decision_body
 from verify.job.rules import changed_since
 from verify.job.session import ReadOnlySession, Visit
+from verify.terminal import tongue
 from verify.terminal.answers_file import ADVICE
 from verify.terminal.desk import Desk, Live, Secrets
+from verify.terminal.tongue import mark, tr
 from verify.terminal.ui import Option, PlainWishes, Ui, Wish
 from verify.words import EndingKind, Group, Verdict
 
@@ -84,15 +86,15 @@ _FORBIDS = {
 }
 _ALWAYS_FORBID = ("pedal_answers", "stalls", "red_brake_warning", "revs_stay_up")
 QUESTIONS = {
-    "pedal_answers": "Does the engine answer the pedal, every time?",
-    "stalls": "Does it stall, or nearly?",
-    "red_brake_warning": "Is a red brake warning on, or the brake pedal hard?",
-    "revs_stay_up": "Do the revs stay up by themselves?",
-    "limp_home": "Is it in limp-home (little power, low revs)?",
-    "fast_road": "Does the way to the shop take a fast road?",
-    "relearn_required": "Does its service information require the relearn?",
+    "pedal_answers": mark("Does the engine answer the pedal, every time?"),
+    "stalls": mark("Does it stall, or nearly?"),
+    "red_brake_warning": mark("Is a red brake warning on, or the brake pedal hard?"),
+    "revs_stay_up": mark("Do the revs stay up by themselves?"),
+    "limp_home": mark("Is it in limp-home (little power, low revs)?"),
+    "fast_road": mark("Does the way to the shop take a fast road?"),
+    "relearn_required": mark("Does its service information require the relearn?"),
 }
-FIGURES = (
+FIGURES = mark(
     "price, hours of your time, and in how many of 100 such cases it works; then, if you like, "
     'what a failure costs besides. For example "120 1.5 90"; ? for what you do not know; an empty '
     "line leaves the way out."
@@ -211,7 +213,7 @@ def read_amount(text: str) -> float:
 def advice_lines(session: ReadOnlySession, plan: Plan) -> tuple[list[str], str]:
     """(what is said, name of the way with the least expected cost or ""). Raises UserError."""
     out = ruled_out(session, plan.now)
-    lines = [f"Not {way.value}: {'; '.join(why)}." for way, why in out.items()]
+    lines = _not_lines(out)
     offers = {
         WAYS[name]: read_offer(text)
         for name, text in plan.offers.items()
@@ -225,21 +227,33 @@ def advice_lines(session: ReadOnlySession, plan: Plan) -> tuple[list[str], str]:
         skipped = [
             words
             for words, text in (
-                ("your time", plan.hour),
-                ("finding the cause if a relearn fails", plan.diagnosis),
+                (tr("your time"), plan.hour),
+                (tr("finding the cause if a relearn fails"), plan.diagnosis),
             )
             if not text
         ]
         if skipped:
-            lines.append(f"Not entered, so counted as nothing: {'; '.join(skipped)}.")
+            lines.append(tr("Not entered, so counted as nothing: {what}.", what="; ".join(skipped)))
         for way, cost in sorted(advice.expected.items(), key=lambda item: item[1]):
-            lines.append(f"{_capital(way.value)}: expected cost about {cost:.0f}.")
-        lines += [f"{_capital(sentence)}." for sentence in advice.why[:-1]]
+            words = tr("{way}: expected cost about {cost}.", way=_way(way), cost=f"{cost:.0f}")
+            lines.append(words)
+        lines += [tongue.said(f"{_capital(sentence)}.") for sentence in advice.why[:-1]]
         named = {way: name for name, way in WAYS.items()}
         best = named[advice.best] if advice.best is not None else ""
     else:
-        lines.append("No prices were entered, so no cost is worked out.")
-    return [*lines, READERS_CANNOT, YOU_DECIDE], best
+        lines.append(tr("No prices were entered, so no cost is worked out."))
+    return [*lines, tr(READERS_CANNOT), tr(YOU_DECIDE)], best
+
+
+def _not_lines(out: Mapping[Way, tuple[str, ...]]) -> list[str]:
+    return [
+        tr("Not {way}: {why}.", way=tr(way.value), why="; ".join(map(tongue.said, why)))
+        for way, why in out.items()
+    ]
+
+
+def _way(way: Way) -> str:
+    return _capital(tr(way.value))
 
 
 def _capital(text: str) -> str:
@@ -254,8 +268,8 @@ def ask(ui: Ui, session: ReadOnlySession) -> Decision | None:
     ui.wishes = PlainWishes(())
     try:
         wants = ui.choose(
-            "Who does the relearn, and what does it cost? Advice from your own figures:",
-            [Option("skip", "Skip it"), Option("on", "Work it out")],
+            tr("Who does the relearn, and what does it cost? Advice from your own figures:"),
+            [Option("skip", tr("Skip it")), Option("on", tr("Work it out"))],
         )
         return _work_out(ui, session) if wants == "on" else None
     except (Wish, KeyboardInterrupt):
@@ -265,32 +279,32 @@ def ask(ui: Ui, session: ReadOnlySession) -> Decision | None:
 def _work_out(ui: Ui, session: ReadOnlySession) -> Decision | None:
     now = _ask_situation(ui, session)
     out = ruled_out(session, now)
-    ui.tell(*(f"Not {way.value}: {'; '.join(why)}." for way, why in out.items()))
+    ui.tell(*_not_lines(out))
     left = {name: way for name, way in WAYS.items() if way not in out}
     offers: dict[str, str] = {}
-    ui.tell("", f"For each way left, {FIGURES}")
+    ui.tell("", tr("For each way left, {figures}", figures=tr(FIGURES)))
     for name, way in left.items():
-        text = _asked(ui, _capital(way.value), read_offer)
+        text = _asked(ui, _way(way), read_offer)
         offers |= {name: text} if text else {}
     hour = diagnosis = ""
     if offers:
-        hour = _asked(ui, "What an hour of your time is worth (may stay empty)", read_amount)
-        words = "What finding the cause costs if a proper relearn fails (may stay empty)"
+        hour = _asked(ui, tr("What an hour of your time is worth (may stay empty)"), read_amount)
+        words = tr("What finding the cause costs if a proper relearn fails (may stay empty)")
         diagnosis = _asked(ui, words, read_amount)
     plan = Plan(now, offers, hour, diagnosis)
     lines, _ = advice_lines(session, plan)
     ui.tell("", *lines)
     choice = ui.choose(
-        "What do you decide?",
+        tr("What do you decide?"),
         [
-            *(Option(name, _capital(way.value)) for name, way in left.items()),
-            Option(OTHER, "Something else"),
-            Option("", "Nothing yet: leave it open"),
+            *(Option(name, _way(way)) for name, way in left.items()),
+            Option(OTHER, tr("Something else")),
+            Option("", tr("Nothing yet: leave it open")),
         ],
     )
     if not choice:
         return None
-    words = "What? In a few words" if choice == OTHER else "A word on it (may stay empty)"
+    words = tr("What? In a few words") if choice == OTHER else tr("A word on it (may stay empty)")
     return Decision(plan, choice, ui.ask(words, empty=choice != OTHER))
 
 
@@ -302,7 +316,7 @@ def _asked(ui: Ui, prompt: str, read: Any) -> str:
                 read(text)
             return text
         except UserError as error:
-            ui.tell(str(error))
+            ui.tell(tongue.trouble_words(error))
 
 
 def _ask_situation(ui: Ui, session: ReadOnlySession) -> Situation:
@@ -315,8 +329,12 @@ def _ask_situation(ui: Ui, session: ReadOnlySession) -> Situation:
             return now
         if getattr(now, name) is not None or (name == "fast_road" and not now.limp_home):
             continue
-        options = [Option("yes", "Yes"), Option("no", "No"), Option("?", "I do not know")]
-        said = {"yes": True, "no": False, "?": None}[ui.choose(question, options)]
+        options = [
+            Option("yes", tr("Yes")),
+            Option("no", tr("No")),
+            Option("?", tr("I do not know")),
+        ]
+        said = {"yes": True, "no": False, "?": None}[ui.choose(tr(question), options)]
         now = replace(now, **{name: said})
         if said is None:
             # What nobody knows forbids driving, and then nothing else is worth asking.
@@ -395,7 +413,8 @@ def offer(desk: Desk, session: Live, hands: Hands) -> Live:
     )
     new = desk.write("decision", body, secrets)
     way = WAYS.get(decision.choice)
-    hands.say("", f"Written down: {way.value if way is not None else 'something else'}.")
+    words = tr(way.value) if way is not None else tr("something else")
+    hands.say("", tr("Written down: {way}.", way=words))
     return new
 
 

@@ -32,6 +32,7 @@ from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
 from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
 from verify.terminal.say import answer_words, choice_page, outcome_words, spec_words, step_page
+from verify.terminal.tongue import tr, trouble_words
 from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, SPEC, Option, Wish
 from verify.terminal.ui import STOP as STOP_WISH
 
@@ -100,8 +101,10 @@ class Runner:
         taken = take_answer(self.desk, session, step, self.hands)
         if pending.locked and "reason" not in taken.judged.private:
             reason = self.hands.reason(
-                "This failed before, and nothing was done to the car since. "
-                "Why is the answer another one now?"
+                tr(
+                    "This failed before, and nothing was done to the car since. "
+                    "Why is the answer another one now?"
+                )
             )
             taken = taken.with_private(reason=reason)
         return self._write(step, taken)
@@ -173,7 +176,7 @@ class Runner:
         except UserError as error:
             # Twice: at once, and on the page that is drawn over it.
             self.hands.trouble(error)
-            self.hands.notice(str(error))
+            self.hands.notice(trouble_words(error))
         return session
 
     def _stop(self, session: Live, reason: str) -> Live:
@@ -188,15 +191,15 @@ class Runner:
         raise Paused
 
     def _note(self, session: Live) -> Live:
-        text = self.hands.reason("Note", back=True)
+        text = self.hands.reason(tr("Note"), back=True)
         if not text:
             return session
         secrets = Secrets(text=text)
-        self.hands.notice("The note is written down.")
+        self.hands.notice(tr("The note is written down."))
         return self.desk.write("note", note_body(session, secrets.digests), secrets)
 
     def _cannot(self, session: Live) -> Live:
-        reason = self.hands.reason("Why can this not be done?", back=True)
+        reason = self.hands.reason(tr("Why can this not be done?"), back=True)
         if not reason:
             return session
         secrets = Secrets(reason=reason)
@@ -207,15 +210,17 @@ class Runner:
         """One of these answers is given anew, with a reason. Raises Wish, UserError."""
         if not visits:
             self.hands.notice(
-                "There is no typed answer to correct yet. What was computed from a recording is "
-                "measured again, not corrected."
+                tr(
+                    "There is no typed answer to correct yet. What was computed from a recording "
+                    "is measured again, not corrected."
+                )
             )
             return session
         visit = self._which_answer(session, visits)
         if visit is None:
             return session
         step = session.graph.steps[visit.step]
-        was = f"Correcting. Until now: {outcome_words(step, visit.outcome)}"
+        was = tr("Correcting. Until now: {words}", words=outcome_words(step, visit.outcome))
         page = step_page(session, step=step, attempt=visit.attempt)
         self.hands.page(replace(page, before=was))
         taken = take_answer(self.desk, session, step, self.hands)
@@ -224,7 +229,7 @@ class Runner:
             return self._stop(session, "")
         secrets = Secrets(**taken.judged.private)
         reason = secrets.add(
-            "correction", self.hands.reason("What was wrong with the answer before?")
+            "correction", self.hands.reason(tr("What was wrong with the answer before?"))
         )
         body = correction_body(
             session,
@@ -242,11 +247,13 @@ class Runner:
         specs = session.graph.specs
         known = [n for n in specs if n in session.specs]
         if not known:
-            self.hands.notice("No number of this car was entered yet.")
+            self.hands.notice(tr("No number of this car was entered yet."))
             return session
         options = [Option(n, f"{specs[n].title}: {spec_words(session, n)}") for n in known]
-        self.hands.page(choice_page(session, "Change a number of this car"))
-        name = self.hands.pick("Which number changes?", [*options, Option("", "None; go on")])
+        self.hands.page(choice_page(session, tr("Change a number of this car")))
+        name = self.hands.pick(
+            tr("Which number changes?"), [*options, Option("", tr("None; go on"))]
+        )
         if not name:
             return session
         was = spec_words(session, name)
@@ -260,7 +267,7 @@ class Runner:
             if v.rejudged > before
         ]
         if again:
-            words += " Judged again: " + "; ".join(again)
+            words += " " + tr("Judged again: {answers}", answers="; ".join(again))
         self.hands.notice(words)
         return session
 
@@ -274,9 +281,11 @@ class Runner:
                 for v in newest[at : at + ON_ONE_SCREEN]
             ]
             if at + ON_ONE_SCREEN < len(newest):
-                options.append(Option("earlier", "An earlier one …"))
-            self.hands.page(choice_page(session, "Correct an earlier answer"))
-            key = self.hands.pick("Which answer was wrong?", [*options, Option("", "None; go on")])
+                options.append(Option("earlier", tr("An earlier one …")))
+            self.hands.page(choice_page(session, tr("Correct an earlier answer")))
+            key = self.hands.pick(
+                tr("Which answer was wrong?"), [*options, Option("", tr("None; go on"))]
+            )
             if key == "earlier":
                 at += ON_ONE_SCREEN
                 continue

@@ -14,32 +14,33 @@ from verify.terminal.clock import local
 from verify.terminal.code_words import proposed_drive
 from verify.terminal.marks import MARKS, NOTED, STOPPED
 from verify.terminal.not_judged import SAYS_NOTHING
+from verify.terminal.tongue import mark, must, tr
 from verify.terminal.ui import PAUSE, Page
 from verify.terminal.ui import STOP as STOP_WISH
 from verify.words import Audience, Verdict
 
 _LABELS = {
-    "done": "done",
-    "answered": "answered",
-    "taken": "taken",
-    "ok": "all fine",
-    "exceptions": "something is not fine",
-    "none": "no codes",
-    "partly-read": "no codes seen, but not everything was shown",
-    "learn": "codes that a leak check and relearn can cure",
-    "other": "other codes",
-    "wiring": "codes that point to wiring, supply or part",
-    "forbids": "codes that forbid driving",
-    "cleared": "codes were cleared after the drive",
-    "not-ready": "no codes; monitors or permanent codes are still to run",
-    "told-pass": "told: fine",
-    "told-fail": "told: not fine",
-    "told-undecided": "told: not sure",
-    CANNOT: "could not be done",
-    STOP: "STOP: not safe",
-    "hand-back": "everything required has passed",
-    "proof-to-follow": "safe to drive; some proof is still to follow",
-    "neither": "something needed before driving is open",
+    "done": mark("done"),
+    "answered": mark("answered"),
+    "taken": mark("taken"),
+    "ok": mark("all fine"),
+    "exceptions": mark("something is not fine"),
+    "none": mark("no codes"),
+    "partly-read": mark("no codes seen, but not everything was shown"),
+    "learn": mark("codes that a leak check and relearn can cure"),
+    "other": mark("other codes"),
+    "wiring": mark("codes that point to wiring, supply or part"),
+    "forbids": mark("codes that forbid driving"),
+    "cleared": mark("codes were cleared after the drive"),
+    "not-ready": mark("no codes; monitors or permanent codes are still to run"),
+    "told-pass": mark("told: fine"),
+    "told-fail": mark("told: not fine"),
+    "told-undecided": mark("told: not sure"),
+    CANNOT: mark("could not be done"),
+    STOP: mark("STOP: not safe"),
+    "hand-back": mark("everything required has passed"),
+    "proof-to-follow": mark("safe to drive; some proof is still to follow"),
+    "neither": mark("something needed before driving is open"),
 }
 
 
@@ -49,10 +50,11 @@ def outcome_words(step: Step, outcome: Outcome) -> str:
         return str(step.detail["answers"][outcome.label])
     if step.kind == "card" and outcome.items:
         items = step.detail["items"]
-        return "not fine: " + "; ".join(items[i] for i in items if i in outcome.items)
+        named = "; ".join(items[i] for i in items if i in outcome.items)
+        return tr("not fine: {items}", items=named)
     if step.kind == "record" and outcome.checks:
         return _checks_words(step, outcome)
-    return _LABELS.get(outcome.label, outcome.label)
+    return tr(_LABELS.get(outcome.label, outcome.label))
 
 
 def _checks_words(step: Step, outcome: Outcome) -> str:
@@ -64,9 +66,9 @@ def _checks_words(step: Step, outcome: Outcome) -> str:
     told = sorted(
         (c for c in outcome.checks if c[0] not in silent), key=lambda c: order.index(c[1])
     )
-    words = [f"{c} {v.value} ({f})" for c, v, f in told]
+    words = [f"{c} {tr(v.value)} ({f})" for c, v, f in told]
     if silent:
-        words.append(f"not judged: {' '.join(silent)}")
+        words.append(tr("not judged: {checks}", checks=" ".join(silent)))
     return ", ".join(words)
 
 
@@ -100,7 +102,7 @@ def progress(session: ReadOnlySession) -> str:
     """How far we are: answers given, and the least number still to come until the keys."""
     done = sum(1 for v in session.walk if not v.gate)
     rest = longest_rest(session.graph, session.at)
-    return f"{done} done · at least {rest} to go"
+    return tr("{done} done · at least {rest} to go", done=done, rest=rest)
 
 
 def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: int = 0) -> Page:
@@ -112,9 +114,10 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
         attempt = pending.attempt
     note = ""
     if attempt > 1:
-        note = f"This is attempt {attempt} at this step."
+        note = tr("This is attempt {attempt} at this step.", attempt=attempt)
     if not step.required:
-        note = (note + " " if note else "") + f"Not required: {step.optional_reason}"
+        reason = tr("Not required: {reason}", reason=step.optional_reason)
+        note = (note + " " if note else "") + reason
     return Page(
         job=session.job,
         flow=session.graph.title,
@@ -124,9 +127,16 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
         why=step.why,
         note=note,
         before=proposed_drive(session) if ROAD_TEST in step.does else "",
-        cautions=tuple(caution(h, session.audience.value) for h in step.hazards),
+        cautions=cautions_of(step, session.audience),
         prompt_rows=prompt_rows(step),
     )
+
+
+def cautions_of(step: Step, audience: Audience) -> tuple[tuple[str, str], ...]:
+    """(title, measure) of each hazard of a step. Raises UserError where one has no words in the
+    language that is spoken."""
+    found = (caution(hazard, audience.value) for hazard in step.hazards)
+    return tuple((must(title), must(measure)) for title, measure in found)
 
 
 def choice_page(session: ReadOnlySession, title: str) -> Page:
@@ -143,9 +153,13 @@ def choice_page(session: ReadOnlySession, title: str) -> Page:
 
 def answer_words(step: Step, visit: Visit) -> str:
     """An answer in a list of answers: one row of 80, so that the list keeps its height."""
-    again = f" (attempt {visit.attempt})" if visit.attempt > 1 else ""
+    again = _attempt(visit)
     words = f"{step.title}{again}: {outcome_words(step, visit.outcome)}"
     return words if len(words) <= 74 else words[:73].rstrip() + "…"
+
+
+def _attempt(visit: Visit) -> str:
+    return " " + tr("(attempt {n})", n=visit.attempt) if visit.attempt > 1 else ""
 
 
 def prompt_rows(step: Step) -> int:
@@ -165,22 +179,25 @@ def visit_line(session: ReadOnlySession, visit: Visit) -> str:
     """One line of an account: mark, title, outcome, grade, time."""
     step = session.graph.steps[visit.step]
     verdict = step.counts(visit.outcome)
-    again = f" (attempt {visit.attempt})" if visit.attempt > 1 else ""
-    mark = MARKS[verdict] if step.required else NOTED
+    again = _attempt(visit)
+    sign = MARKS[verdict] if step.required else NOTED
     words = outcome_words(step, visit.outcome)
     if visit.outcome.label == STOP:
-        mark = STOPPED
+        sign = STOPPED
     elif any((w.step, w.attempt) == (visit.step, visit.attempt) for w in session.skipped_waits):
-        words += ", wait skipped"
-    return f"{mark} {step.title}{again}: {words} [{visit.outcome.grade.value}, {local(visit.time)}]"
+        words += tr(", wait skipped")
+    grade = tr(visit.outcome.grade.value)
+    return f"{sign} {step.title}{again}: {words} [{grade}, {local(visit.time)}]"
 
 
 def spec_words(session: ReadOnlySession, name: str) -> str:
     """A number of the car with its unit and where it is from."""
     spec = session.specs[name]
     if not spec.text:
-        return "not found"
-    return f"{spec.text} {spec.unit} ({spec.source}" + (f", {spec.detail})" if spec.detail else ")")
+        return tr("not found")
+    return f"{spec.text} {spec.unit} ({tr(spec.source)}" + (
+        f", {spec.detail})" if spec.detail else ")"
+    )
 
 
 def typed_value(values: Any) -> str:

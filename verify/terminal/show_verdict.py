@@ -18,6 +18,7 @@ from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.quantity import convert_span, float_factors, is_unit, shown_unit
 from verify.terminal.marks import MARKS, STYLES, WORDS
+from verify.terminal.tongue import said, tr
 from verify.words import Verdict
 
 LABEL_WIDTH = 11
@@ -33,19 +34,21 @@ def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableT
     for label, text in (
         ("measured", measured(result, system)),
         ("limits", limits_text(result.limits, system)),
-        ("", sentence(result.why)),
-        ("settles it", sentence(result.settle)),
-        *(("note", sentence(note)) for note in result.notes),
+        ("", why_words(result)),
+        ("settles it", said(sentence(result.settle))),
+        *(("note", said(sentence(note))) for note in result.notes),
     ):
         if text:
-            rows.append(labelled(label, text, dim=label == "note"))
+            rows.append(labelled(tr(label), text, dim=label == "note"))
     return Group(*rows)
 
 
 def head_line(result: CheckResult, names: str = "") -> Text:
     """Mark and word, the check, and its finding. names: of several that found the same."""
     head = Text()
-    head.append(f"{MARKS[result.verdict]} {WORDS[result.verdict]}", style=STYLES[result.verdict])
+    head.append(
+        f"{MARKS[result.verdict]} {tr(WORDS[result.verdict])}", style=STYLES[result.verdict]
+    )
     head.append(f"  {names or result.check}", style="bold")
     head.append(f"  {result.finding}", style="dim")
     return head
@@ -62,6 +65,21 @@ def summary_line(results: Sequence[CheckResult]) -> Text | None:
         line.append(" · " if number else "", style="not bold")
         line.append(words, style=STYLES[result.verdict])
     return line
+
+
+def why_words(result: CheckResult) -> str:
+    """What a check says, as a sentence. In another language its finding speaks first, in words of
+    that language; the sentence with its numbers follows."""
+    words = said(sentence(result.why))
+    finding = finding_words(result)
+    return f"{finding} {words}" if finding else words
+
+
+def finding_words(result: CheckResult) -> str:
+    """The finding as a sentence in the language spoken, "" in English and where there is none."""
+    key = f"{result.check}: {result.finding}"
+    found = tr(key)
+    return found if found != key else ""
 
 
 def labelled(label: str, text: str, *, dim: bool = False) -> RenderableType:
@@ -111,7 +129,7 @@ def with_doubt(value: float, doubt: float, name: str, *, sign: bool = False) -> 
 
 def limits_text(limits: Limits | None, system: str = "metric") -> str:
     """The band with its source; "" where there are no limits."""
-    return "" if limits is None else f"{band_text(limits, system)} ({limits.source})"
+    return "" if limits is None else f"{band_text(limits, system)} ({said(limits.source)})"
 
 
 def band_text(limits: Limits | None, system: str = "metric") -> str:
@@ -125,10 +143,10 @@ def band_text(limits: Limits | None, system: str = "metric") -> str:
     ]
     name = "" if unit == "1" else f" {unit}"
     if ends[0] is None:
-        return f"at most {ends[1]}{name}"
+        return tr("at most {end}", end=f"{ends[1]}{name}")
     if ends[1] is None:
-        return f"at least {ends[0]}{name}"
-    return f"{ends[0]} to {ends[1]}{name}"
+        return tr("at least {end}", end=f"{ends[0]}{name}")
+    return tr("{low} to {high}", low=ends[0], high=f"{ends[1]}{name}")
 
 
 def _converted(value: float, source: str, target: str) -> float:
@@ -166,14 +184,14 @@ def trace_plot(
     if channel is None or len(channel.values) < 2:
         return None
     times, values = channel.time_s, channel.values
-    words = name.replace("_", " ")
-    title = f"{words}, whole recording"
+    words = tr(name.replace("_", " "))
+    title = tr("{channel}, whole recording", channel=words)
     limits: Limits | None = None
     if window is not None:
         inside = (times >= window.start_s) & (times <= window.end_s)
         if int(inside.sum()) >= 2:
             times, values = times[inside], values[inside]
-            title = f"{words}, longest stretch judged"
+            title = tr("{channel}, longest stretch judged", channel=words)
             limits = next((r.limits for r in results if r.check == "idle-speed"), None)
             if name != "engine_speed":
                 limits = None

@@ -10,6 +10,7 @@ from verify.job.session import ReadOnlySession, SignOff, Visit
 from verify.job.signoff_point import Point, Weight
 from verify.job.standing import due_days
 from verify.terminal.clock import local
+from verify.terminal.tongue import tr
 
 if TYPE_CHECKING:
     from verify.terminal.desk import Desk
@@ -84,8 +85,9 @@ def sent_back_words(desk: Desk, session: ReadOnlySession) -> str:
     if any(v.step == last.step and v.placed > last.seq for v in session.walk):
         return ""
     wrong = "; ".join(session.graph.look[n] for n in last.wrong)
-    seen = f" They saw that this is not so: {wrong}." if wrong else ""
-    return f"Sent back by {desk.name(last.person)}: {desk.secret(last.reason)}.{seen}"
+    seen = " " + tr("They saw that this is not so: {lines}.", lines=wrong) if wrong else ""
+    who, why = desk.name(last.person), desk.secret(last.reason)
+    return tr("Sent back by {person}: {reason}.", person=who, reason=why) + seen
 
 
 def _signed(session: ReadOnlySession, sign_off: SignOff) -> bool:
@@ -104,8 +106,10 @@ def link_lines(session: ReadOnlySession) -> list[str]:
 def due_words(by: str, due: str, today: str) -> str:
     """today, due: YYYY-MM-DD; due "" where no calendar can say."""
     if not due:
-        return f"by: {by}"
-    return f"by: {by}, OVERDUE since {due}" if today > due else f"by: {by}, that is {due}"
+        return tr("by: {by}", by=by)
+    if today > due:
+        return tr("by: {by}, OVERDUE since {due}", by=by, due=due)
+    return tr("by: {by}, that is {due}", by=by, due=due)
 
 
 def open_proof_lines(session: ReadOnlySession, today: str) -> list[str]:
@@ -116,18 +120,19 @@ def open_proof_lines(session: ReadOnlySession, today: str) -> list[str]:
         if step.name in session.to_prove:
             lines.append(f"  - {step.title}: {settle} ({due_words(by, due[step.name], today)})")
         else:
-            lines.append(f"  - {step.title}: cannot be proven here. {_why_not(session, step.name)}")
+            words = tr("{title}: cannot be proven here.", title=step.title)
+            lines.append(f"  - {words} {_why_not(session, step.name)}")
     return lines
 
 
 def _why_not(session: ReadOnlySession, name: str) -> str:
     if session.comebacks:
-        return f"The car came back as job {session.comebacks[-1].job}."
+        return tr("The car came back as job {job}.", job=session.comebacks[-1].job)
     if session.stopped or session.closed:
-        return "The job is closed."
+        return tr("The job is closed.")
     if session.proof_failed:
-        return "A proof failed: the car must come back."
-    return (
+        return tr("A proof failed: the car must come back.")
+    return tr(
         "It failed before the keys went back, and nothing was done since: open a comeback where "
         "something is done."
     )

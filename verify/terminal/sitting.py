@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import Any
 
-from verify.errors import UserError, render
+from verify.errors import UserError
 from verify.job.bodies import sitting_body
 from verify.terminal.answers_file import Answers
 from verify.terminal.bench import Worker, add_by_option, sign_sitting
@@ -15,6 +15,7 @@ from verify.terminal.endings import REHEARSAL
 from verify.terminal.hands import Hands, PersonHands
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.script import ScriptHands
+from verify.terminal.tongue import add_language_option, spoken, tr, trouble_words
 from verify.terminal.ui import Option, Ui
 
 
@@ -28,6 +29,7 @@ def add_sitting_options(parser: Any) -> None:
         help="written down as the work goes on, or afterwards (asked otherwise)",
     )
     add_by_option(parser)
+    add_language_option(parser)
     parser.add_argument("--units", choices=["metric", "us"], help="units to show (remembered)")
     parser.add_argument(
         "--lines", action="store_true", help="plain lines instead of a drawn screen"
@@ -36,10 +38,10 @@ def add_sitting_options(parser: Any) -> None:
 
 def ask_mode(ui: Ui) -> str:
     return ui.choose(
-        "When is this being written down?",
+        tr("When is this being written down?"),
         [
-            Option("as-work", "As I work at the car"),
-            Option("afterwards", "Afterwards, from memory or from paper"),
+            Option("as-work", tr("As I work at the car")),
+            Option("afterwards", tr("Afterwards, from memory or from paper")),
         ],
     )
 
@@ -61,27 +63,31 @@ def sit(desk: Desk, hands: Hands, worker: Worker) -> int:
             hands.answers.finish()
             report_script(session)
     except Paused:
-        print(f"Paused. Go on with: {resume}")
+        print(tr("Paused. Go on with: {command}", command=resume))
     except KeyboardInterrupt:
-        print(f"\nInterrupted. Nothing accepted is lost. Go on with: {resume}", file=sys.stderr)
+        words = tr("Interrupted. Nothing accepted is lost. Go on with: {command}", command=resume)
+        print(f"\n{words}", file=sys.stderr)
         return 130
     except UserError as error:
-        print(render(error.problems), file=sys.stderr)
-        print(f"The job is kept as far as it came. Go on with: {resume}", file=sys.stderr)
+        print(trouble_words(error), file=sys.stderr)
+        words = tr("The job is kept as far as it came. Go on with: {command}", command=resume)
+        print(words, file=sys.stderr)
         return 2
     return end_signed(desk, worker, scripted=isinstance(hands, ScriptHands))
 
 
 def end_signed(desk: Desk, worker: Worker, *, scripted: bool = False) -> int:
     """Signs what was done and says so, or that it is not signed. Returns the exit code."""
-    later = f"The job is kept, not signed. Sign it with: keysback resume {desk.job} --sign"
+    later = tr(
+        "The job is kept, not signed. Sign it with: keysback resume {job} --sign", job=desk.job
+    )
     try:
         print(sign_sitting(desk, worker, scripted=scripted))
     except KeyboardInterrupt:
         print(f"\n{later}", file=sys.stderr)
         return 130
     except UserError as error:
-        print(f"{render(error.problems)}\n{later}", file=sys.stderr)
+        print(f"{trouble_words(error)}\n{later}", file=sys.stderr)
         return 2
     return 0
 
@@ -91,8 +97,8 @@ def report_script(session: Live) -> None:
     from verify.terminal.ui_lines import LineUi
 
     lines = ending_lines(session)
-    if not session.demo and REHEARSAL not in lines:
-        lines += ["", "SCRIPTED: the answers came from a file."]
+    if not session.demo and tr(REHEARSAL) not in lines:
+        lines += ["", tr("SCRIPTED: the answers came from a file.")]
     LineUi().tell(*lines, "", *last_lines(session))
 
 
@@ -108,4 +114,5 @@ def catch_up(answers: Answers, session: Live) -> None:
 
 def start_again(desk: Desk, mode: str, *, scripted: bool) -> Live:
     """The entry of a new sitting at a job that was left."""
-    return desk.write("sitting", sitting_body(desk.live(), mode=mode, scripted=scripted))
+    body = sitting_body(desk.live(), mode=mode, scripted=scripted, language=spoken())
+    return desk.write("sitting", body)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
-from verify.errors import UserError, render
+from verify.errors import UserError
 from verify.flow.machine import draft_machine
 from verify.job.bodies import opened_body
 from verify.job.catalogue import catalogue
@@ -19,14 +20,30 @@ from verify.terminal.hands import PersonHands
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import visit_line
 from verify.terminal.script import ScriptHands
+from verify.terminal.tongue import language_wanted, speaking, tr, trouble_words
 from verify.terminal.ui import Wish
 from verify.terminal.ui_lines import LineUi
 from verify.terminal.ui_screen import pick
 from verify.words import Audience
 
 
-def try_flow(name: str, *, audience: str | None, answers: str | None, units: str | None) -> int:
-    loaded = library.load_flow(name, catalogue())
+def try_flow(
+    name: str,
+    *,
+    audience: str | None,
+    answers: str | None,
+    units: str | None,
+    language: str | None = None,
+) -> int:
+    spoken = language_wanted(language, os.environ)
+    with speaking(spoken):
+        return _try(name, audience, answers, units, spoken)
+
+
+def _try(
+    name: str, audience: str | None, answers: str | None, units: str | None, language: str
+) -> int:
+    loaded = library.load_flow(name, catalogue(), language)
     graph = loaded.graph
     script = load_answers(Path(answers), graph) if answers else None
     journal = MemoryJournal()
@@ -40,19 +57,20 @@ def try_flow(name: str, *, audience: str | None, answers: str | None, units: str
         mode="as-work",
         units=units or "metric",
         scripted=True,
+        language=language,
     )
     desk.open(body, Secrets())
     hands = ScriptHands(script, clock) if script else PersonHands(pick())
-    print("TRYING OUT: nothing is recorded, and no car is let go by this.")
+    print(tr("TRYING OUT: nothing is recorded, and no car is let go by this."))
     try:
         Runner(desk, hands).run()
         if script is not None:
             script.finish()
     except (Paused, Wish, KeyboardInterrupt):
-        print("Left. Nothing was recorded.")
+        print(tr("Left. Nothing was recorded."))
         return 0
     except UserError as error:
-        print(render(error.problems), file=sys.stderr)
+        print(trouble_words(error), file=sys.stderr)
         return 2
     session = desk.session()
     for visit in session.walk:

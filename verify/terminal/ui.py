@@ -11,15 +11,26 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from verify.terminal.tongue import mark, tr
+
 CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP = "cannot", "note", "correct", "spec", "pause", "stop"
 
 WISHES: dict[str, str] = {
-    CANNOT: "I cannot do this (say why)",
-    NOTE: "Write a note",
-    CORRECT: "Correct an earlier answer",
-    SPEC: "Change a number of this car",
-    PAUSE: "Pause; go on later",
-    STOP: "STOP: not safe",
+    CANNOT: mark("I cannot do this (say why)"),
+    NOTE: mark("Write a note"),
+    CORRECT: mark("Correct an earlier answer"),
+    SPEC: mark("Change a number of this car"),
+    PAUSE: mark("Pause; go on later"),
+    STOP: mark("STOP: not safe"),
+}
+# The words that are typed for them, behind an exclamation mark; the English ones always hold too.
+_TYPED: dict[str, str] = {
+    CANNOT: mark("cannot"),
+    NOTE: mark("note"),
+    CORRECT: mark("correct"),
+    SPEC: mark("spec"),
+    PAUSE: mark("pause"),
+    STOP: mark("stop"),
 }
 
 
@@ -74,7 +85,11 @@ class PlainWishes:
         for name in self.allowed:
             if name.startswith(word):
                 return name
-        return None
+        return next((name for name in self.allowed if tr(_TYPED[name]).startswith(word)), None)
+
+    def words(self) -> list[str]:
+        """What may be typed, each with its exclamation mark."""
+        return ["!" + tr(_TYPED[name]) for name in WISHES if name in self.allowed]
 
 
 class Ui(Protocol):

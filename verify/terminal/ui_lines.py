@@ -11,7 +11,8 @@ import textwrap
 from collections.abc import Callable, Sequence
 from typing import TextIO
 
-from verify.terminal.ui import PAUSE, WISHES, Option, Page, PlainWishes, Wish
+from verify.terminal.tongue import must, tr
+from verify.terminal.ui import PAUSE, Option, Page, PlainWishes, Wish
 
 
 class LineUi:
@@ -34,16 +35,16 @@ class LineUi:
         if page.before:
             self.write(page.before)
         self.write("-" * 78)
-        self.write(f"{page.flow} · job {page.job} · {page.progress}")
+        self.write(f"{page.flow} · {tr('job {job}', job=page.job)} · {page.progress}")
         self.write()
         self.write(page.title.upper())
         for title, measure in page.cautions:
-            self.write(f"CAUTION, {title}: {measure}")
+            self.write(f"{must('CAUTION')}, {title}: {measure}")
         if page.cautions:
             self.write()
         self.write(page.say)
         if page.why:
-            self.write(f"Why: {page.why}")
+            self.write(tr("Why: {why}", why=page.why))
         if page.note:
             self.write(page.note)
 
@@ -61,12 +62,12 @@ class LineUi:
                 raise Wish(wish)
             if not text.startswith("!"):
                 return text
-            self.write(f'"{text}" is not offered here.')
+            self.write(tr('"{text}" is not offered here.', text=text))
 
     def _offer(self) -> None:
-        words = ", ".join(f"!{name}" for name in WISHES if name in self.wishes.allowed)
+        words = ", ".join(self.wishes.words())
         if words:
-            self.write(f"(or type {words})")
+            self.write(tr("(or type {words})", words=words))
 
     def choose(self, prompt: str, options: Sequence[Option]) -> str:
         self.write()
@@ -75,13 +76,19 @@ class LineUi:
             self.write(f"{number}. {option.label}", "  ")
         self._offer()
         while True:
-            text = self._read("Number: ")
+            text = self._read(tr("Number: "))
             if text.isdecimal() and 1 <= int(text) <= len(options):
                 return options[int(text) - 1].key
             for option in options:
                 if text == option.key:
                     return option.key
-            self.write(f'"{text}" is none of them: type a number from 1 to {len(options)}.')
+            self.write(
+                tr(
+                    '"{text}" is none of them: type a number from 1 to {most}.',
+                    text=text,
+                    most=len(options),
+                )
+            )
 
     def choose_many(
         self, prompt: str, options: Sequence[Option], *, none: str, marked: str
@@ -92,13 +99,15 @@ class LineUi:
             self.write(f"{number}. {option.label}", "  ")
         self._offer()
         while True:
-            text = self._read(f"Numbers ({marked}), or none ({none}): ")
-            if text.casefold() in ("none", "0"):
+            text = self._read(
+                tr("Numbers ({marked}), or none ({none}): ", marked=marked, none=none)
+            )
+            if text.casefold() in ("none", tr("none"), "0"):
                 return frozenset()
             words = text.replace(",", " ").split()
             if words and all(w.isdecimal() and 1 <= int(w) <= len(options) for w in words):
                 return frozenset(options[int(w) - 1].key for w in words)
-            self.write('Type the numbers that apply, such as "1 4", or the word none.')
+            self.write(tr('Type the numbers that apply, such as "1 4", or the word none.'))
 
     def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
         self.write()
@@ -110,7 +119,7 @@ class LineUi:
             text = self._read(shown) or default
             if text or empty:
                 return text
-            self.write("Please type something.")
+            self.write(tr("Please type something."))
 
     def tell(self, *parts: object) -> None:
         for part in parts:
@@ -124,13 +133,15 @@ class LineUi:
     def stop_sign(self, text: str) -> None:
         self.write()
         self.write("#" * 78)
-        self.write("###  STOP  ###  " + text)
+        self.write(f"###  {must('STOP')}  ###  " + text)
         self.write("#" * 78)
 
     def wait(self, seconds: float, left: Callable[[], float]) -> None:
         import time
 
-        self.write(f"Waiting {seconds:.0f} s. Ctrl-C to do something else.")
+        self.write(
+            tr("Waiting {seconds} s. Ctrl-C to do something else.", seconds=f"{seconds:.0f}")
+        )
         try:
             while left() > 0:
                 time.sleep(min(1.0, max(0.05, left())))

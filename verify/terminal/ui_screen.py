@@ -17,6 +17,7 @@ from rich.live import Live
 from rich.text import Text
 
 from verify.terminal.marks import COLOURS, MARKS
+from verify.terminal.tongue import tr
 from verify.terminal.ui import (
     CANNOT,
     PAUSE,
@@ -77,7 +78,7 @@ class ScreenUi:
         return max(1, len(part.wrap(self.console, self.width)))
 
     def _parts(self, page: Page) -> list[tuple[str, Text]]:
-        job = f"  ·  job {page.job}"
+        job = "  ·  " + tr("job {job}", job=page.job)
         # One row, whatever the width: of the three, the name of the flow can be cut.
         space = self.width - len(job) - len(page.progress) - 2
         flow = page.flow if len(page.flow) <= space else page.flow[: max(1, space - 1)] + "…"
@@ -101,7 +102,7 @@ class ScreenUi:
         if page.say:
             parts.append(("say", Text(page.say)))
         if page.why:
-            parts.append(("why", Text(f"Why: {page.why}", style="dim")))
+            parts.append(("why", Text(tr("Why: {why}", why=page.why), style="dim")))
         if page.note:
             parts.append(("note", Text(page.note, style="italic")))
         parts.append(blank)
@@ -138,15 +139,15 @@ class ScreenUi:
         if self.wishes.allowed and not self.tight:
             choices.append(questionary.Separator("  " + "─" * 24))
         if CANNOT in self.wishes.allowed:
-            choices.append(questionary.Choice(WISHES[CANNOT], value="!" + CANNOT))
+            choices.append(questionary.Choice(tr(WISHES[CANNOT]), value="!" + CANNOT))
         if more == [PAUSE]:
-            choices.append(questionary.Choice(WISHES[PAUSE], value="!" + PAUSE))
+            choices.append(questionary.Choice(tr(WISHES[PAUSE]), value="!" + PAUSE))
         elif more:
             choices.append(
-                questionary.Choice("Something else: note, correct, pause …", value=_MORE)
+                questionary.Choice(tr("Something else: note, correct, pause …"), value=_MORE)
             )
         if STOP in self.wishes.allowed:
-            choices.append(questionary.Choice([("class:stop", WISHES[STOP])], value="!" + STOP))
+            choices.append(questionary.Choice([("class:stop", tr(WISHES[STOP]))], value="!" + STOP))
         while True:
             key: str = self._ask(
                 questionary.select(
@@ -170,11 +171,11 @@ class ScreenUi:
     def _more(self, more: Sequence[str]) -> str:
         import questionary
 
-        choices = [questionary.Choice(WISHES[w], value="!" + w) for w in more]
-        choices.append(questionary.Choice("Back to the question", value=""))
+        choices = [questionary.Choice(tr(WISHES[w]), value="!" + w) for w in more]
+        choices.append(questionary.Choice(tr("Back to the question"), value=""))
         chosen: str = self._ask(
             questionary.select(
-                "What else?",
+                tr("What else?"),
                 choices=choices,
                 style=self._style(),
                 qmark="»",
@@ -190,7 +191,14 @@ class ScreenUi:
         chosen: set[str] = set()
         wrong = MARKS[Verdict.FAIL]
         while True:
-            rows = [Option("", none if not chosen else f"{marked[:1].upper()}{marked[1:]}: go on")]
+            rows = [
+                Option(
+                    "",
+                    none
+                    if not chosen
+                    else tr("{marked}: go on", marked=marked[:1].upper() + marked[1:]),
+                )
+            ]
             rows += [
                 Option(o.key, (f"{wrong} " if o.key in chosen else "· ") + o.label) for o in options
             ]
@@ -205,16 +213,18 @@ class ScreenUi:
     def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
         import questionary
 
-        words = "  ".join(f"!{w}" for w in WISHES if w in self.wishes.allowed)
+        words = "  ".join(self.wishes.words())
         if hint:
             self.console.print(Text(hint, style="dim"), width=self.width)
         if words and not self.offered:
             # Once a page: the words hold for all its prompts.
-            self.console.print(Text(f"or type  {words}", style="dim"), width=self.width)
+            self.console.print(
+                Text(tr("or type  {words}", words=words), style="dim"), width=self.width
+            )
             self.offered = True
 
         def valid(text: str) -> bool | str:
-            return True if text.strip() or empty else "Please type something."
+            return True if text.strip() or empty else tr("Please type something.")
 
         answer: str = self._ask(
             questionary.text(
@@ -235,7 +245,7 @@ class ScreenUi:
     def stop_sign(self, text: str) -> None:
         bar = " " * self.width
         self.console.print()
-        for line in (bar, "   S T O P".ljust(self.width), bar):
+        for line in (bar, ("   " + tr("S T O P")).ljust(self.width), bar):
             self.console.print(Text(line, style="bold reverse"), no_wrap=True, overflow="crop")
         self.console.print(Text(text, style="bold"), width=self.width)
         self.console.print()
@@ -249,7 +259,8 @@ class ScreenUi:
             full = int(30 * share)
             clock = f"{int(rest) // 60}:{int(rest) % 60:02d}"
             return Text(
-                f"  {'█' * full}{'░' * (30 - full)}  {clock} left   (Ctrl-C: something else)"
+                f"  {'█' * full}{'░' * (30 - full)}  "
+                + tr("{clock} left   (Ctrl-C: something else)", clock=clock)
             )
 
         try:

@@ -18,12 +18,14 @@ from verify.terminal.not_judged import not_judged
 from verify.terminal.screen import rows
 from verify.terminal.show_verdict import (
     band_text,
+    finding_words,
     head_line,
     labelled,
     measured,
     sentence,
     verdict_block,
 )
+from verify.terminal.tongue import said, tr
 from verify.words import Verdict
 
 __all__ = ["arranged", "folded", "not_judged", "tally"]
@@ -68,17 +70,17 @@ def _open(results: Iterable[CheckResult]) -> list[RenderableType]:
         lines: list[RenderableType] = []
         for (_, why), same in alike.items():
             names = ", ".join(r.check for r in same)
-            lines += [head_line(same[0], names), labelled("", sentence(why))]
+            lines += [head_line(same[0], names), labelled("", said(sentence(why)))]
         if settle:
-            label = "settles it" if len(alike) == 1 else "settles all"
-            lines.append(labelled(label, sentence(settle)))
+            label = tr("settles it") if len(alike) == 1 else tr("settles all")
+            lines.append(labelled(label, said(sentence(settle))))
         shown.append(Group(*lines))
     return shown
 
 
 def _passes(results: Sequence[CheckResult], system: str) -> RenderableType:
     wide = max(len(r.check) for r in results)
-    word = f"{MARKS[Verdict.PASS]} {WORDS[Verdict.PASS]}"
+    word = f"{MARKS[Verdict.PASS]} {tr(WORDS[Verdict.PASS])}"
     pairs = []
     for result in results:
         label = Text(word, style=STYLES[Verdict.PASS])
@@ -95,7 +97,7 @@ def _short(result: CheckResult, system: str) -> str:
     band = band_text(result.limits, system)
     if number and band and result.uncertainty is not None and shows_it_alone(result):
         return f"{number} ({band})"
-    return sentence(result.why)
+    return finding_words(result) or said(sentence(result.why))
 
 
 def shows_it_alone(result: CheckResult) -> bool:
@@ -113,9 +115,9 @@ def folded(results: Sequence[CheckResult], more: str = "") -> RenderableType:
     """In one sentence what this recording does not speak of. more: where that is to be found."""
     by_reason: dict[str, list[str]] = {}
     for result in results:
-        why = result.why.rstrip(".").removeprefix("the recording has ").replace(";", ",")
+        why = said(result.why.rstrip(".").removeprefix("the recording has ").replace(";", ","))
         by_reason.setdefault(why, []).append(result.check)
-    text = Text("Not judged, so undecided: ", style="bold")
+    text = Text(tr("Not judged, so undecided: "), style="bold")
     told = "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
     text.append(f"{told}.", style="not bold")
     if more:
@@ -134,15 +136,15 @@ def tally(results: Sequence[CheckResult], needed: Collection[str] = ()) -> Text:
     passed = sum(1 for r in results if r.verdict is Verdict.PASS)
     parts = []
     if failed:
-        parts.append((Verdict.FAIL, f"failed: {', '.join(failed)}"))
+        parts.append((Verdict.FAIL, tr("failed: {checks}", checks=", ".join(failed))))
     if still_open:
-        parts.append((Verdict.UNDECIDED, f"{still_open} undecided"))
+        parts.append((Verdict.UNDECIDED, tr("{n} undecided", n=still_open)))
     if passed:
-        parts.append((Verdict.PASS, f"{passed} passed"))
-    line = Text("In short: ", style="bold")
+        parts.append((Verdict.PASS, tr("{n} passed", n=passed)))
+    line = Text(tr("In short: "), style="bold")
     for number, (verdict, words) in enumerate(parts):
         line.append(" · " if number else "", style="not bold")
         line.append(f"{MARKS[verdict]} {words}", style=STYLES[verdict])
     if silent:
-        line.append(f"{' · ' if parts else ''}{silent} not judged", style="not bold")
+        line.append((" · " if parts else "") + tr("{n} not judged", n=silent), style="not bold")
     return line

@@ -1,0 +1,229 @@
+"""What the runner says, in English or in another language: one home for all its words.
+
+    tr("Wait on")                     a sentence of the runner's own
+    tr("{n} min to wait.", n=10)      … with values put in after it was translated
+    mark("Done")                      a sentence that stands in a table and is spoken later, by `tr`
+    said(result.why)                  a sentence of the checks, which know of no languages
+
+The catalogues are gettext's, one file of messages a language (`seeds/words.de.po`), so that any
+editor for such files will do; they are read when a language other than English is spoken, and no
+command that speaks English pays for them. Which language is spoken is a context (`speaking`), set
+by the command that talks with a person and by nothing else: what is written into a job, a report
+or a note is English, or names.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from functools import cache
+from gettext import GNUTranslations
+from typing import Any
+
+from verify.words import ENGLISH, LANGUAGES
+
+VARIABLE = "KEYSBACK_LANGUAGE"
+SAID = "said"
+"""Context of the messages that are sentences of lower layers, with {0}, {1} … for what varies."""
+UNTRANSLATED = "EN: "
+"""Stands before a sentence that has no translation: nobody shall take a mixed screen for whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tongue:
+    """A language as it is spoken: its catalogue, and the sentences of others as templates."""
+
+    language: str
+    catalogue: GNUTranslations
+    templates: tuple[tuple[re.Pattern[str], str], ...]
+
+
+_spoken: ContextVar[Tongue | None] = ContextVar("spoken", default=None)
+
+
+@contextmanager
+def speaking(language: str) -> Iterator[None]:
+    """The runner speaks this language inside; "" and "en" are English. Raises UserError for one
+    that it does not know."""
+    token = _spoken.set(tongue(language))
+    try:
+        yield
+    finally:
+        _spoken.reset(token)
+
+
+def spoken() -> str:
+    """The language spoken now, "" for English."""
+    now = _spoken.get()
+    return now.language if now is not None else ""
+
+
+def tongue(language: str) -> Tongue | None:
+    """None for English. Raises UserError."""
+    if language in ("", ENGLISH):
+        return None
+    if language not in LANGUAGES:
+        from verify.errors import unknown
+
+        raise unknown_language(unknown(language, (ENGLISH, *LANGUAGES), "language"))
+    return _read(language)
+
+
+def unknown_language(problem: Any) -> Exception:
+    from verify.errors import UserError
+
+    return UserError(problem.within(field="--language"))
+
+
+@cache
+def _read(language: str) -> Tongue:
+    import polib
+
+    from verify import tables
+
+    text = tables.read_bytes(f"seeds/words.{language}.po").decode("utf-8")
+    file = polib.pofile(text)
+    catalogue = GNUTranslations(io.BytesIO(file.to_binary()))
+    pairs = [(e.msgid, e.msgstr) for e in file if e.msgctxt == SAID and e.msgstr]
+    # The longest first: of two that fit, the one that leaves less to chance.
+    pairs.sort(key=lambda pair: len(re.sub(r"\{\d\}", "", pair[0])), reverse=True)
+    return Tongue(language, catalogue, tuple((_pattern(a), b) for a, b in pairs))
+
+
+def _pattern(template: str) -> re.Pattern[str]:
+    """A template ("{0} of {1}") as an expression whose groups are p0, p1 …"""
+    seen: set[str] = set()
+
+    def hole(name: str) -> str:
+        if name in seen:
+            return f"(?P=p{name})"
+        seen.add(name)
+        return f"(?P<p{name}>.+?)"
+
+    pieces = re.split(r"\{(\d)\}", template)
+    body = "".join(hole(p) if i % 2 else re.escape(p) for i, p in enumerate(pieces))
+    return re.compile(body, re.DOTALL)
+
+
+def mark(text: str) -> str:
+    """The text itself: marks it as one that `tr` will be asked for."""
+    return text
+
+
+def tr(text: str, /, **values: object) -> str:
+    """A sentence of the runner in the language spoken now, with `values` put in by name."""
+    now = _spoken.get()
+    found = text if now is None or not text else now.catalogue.gettext(text)
+    return found.format(**values) if values else found
+
+
+def trn(one: str, many: str, number: int, /, **values: object) -> str:
+    """As `tr`, where the words depend on a number, which is put in as `n`."""
+    now = _spoken.get()
+    if now is None:
+        found = one if number == 1 else many
+    else:
+        found = now.catalogue.ngettext(one, many, number)
+    return found.format(n=number, **values)
+
+
+def must(text: str) -> str:
+    """As `tr` for words of safety (cautions, the sign of a stop): never in another language than
+    the one spoken. Raises UserError where the catalogue lacks them."""
+    now = _spoken.get()
+    found = tr(text)
+    if now is not None and found == text:
+        from verify.errors import Problem, UserError
+
+        raise UserError(
+            Problem(
+                found=f'no {LANGUAGES[now.language]} of the caution "{text}"',
+                expected="every caution in the language that is spoken",
+                next="go on with --language en",
+            )
+        )
+    return found
+
+
+def said(text: str) -> str:
+    """A sentence of the checks, of a table or of an error, in the language spoken now.
+
+    Several sentences are translated one by one. One that no template fits stays English, and is
+    marked as such.
+    """
+    now = _spoken.get()
+    if now is None or not text.strip():
+        return text
+    whole = _said(now, text)
+    if whole is not None:
+        return whole
+    parts = re.split(r"(?<=[.!?;])(\s+)", text)
+    if len(parts) > 1:
+        done = [p if i % 2 else _said(now, p) for i, p in enumerate(parts)]
+        if None not in done:
+            return "".join(map(str, done))
+    return UNTRANSLATED + text
+
+
+def _said(now: Tongue, text: str) -> str | None:
+    """By the whole sentence, with or without its last mark and its first capital."""
+    for form in dict.fromkeys((text, text.rstrip(".;"), text[:1].lower() + text[1:].rstrip(".;"))):
+        end = text[len(text.rstrip(".;")) :] if not form.endswith((".", ";")) else ""
+        for pattern, german in now.templates:
+            match = pattern.fullmatch(form)
+            if match is None:
+                continue
+            holes = {name: _hole(now, value) for name, value in match.groupdict().items()}
+            found = german
+            for name, value in holes.items():
+                found = found.replace(f"{{{name[1:]}}}", value)
+            if text[:1].isupper() and not form[:1].isupper():
+                found = found[:1].upper() + found[1:]
+            return found + end
+    return None
+
+
+def _hole(now: Tongue, value: str) -> str:
+    """What stood in a hole: a word with a translation of its own, or as it is."""
+    found = now.catalogue.pgettext(SAID, value)
+    return found if isinstance(found, str) else value
+
+
+def trouble_words(error: Any) -> str:
+    """What is wrong with something typed (a UserError), as `errors.render` shows it in English."""
+    if _spoken.get() is None:
+        return str(error)
+    lines = []
+    for problem in error.problems:
+        head = ": ".join(p for p in (problem.file, problem.field) if p)
+        body = tr("found {found}", found=said(problem.found))
+        if problem.expected:
+            body += tr("; expected {expected}", expected=said(problem.expected))
+        rows = [head, f"  {body}", f"  {said(problem.next)}" if problem.next else ""]
+        lines += [row for row in rows if row]
+    return "\n".join("".join(c if c.isprintable() else "?" for c in line) for line in lines)
+
+
+# ---- the option ----------------------------------------------------------------------------------
+
+
+def add_language_option(parser: Any) -> None:
+    parser.add_argument(
+        "--language",
+        metavar="LANGUAGE",
+        help="of questions and answers: en, " + ", ".join(LANGUAGES) + f" (else {VARIABLE})",
+    )
+
+
+def language_wanted(option: str | None, environ: Mapping[str, str]) -> str:
+    """The language of a new job: the option, else the variable, else English. "" for English.
+
+    The locale is not asked: it says how a machine was set up and is nobody's wish for this job.
+    Raises UserError for a language the runner does not speak.
+    """
+    language = option or environ.get(VARIABLE, "")
+    return "" if tongue(language) is None else language
