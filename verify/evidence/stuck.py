@@ -7,9 +7,9 @@ not hold its last digit: how long it usually does is shown by the file itself.
 The rule. Runs of equal readings are counted among those of like speed (within a fifth) of a running
 engine. `usual` is the length that 98 % of them do not exceed. A run of at least four times that
 length, at least 12 readings and 3 s, is what is called stuck here. Were digits drawn independently,
-a run would be that long with a probability of at most 0.02^(11/3) = 6·10⁻⁷. With fewer than 50 other
-runs of like speed nothing is concluded: a coarse or steady reading is a real one. `usual` being
-estimated itself, it happens in about one file of 400 by chance; that costs evidence and invents none.
+a run would be that long with a probability of at most 0.02^(11/3) = 6·10⁻⁷. With fewer than 50
+other runs of like speed nothing is concluded: a coarse or steady reading is a real one. `usual`
+being estimated itself, it happens in about one file of 400 by chance, and then costs evidence.
 """
 
 from __future__ import annotations
