@@ -33,10 +33,11 @@ from verify.job.answers import Number
 from verify.job.catalogue import catalogue
 from verify.job.judge import judge_answer
 from verify.quantity import SpecValue, parse
+from verify.terminal.library import flow_names, part_names
 from verify.words import Audience, EndingKind, Grade, Group, Verdict
 
-FLOWS = tables.listing("flows", ".yaml")
-PARTS = tables.listing("flows/parts", ".yaml")
+FLOWS = tuple(f"{name}.yaml" for name in flow_names())
+PARTS = tuple(f"{name}.yaml" for name in part_names())
 THROTTLE = "throttle-body-replaced.yaml"
 
 

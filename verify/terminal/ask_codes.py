@@ -27,7 +27,7 @@ from verify.job.codes_answer import (
     unsupported_note,
 )
 from verify.job.session import ReadOnlySession
-from verify.terminal.code_words import class_words, history_before, recorded_drive
+from verify.terminal.code_words import class_words, history_before, module_words, recorded_drive
 from verify.terminal.tongue import mark, said, tr
 from verify.terminal.ui import Option, Ui
 
@@ -75,16 +75,16 @@ class _Asking:
         stored = self._memory(tr("Stored codes"), memory_of)
         lacking: list[str] = []
 
-        def other(name: str) -> Memory | None:
+        def other(name: str, prompt: str) -> Memory | None:
             def read(text: str) -> Memory | None:
                 found = memory_or_unread(text)
-                lacking.append(unsupported_note(name.casefold(), text))
+                lacking.append(unsupported_note(name, text))
                 return found
 
-            return self._memory(tr(f"{name} codes"), read)
+            return self._memory(prompt, read)
 
-        # mark("Pending codes"), mark("Permanent codes")
-        pending, permanent = other("Pending"), other("Permanent")
+        pending = other("pending", tr("Pending codes"))
+        permanent = other("permanent", tr("Permanent codes"))
         reading = self._placed(reading_of(stored, pending, permanent, ()))
         reading = replace(reading, notes=(*reading.notes, *filter(None, lacking)))
         for code in reading.present:
@@ -95,8 +95,7 @@ class _Asking:
         return self._by_work(reading)
 
     def _module_words(self) -> str:
-        # mark("engine"): the module that most steps name; others are shown as they are written.
-        return ", ".join(tr(module) for module in self.step.detail["modules"])
+        return ", ".join(module_words(m) for m in self.step.detail["modules"])
 
     def _memory(self, prompt: str, read: Callable[[str], T]) -> T:
         found = self._typed(prompt, read)
@@ -108,7 +107,7 @@ class _Asking:
     def _typed(self, prompt: str, read: Callable[[str], T], hint: str = "") -> T:
         while True:
             try:
-                return read(self.ui.ask(prompt, hint=hint))
+                return read(_in_english(self.ui.ask(prompt, hint=hint)))
             except UserError as error:
                 self.trouble(error)
 
@@ -138,7 +137,7 @@ class _Asking:
         if read == "some":
             unread = self.ui.choose_many(
                 tr("Choose each module that was not read:"),
-                [Option(m, tr(m)) for m in self.step.detail["modules"]],
+                [Option(m, module_words(m)) for m in self.step.detail["modules"]],
                 none=tr("All were read: go on"),
                 marked=tr("the marked ones were not read"),
             )
@@ -210,6 +209,12 @@ class _Asking:
 
         found = self._typed(tr("Monitors since the clear"), read, hint)
         return found[1] if found is not None else None
+
+
+def _in_english(text: str) -> str:
+    """The two words that are typed instead of codes, as the reader of codes knows them."""
+    known = {tr("none"): "none", tr("not supported"): "not supported"}
+    return known.get(text.strip().casefold(), text)
 
 
 def _told_drive(text: str) -> Drive:

@@ -69,10 +69,17 @@ def class_words(reading: CodeReading, code: str) -> str:
     return tr(CLASS_WORDS.get(class_of(code, reading.modules_of(code)), ""))
 
 
+def module_words(module: str) -> str:
+    """The two modules the program itself names; others are shown as they were written."""
+    known = {"engine": tr("engine"), "brakes": tr("brakes")}
+    return known.get(module, module)
+
+
 def place_words(reading: CodeReading) -> str:
     """Which module a code came from, where somebody said so."""
     return ", ".join(
-        tr("{code} in {module}", code=code, module=tr(module)) for code, module in reading.where
+        tr("{code} in {module}", code=code, module=module_words(module))
+        for code, module in reading.where
     )
 
 

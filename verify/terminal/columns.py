@@ -33,7 +33,7 @@ def ask_columns(ui: Ui, layout: Layout) -> Mapping[str, str]:
             for p in likely
         ]
         options.append(Option("", tr("It is not in this file, or I do not know")))
-        header = ui.choose(tr("Which column is this: {channel}?", channel=tr(words)), options)
+        header = ui.choose(tr("Which column is the {channel}?", channel=tr(words)), options)
         if not header:
             continue
         proposal = next(p for p in left if p.header == header)

@@ -27,6 +27,25 @@ def finding_text(name: str, finding: Finding) -> str:
     return f"{head}\n  {finding.message}{walk}"
 
 
+def spoken_too(name: str) -> tuple[str, int]:
+    """(in which other languages a proven flow or part can be walked, the exit code).
+
+    What is open in a language is said at once: no screen mixes languages, so the flow is not to be
+    had in it at all, and 2 says so."""
+    from verify.errors import render
+    from verify.job.catalogue import catalogue
+    from verify.terminal import library
+    from verify.words import LANGUAGES
+
+    whole, open_ = library.languages_of(name, catalogue())
+    for code, problems in open_.items():
+        spoken = LANGUAGES.get(code, code)
+        print(f"{name}: not proven in {spoken}, {len(problems)} to put right\n{render(problems)}",
+              file=sys.stderr)  # fmt: skip
+    words = "; also in " + ", ".join(LANGUAGES[code] for code in whole) if whole else ""
+    return words, 2 if open_ else 0
+
+
 def prove_all(names: list[str]) -> int:
     """Prove them, or the whole library; 2 where one does not load or prove."""
     from verify.errors import UserError
@@ -45,11 +64,13 @@ def prove_all(names: list[str]) -> int:
         result = prove(graph, catalogue())
         if isinstance(result, ProvenFlow):
             required = len(graph.required())
+            languages, open_ = spoken_too(name)
+            code = max(code, open_)
             gates = sum(1 for s in graph.steps.values() if s.kind == "gate")
             print(
                 f"{name}: proven. {len(graph.steps) - gates} steps, {required} of them required, "
                 f"{gates} decisions, {len(graph.endings)} endings, "
-                f"{len(graph.promises)} promises of its own"
+                f"{len(graph.promises)} promises of its own{languages}"
             )
             continue
         code = 2

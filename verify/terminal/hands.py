@@ -177,12 +177,14 @@ class PersonHands:
             return RecordingFile(self._path(tr("Recording file")))
         assert told is not None
         self.ui.tell(str(told["question"]))
+        unsure = str(told["unsure"])
+        unsure = tr("Not sure") if unsure == "Not sure" else unsure
         label = self.ui.choose(
             tr("What you saw or heard (it will be listed as told)"),
             [
                 Option("told-pass", told["passes"]),
                 Option("told-fail", told["fails"]),
-                Option("told-undecided", tr(told["unsure"])),
+                Option("told-undecided", unsure),
             ],
         )
         return a.ToldInstead(label)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from verify import tables
 from verify.errors import Problem, UserError, unknown
 from verify.flow.graph import Catalogue, Graph
-from verify.flow.load import Loaded, text_to_flow, text_to_part
+from verify.flow.load import Loaded, read_translation, text_to_flow, text_to_part
 
 
 def flow_names() -> tuple[str, ...]:
@@ -152,6 +153,23 @@ def load_flow(name: str, catalogue: Catalogue, language: str = "") -> Loaded:
         sides=Sides(place, parts),
         language=language,
     )
+
+
+def languages_of(
+    name: str, catalogue: Catalogue
+) -> tuple[tuple[str, ...], Mapping[str, tuple[Problem, ...]]]:
+    """(languages beside English in which a flow or part is whole, others → what is open)."""
+    place = place_of(name)
+    files = sides_of(place)
+    if not files:
+        return (), {}
+    text, source = read_place(place)
+    if not any(line.startswith("keysback_part") for line in text.splitlines()):
+        loaded = load_flow(name, catalogue)
+        return loaded.languages, loaded.untranslated
+    read = {code: read_translation(text, source, side, code)[1] for code, side in files.items()}
+    open_ = {code: side.problems for code, side in read.items() if side and side.problems}
+    return tuple(code for code in read if code not in open_), open_
 
 
 def load_any(name: str, catalogue: Catalogue) -> Graph:

@@ -121,16 +121,6 @@ def tr(text: str, /, **values: object) -> str:
     return found.format(**values) if values else found
 
 
-def trn(one: str, many: str, number: int, /, **values: object) -> str:
-    """As `tr`, where the words depend on a number, which is put in as `n`."""
-    now = _spoken.get()
-    if now is None:
-        found = one if number == 1 else many
-    else:
-        found = now.catalogue.ngettext(one, many, number)
-    return found.format(n=number, **values)
-
-
 def must(text: str) -> str:
     """As `tr` for words of safety (cautions, the sign of a stop): never in another language than
     the one spoken. Raises UserError where the catalogue lacks them."""

@@ -23,14 +23,14 @@ WISHES: dict[str, str] = {
     PAUSE: mark("Pause; go on later"),
     STOP: mark("STOP: not safe"),
 }
-# The words that are typed for them, behind an exclamation mark; the English ones always hold too.
+# What is typed for them; the English words hold in every language.
 _TYPED: dict[str, str] = {
-    CANNOT: mark("cannot"),
-    NOTE: mark("note"),
-    CORRECT: mark("correct"),
-    SPEC: mark("spec"),
-    PAUSE: mark("pause"),
-    STOP: mark("stop"),
+    CANNOT: mark("!cannot"),
+    NOTE: mark("!note"),
+    CORRECT: mark("!correct"),
+    SPEC: mark("!spec"),
+    PAUSE: mark("!pause"),
+    STOP: mark("!stop"),
 }
 
 
@@ -85,11 +85,11 @@ class PlainWishes:
         for name in self.allowed:
             if name.startswith(word):
                 return name
-        return next((name for name in self.allowed if tr(_TYPED[name]).startswith(word)), None)
+        return next((name for name in self.allowed if tr(_TYPED[name])[1:].startswith(word)), None)
 
     def words(self) -> list[str]:
         """What may be typed, each with its exclamation mark."""
-        return ["!" + tr(_TYPED[name]) for name in WISHES if name in self.allowed]
+        return [tr(_TYPED[name]) for name in WISHES if name in self.allowed]
 
 
 class Ui(Protocol):

@@ -38,8 +38,9 @@ class LineUi:
         self.write(f"{page.flow} · {tr('job {job}', job=page.job)} · {page.progress}")
         self.write()
         self.write(page.title.upper())
+        caution = must("CAUTION")
         for title, measure in page.cautions:
-            self.write(f"{must('CAUTION')}, {title}: {measure}")
+            self.write(caution + f", {title}: {measure}")
         if page.cautions:
             self.write()
         self.write(page.say)
@@ -133,7 +134,8 @@ class LineUi:
     def stop_sign(self, text: str) -> None:
         self.write()
         self.write("#" * 78)
-        self.write(f"###  {must('STOP')}  ###  " + text)
+        sign = must("STOP")
+        self.write(f"###  {sign}  ###  " + text)
         self.write("#" * 78)
 
     def wait(self, seconds: float, left: Callable[[], float]) -> None:
