@@ -149,7 +149,7 @@ class _Reader:
                         next=f'write "{name}: {expected}"',
                     ),
                 )
-        self.heads = ("keysback_words", kind, "language")
+        self.heads = ("keysback_words", "flow", "part", "language")
 
     def walk(self, node: Any, at: Path, wanted: Mapping[Path, str]) -> None:
         """Goes down as far as the flow has groups; what it finds at a text is read as one."""
@@ -161,7 +161,7 @@ class _Reader:
             if path in wanted:
                 self.text(path, value, wanted[path])
             elif name not in below:
-                self.not_there(path, map(str, below))
+                self.not_there(path, below, wanted)
             elif isinstance(value, dict):
                 self.walk(value, path, wanted)
             else:
@@ -175,18 +175,19 @@ class _Reader:
                     ),
                 )
 
-    def not_there(self, path: Path, below: Any) -> None:
-        known = sorted(below)
-        what = "step" if path[:-1] == ("steps",) else "text"
+    def not_there(self, path: Path, below: set[str | int], wanted: Mapping[Path, str]) -> None:
+        known = sorted(map(str, below))
+        what = "step of the flow" if path[:-1] == ("steps",) else "text"
         where = f' of "{path[-2]}"' if len(path) > 1 and what == "text" else ""
         guess = nearest(str(path[-1]), known)
+        meant: Path = (*path[:-1], guess)
+        # What it stands for is not missing as well.
+        self.stands |= {p for p in wanted if guess and p[: len(meant)] == meant}
         self.say(
             path,
             Problem(
                 found=f'"{path[-1]}"',
-                expected=f"a {what} that is there{where}: " + ", ".join(known[:12])
-                if known
-                else f"no more texts{where}",
+                expected=f"a {what}{where}: " + ", ".join(known[:12]),
                 next=f'write "{guess}"' if guess else "remove it",
             ),
             key=True,
@@ -268,9 +269,27 @@ class _Reader:
         )
 
     def missing(self, wanted: Mapping[Path, str]) -> None:
+        said: set[Path] = set()
         for path, english in wanted.items():
-            if path not in self.stands:
-                self.say(path, self.lacks(english)._replace(field=".".join(map(str, path))))
+            if path in self.stands:
+                continue
+            there = self.side.real_path(path)
+            group: Path = tuple(path[: len(there) + 1])
+            inside = [p for p in wanted if p[: len(group)] == group]
+            if group in said:
+                continue
+            said.add(group)
+            line, column = self.side.place(path)
+            problem = self.lacks(english)
+            if len(inside) > 1:
+                problem = problem._replace(
+                    found=f'no {self.name} for "{group[-1]}"',
+                    expected=f"the {self.name} of its {len(inside)} texts",
+                )
+            field = ".".join(map(str, group))
+            self.problems.append(
+                problem.within(file=self.side.source, line=line, column=column, field=field)
+            )
 
 
 def _next(wanted: Mapping[Path, str], at: Path) -> set[str]:

@@ -24,7 +24,7 @@ from verify.terminal.columns import ask_columns
 from verify.terminal.marks import MARKS
 from verify.terminal.say import outcome_words
 from verify.terminal.spec_memory import Remembered
-from verify.terminal.tongue import said, tr, trouble_words
+from verify.terminal.tongue import tr, trouble_words, why
 from verify.terminal.ui import (
     CANNOT,
     WISHES,
@@ -300,7 +300,9 @@ class PersonHands:
             return
         if taken.recording is None and all(r.verdict is Verdict.PASS for r in results):
             # Nothing to think about: one line on the next screen is enough.
-            words = tr("{title}: passed. {why}", title=step.title, why=said(results[-1].why))
+            last = results[-1]
+            passed = why(last.check, last.finding, last.why, brief=True)
+            words = tr("{title}: passed. {why}", title=step.title, why=passed)
             self.before = f"{MARKS[Verdict.PASS]} {words}"
             return
         from verify.terminal.show_verdict import trace_plot

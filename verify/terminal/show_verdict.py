@@ -18,7 +18,7 @@ from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.quantity import convert_span, float_factors, is_unit, shown_unit
 from verify.terminal.marks import MARKS, STYLES, WORDS
-from verify.terminal.tongue import said, tr
+from verify.terminal.tongue import said, tr, why
 from verify.words import Verdict
 
 LABEL_WIDTH = 11
@@ -34,7 +34,7 @@ def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableT
     for label, text in (
         ("measured", measured(result, system)),
         ("limits", limits_text(result.limits, system)),
-        ("", why_words(result)),
+        ("", why(result.check, result.finding, sentence(result.why))),
         ("settles it", said(sentence(result.settle))),
         *(("note", said(sentence(note))) for note in result.notes),
     ):
@@ -65,21 +65,6 @@ def summary_line(results: Sequence[CheckResult]) -> Text | None:
         line.append(" · " if number else "", style="not bold")
         line.append(words, style=STYLES[result.verdict])
     return line
-
-
-def why_words(result: CheckResult) -> str:
-    """What a check says, as a sentence. In another language its finding speaks first, in words of
-    that language; the sentence with its numbers follows."""
-    words = said(sentence(result.why))
-    finding = finding_words(result)
-    return f"{finding} {words}" if finding else words
-
-
-def finding_words(result: CheckResult) -> str:
-    """The finding as a sentence in the language spoken, "" in English and where there is none."""
-    key = f"{result.check}: {result.finding}"
-    found = tr(key)
-    return found if found != key else ""
 
 
 def labelled(label: str, text: str, *, dim: bool = False) -> RenderableType:

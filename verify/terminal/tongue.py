@@ -29,6 +29,11 @@ from verify.words import ENGLISH, LANGUAGES
 VARIABLE = "KEYSBACK_LANGUAGE"
 SAID = "said"
 """Context of the messages that are sentences of lower layers, with {0}, {1} … for what varies."""
+FINDING = "finding"
+"""Context of the sentences for findings: "check: finding", or the finding of any check."""
+FREE = "9"
+"""The hole in which anything may stand: what a person typed, or a text of the flow."""
+_ENGLISH_WORDS = re.compile(r"[a-z]{2,} [a-z]{2,}")
 UNTRANSLATED = "EN: "
 """Stands before a sentence that has no translation: nobody shall take a mixed screen for whole."""
 
@@ -165,22 +170,49 @@ def _said(now: Tongue, text: str) -> str | None:
         end = text[len(text.rstrip(".;")) :] if not form.endswith((".", ";")) else ""
         for pattern, german in now.templates:
             match = pattern.fullmatch(form)
-            if match is None:
+            found = _filled(now, german, match.groupdict()) if match is not None else None
+            if found is None:
                 continue
-            holes = {name: _hole(now, value) for name, value in match.groupdict().items()}
-            found = german
-            for name, value in holes.items():
-                found = found.replace(f"{{{name[1:]}}}", value)
             if text[:1].isupper() and not form[:1].isupper():
                 found = found[:1].upper() + found[1:]
             return found + end
     return None
 
 
-def _hole(now: Tongue, value: str) -> str:
-    """What stood in a hole: a word with a translation of its own, or as it is."""
-    found = now.catalogue.pgettext(SAID, value)
-    return found if isinstance(found, str) else value
+def _filled(now: Tongue, template: str, holes: Mapping[str, str]) -> str | None:
+    """The template with what stood in the English one's holes; None where that is English itself
+    and has no translation: half a sentence is worse than none."""
+    for name, value in holes.items():
+        shown = value if name == f"p{FREE}" else _said(now, value)
+        if shown is None and _ENGLISH_WORDS.search(value):
+            return None
+        template = template.replace(f"{{{name[1:]}}}", shown if shown is not None else value)
+    return template
+
+
+def finding(check: str, name: str) -> str:
+    """What a check found, as a sentence in the language spoken now; "" in English, where the check
+    itself says it, and where there is none."""
+    now = _spoken.get()
+    if now is None:
+        return ""
+    for key in (f"{check}: {name}", name):
+        found = now.catalogue.pgettext(FINDING, key)
+        if found != key:
+            return str(found)
+    return ""
+
+
+def why(check: str, found: str, text: str, *, brief: bool = False) -> str:
+    """What a check says, `text` in English. In another language its finding speaks first, in words
+    of that language; the sentence with its numbers follows, marked where it is English still.
+
+    brief: one of the two, and the sentence only where it can be said in the language.
+    """
+    first, numbers = finding(check, found), said(text)
+    if brief and first:
+        return first if numbers.startswith(UNTRANSLATED) else numbers
+    return f"{first} {numbers}".strip()
 
 
 def trouble_words(error: Any) -> str:

@@ -18,14 +18,13 @@ from verify.terminal.not_judged import not_judged
 from verify.terminal.screen import rows
 from verify.terminal.show_verdict import (
     band_text,
-    finding_words,
     head_line,
     labelled,
     measured,
     sentence,
     verdict_block,
 )
-from verify.terminal.tongue import said, tr
+from verify.terminal.tongue import said, tr, why
 from verify.words import Verdict
 
 __all__ = ["arranged", "folded", "not_judged", "tally"]
@@ -68,9 +67,9 @@ def _open(results: Iterable[CheckResult]) -> list[RenderableType]:
     shown: list[RenderableType] = []
     for settle, alike in groups.items():
         lines: list[RenderableType] = []
-        for (_, why), same in alike.items():
-            names = ", ".join(r.check for r in same)
-            lines += [head_line(same[0], names), labelled("", said(sentence(why)))]
+        for same in alike.values():
+            names, r = ", ".join(r.check for r in same), same[0]
+            lines += [head_line(r, names), labelled("", why(r.check, r.finding, sentence(r.why)))]
         if settle:
             label = tr("settles it") if len(alike) == 1 else tr("settles all")
             lines.append(labelled(label, said(sentence(settle))))
@@ -97,7 +96,7 @@ def _short(result: CheckResult, system: str) -> str:
     band = band_text(result.limits, system)
     if number and band and result.uncertainty is not None and shows_it_alone(result):
         return f"{number} ({band})"
-    return finding_words(result) or said(sentence(result.why))
+    return why(result.check, result.finding, sentence(result.why), brief=True)
 
 
 def shows_it_alone(result: CheckResult) -> bool:
@@ -115,10 +114,10 @@ def folded(results: Sequence[CheckResult], more: str = "") -> RenderableType:
     """In one sentence what this recording does not speak of. more: where that is to be found."""
     by_reason: dict[str, list[str]] = {}
     for result in results:
-        why = said(result.why.rstrip(".").removeprefix("the recording has ").replace(";", ","))
-        by_reason.setdefault(why, []).append(result.check)
+        words = said(result.why.rstrip(".").removeprefix("the recording has ").replace(";", ","))
+        by_reason.setdefault(words, []).append(result.check)
     text = Text(tr("Not judged, so undecided: "), style="bold")
-    told = "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
+    told = "; ".join(f"{', '.join(names)}: {words}" for words, names in by_reason.items())
     text.append(f"{told}.", style="not bold")
     if more:
         text.append(f" {more}", style="dim not bold")

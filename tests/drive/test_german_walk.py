@@ -1,0 +1,187 @@
+"""The throttle body closed out in German, by both audiences, on a real pseudo-terminal of 80×24.
+
+Each page must fit the screen with its question, its cautions whole, and nothing of it in English.
+"""
+
+from __future__ import annotations
+
+import time
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from tests.drive.test_screen import CTRL_C, DOWN, ENTER, Terminal
+from verify.flow.graph import Step
+from verify.flow.machine import ReadOnlyMachine, replay_machine
+from verify.job.catalogue import catalogue
+from verify.job.journal import SqliteJournal
+from verify.job.session import ReadOnlySession, fold
+from verify.terminal.library import load_flow
+from verify.terminal.say import cautions_of, step_words
+from verify.terminal.tongue import UNTRANSLATED, speaking
+from verify.words import Audience
+
+FLOW = "throttle-body-replaced"
+# What would stay English were a word forgotten: none of these is a word of German.
+ENGLISH = ("the ", " and ", " your ", "Why:", "Not required", " done", "cannot", "Which")
+
+
+@cache
+def machine() -> ReadOnlyMachine:
+    return replay_machine(load_flow(FLOW, catalogue(), "de").graph)
+
+
+def session_in(store: Path) -> ReadOnlySession | None:
+    """The job as far as it is on disk; None before it is there."""
+    if not list(store.glob("*.sqlite3")):
+        return None
+    with SqliteJournal(store, readonly=True) as journal:
+        jobs = [str(row["job"]) for row in journal.jobs()]
+        return fold(jobs[0], journal.entries(jobs[0]), machine()) if jobs else None
+
+
+def words_of(screen: str) -> str:
+    return " ".join(screen.split())
+
+
+class Walk:
+    def __init__(self, store: Path, audience: Audience) -> None:
+        self.store, self.audience = store, audience
+        self.terminal = Terminal(
+            "open", FLOW, "--language", "de", "--as", audience.value, "--units", "metric",
+            "--mode", "as-work", "--car", "Auftrag 7", "--model", "x", "--store", str(store),
+        )  # fmt: skip
+        self.looked_at: list[str] = []
+
+    def until(self, *words: str, one_of: tuple[str, ...] = ("",)) -> str:
+        end = time.monotonic() + 20
+        while time.monotonic() < end:
+            shown = words_of(self.terminal.text)
+            if all(w in shown for w in words) and any(w in shown for w in one_of):
+                return self.terminal.text
+            self.terminal.pump()
+        raise AssertionError(f"never saw {words!r}:\n{self.terminal.text}")
+
+    def wait_for_entry(self, before: int) -> ReadOnlySession:
+        end = time.monotonic() + 20
+        while time.monotonic() < end:
+            self.terminal.pump(0.05)
+            session = session_in(self.store)
+            if session is not None and len(session.history) > before:
+                return session
+        raise AssertionError(f"nothing was written:\n{self.terminal.text}")
+
+    def look(self, step: Step) -> None:
+        """The page stands whole on the screen: head, cautions, what to do, and STOP at hand."""
+        said = words_of(step_words(step, self.audience))
+        page = self.until(step.title, said, one_of=("STOPP: nicht sicher", "!stopp"))
+        shown = words_of(page)
+        with speaking("de"):
+            for title, measure in cautions_of(step, self.audience):
+                assert f"▲ {title.upper()} {measure}" in shown, f"{step.name}:\n{page}"
+        assert page.split("\n")[0].startswith("Elektronische Drosselklappe"), f"scrolled:\n{page}"
+        for word in ENGLISH:
+            assert word not in page, f"{word!r} in {step.name}:\n{page}"
+        assert UNTRANSLATED not in page, page
+        self.looked_at.append(step.name)
+
+    def answer(self, step: Step) -> None:
+        key = self.terminal.type
+        match step.kind:
+            case "do" | "card":
+                key(ENTER)
+            case "ask" if step.detail.get("answers"):
+                good = [i for i, a in enumerate(step.detail["answers"]) if a in step.passes]
+                key(DOWN * (good[0] if good else 0) + ENTER)
+            case "ask":
+                key("Es sägt" + ENTER)
+            case "reading":
+                key(("12345" if step.name == "odometer" else "12.6") + ENTER)
+                if step.name == "supply":
+                    self.until("Woher kommt er?")
+                    key(DOWN * 2 + ENTER)
+            case "record":
+                self.until("Aufzeichnung?")
+                key(DOWN + ENTER)
+                self.until("es wird als erzählt geführt")
+                key(ENTER)
+            case "codes":
+                self.codes(step)
+            case "fasten":
+                key("!nicht" + ENTER)
+                self.until("Warum geht das nicht?")
+                key("kein Drehmomentschlüssel" + ENTER)
+            case "photo":
+                key(DOWN + ENTER)
+                self.until("Warum geht das nicht?")
+                key("keine Kamera" + ENTER)
+
+    def codes(self, step: Step) -> None:
+        for prompt in ("Gespeicherte Codes", "Vorläufige Codes", "Permanente Codes"):
+            self.until(prompt)
+            self.terminal.type("keine" + ENTER)
+        self.until("Wurden alle diese gelesen: Motorsteuergerät?")
+        self.terminal.type(ENTER)
+        if not step.detail.get("since_clear"):
+            return
+        for prompt in ("Strecke seit dem Löschen", "Motorlaufzeit seit", "Warmläufe seit"):
+            self.until(prompt)
+            self.terminal.type("?" + ENTER)
+        self.until("Readiness-Tests seit dem Löschen")
+        self.terminal.type("?" + ENTER)
+
+    def skip_wait(self) -> None:
+        self.until("min warten.")
+        self.terminal.type(DOWN + ENTER)
+        self.until("Warum wird das Warten übersprungen?")
+        self.terminal.type("Test" + ENTER)
+
+
+@pytest.mark.parametrize("audience", list(Audience))
+def test_every_page_of_the_german_walk_fits_with_its_cautions(
+    tmp_path: Path, audience: Audience
+) -> None:
+    walk = Walk(tmp_path / "store", audience)
+    graph = machine().graph
+    try:
+        session = walk.wait_for_entry(0)
+        while session.ending is None:
+            pending = session.pending
+            assert pending is not None
+            step = graph.steps[pending.step]
+            walk.look(step)
+            entries = len(session.history)
+            if pending.wait_s is not None and not (pending.wait and pending.wait.over):
+                walk.skip_wait()
+                session = walk.wait_for_entry(entries + 1)
+                entries = len(session.history)
+            walk.answer(step)
+            session = walk.wait_for_entry(entries)
+            while session.pending is not None and len(session.history) == entries + 1:
+                if session.history[-1].kind != "spec":
+                    break
+                session = walk.wait_for_entry(entries + 1)
+        page = walk.until("Der ganze Bericht: keysback show")
+        assert walk.terminal.leave() == 0
+    finally:
+        walk.terminal.child.close(force=True)
+    assert session.ending.kind.value == "proof-to-follow"
+    assert "NACHWEIS FOLGT" in page or "NACHWEIS STEHT NOCH AUS" in page
+    assert len(walk.looked_at) >= 18
+    assert session.language == "de"
+
+
+def test_a_job_goes_on_in_the_language_it_was_opened_in(tmp_path: Path) -> None:
+    walk = Walk(tmp_path / "store", Audience.OWNER)
+    walk.until("Kilometerstand ablesen.")
+    walk.terminal.type(CTRL_C)
+    assert walk.terminal.leave() == 130
+    assert "Weiter mit: keysback resume" in words_of(walk.terminal.text)
+    for language, words in ((), "Kilometerstand ablesen."), (("--language", "en"), "odometer."):
+        again = Terminal(
+            "resume", "--mode", "as-work", *language, "--store", str(tmp_path / "store")
+        )
+        again.until(words)
+        again.type(CTRL_C)
+        assert again.leave() == 130
