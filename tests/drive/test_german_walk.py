@@ -80,7 +80,7 @@ class Walk:
         with speaking("de"):
             for title, measure in cautions_of(step, self.audience):
                 assert f"▲ {title.upper()} {measure}" in shown, f"{step.name}:\n{page}"
-        assert page.split("\n")[0].startswith("Elektronische Drosselklappe"), f"scrolled:\n{page}"
+        assert page.split("\n")[0].startswith("Elektronische Drossel"), f"scrolled:\n{page}"
         for word in ENGLISH:
             assert word not in page, f"{word!r} in {step.name}:\n{page}"
         assert UNTRANSLATED not in page, page

@@ -153,15 +153,20 @@ def said(text: str) -> str:
     now = _spoken.get()
     if now is None or not text.strip():
         return text
-    whole = _said(now, text)
-    if whole is not None:
-        return whole
     parts = re.split(r"(?<=[.!?;])(\s+)", text)
-    if len(parts) > 1:
-        done = [p if i % 2 else _said(now, p) for i, p in enumerate(parts)]
-        if None not in done:
-            return "".join(map(str, done))
-    return UNTRANSLATED + text
+    done = ""
+    at = 0
+    while at < len(parts):
+        # The longest run first: a sentence may have a semicolon of its own.
+        for end in range(len(parts), at, -2):
+            found = _said(now, "".join(parts[at:end]))
+            if found is not None:
+                done += found + "".join(parts[end : end + 1])
+                at = end + 1
+                break
+        else:
+            return UNTRANSLATED + text
+    return done
 
 
 def _said(now: Tongue, text: str) -> str | None:
