@@ -208,6 +208,22 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"codes_after__codes": "cleared"}, "cleared-after-drive"),
         ({"coded": "not-yet"}, "proof-to-follow"),
     ],
+    "thermostat-or-cooling": [
+        ({"filled": "cannot"}, "not-shown"),
+        ({"filled": "exceptions"}, "not-finished"),
+        ({"filled": "once: exceptions"}, "hand-back"),
+        ({"heat_cycle": "exceptions"}, "still-wrong"),
+        ({"heat_cycle": "once: exceptions"}, "hand-back"),
+        ({"heat_cycle": "cannot"}, "not-shown"),
+        ({"held": "undecided"}, "proof-to-follow"),
+        ({"held": "told-fail"}, "still-wrong"),
+        ({"leaks": "once: exceptions"}, "hand-back"),
+        ({"leaks": "exceptions"}, "still-wrong"),
+        ({"leaks": "cannot"}, "not-shown"),
+        ({"codes_after__codes": "wiring"}, "wiring-fault"),
+        ({"cold_level": "still-warm"}, "proof-to-follow"),
+        ({"cold_level": "lost"}, "still-wrong"),
+    ],
 }
 
 
@@ -248,6 +264,26 @@ def test_a_part_that_nobody_can_put_right_is_not_driven_with(flow: str, item: st
     end, screens = play(graph, Audience.TECHNICIAN, person, **NO_RELEARN)
     assert graph.endings[end.node].kind is EndingKind.BACK_TO_DIAGNOSIS
     assert not [s for s in screens if "start" in s]
+
+
+@pytest.mark.parametrize(
+    ("step", "item", "ending"),
+    [
+        *(("heat-cycle", item, "too-hot") for item in ("gauge", "gas")),
+        *(("heat-cycle", item, "still-wrong") for item in ("heater", "fan", "dry")),
+        ("leaks", "tank", "too-hot"),
+        ("leaks", "under", "still-wrong"),
+    ],
+)
+def test_an_engine_with_gas_in_its_coolant_does_not_run_again(
+    step: str, item: str, ending: str
+) -> None:
+    wrong = Outcome("exceptions", NATURAL_GRADE["card"], items=frozenset({item}))
+    graph = graph_of("thermostat-or-cooling.yaml")
+    end, screens = play(graph, Audience.TECHNICIAN, lambda s: wrong if s.name == step else best(s))
+    assert end.node == ending
+    # What can be cured is tried twice, what may be the head gasket is not.
+    assert screens.count("cold-again") == (0 if ending == "too-hot" else 2)
 
 
 @pytest.mark.parametrize(
