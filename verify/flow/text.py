@@ -179,6 +179,11 @@ def _unseen_problem(
     )
 
 
+def visible(text: str) -> str:
+    """Text with a blank where a character stood that nobody sees, and that no flow may hold."""
+    return _UNSEEN.sub(" ", text)
+
+
 def quotes_needed(text: str) -> str:
     """What to do about a number or date that stands there bare."""
     with_unit = f", or write its unit behind it ({text} V)" if text[-1:].isdigit() else ""
