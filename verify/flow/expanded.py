@@ -44,13 +44,14 @@ CellKey = tuple[int, Verdict, str]
 class Way:
     """One way out of a state: all outcomes that nothing in the flow tells apart.
 
-    events: one for each label among them; words: the same for people. outcome: one that stands for
-    all. branch: its number at the step, STOPPED for `stop`. target: number of a state.
+    events: one for each label among them; outcomes: one with each of these labels, the first stands
+    for all; words: the same for people. branch: its number at the step, STOPPED for `stop`.
+    target: number of a state.
     """
 
     events: tuple[str, ...]
     words: tuple[str, ...]
-    outcome: Outcome
+    outcomes: tuple[Outcome, ...]
     verdict: Verdict
     branch: int
     target: int
@@ -266,10 +267,10 @@ def _way(plan: Plan, state: State, edge: Edge, target: int, cuts: Mapping[str, _
     node = plan.nodes[state.node]
     if edge.branch == STOPPED:
         words = (outcome_words(node.step, Outcome(STOP)),)
-        return Way((STOP,), words, Outcome(STOP), Verdict.FAIL, STOPPED, target)
+        return Way((STOP,), words, (Outcome(STOP),), Verdict.FAIL, STOPPED, target)
     cut, cell = cuts[node.step.name], node.cells[edge.cell]
     events = tuple(cut.events[edge.cell].values())
-    return Way(events, cut.words[edge.cell], cell.outcome, cell.verdict, edge.branch, target)
+    return Way(events, cut.words[edge.cell], cell.outcomes, cell.verdict, edge.branch, target)
 
 
 # --- what things are called ---
