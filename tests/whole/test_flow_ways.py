@@ -224,6 +224,23 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"cold_level": "still-warm"}, "proof-to-follow"),
         ({"cold_level": "lost"}, "still-wrong"),
     ],
+    "alternator-or-charging": [
+        ({"belt": "exceptions"}, "not-finished"),
+        ({"belt": "once: exceptions"}, "hand-back"),
+        ({"belt": "cannot"}, "not-finished"),
+        ({"rested": "fail"}, "battery-weak"),
+        ({"rested": "once: fail"}, "hand-back"),
+        ({"rested": "cannot"}, "proof-to-follow"),
+        ({"cranking": "fail"}, "battery-weak"),
+        ({"charge": "fail"}, "no-charge"),
+        ({"charge": "once: fail"}, "hand-back"),
+        ({"charge": "undecided"}, "proof-to-follow"),
+        ({"under_load": "fail"}, "no-charge"),
+        ({"under_load": "once: fail"}, "hand-back"),
+        ({"ripple": "fail", "find_drop": "cannot"}, "no-charge"),
+        ({"ripple": "cannot"}, "proof-to-follow"),
+        ({"told_the_car": "not-yet"}, "proof-to-follow"),
+    ],
 }
 
 
