@@ -280,8 +280,15 @@ def build(
         if isinstance(step, m.Part):
             continue
         made = resolve(step, full, b.catalogue, b.specs, _Say(b, scope, own))
-        line, _ = scope.piece.tree.key_place(("steps", own))
-        steps[full] = replace(made, branches=b.branches(scope, own, endings), line=line)
+        tree = scope.piece.tree
+        line, column = tree.key_place(("steps", own))
+        steps[full] = replace(
+            made,
+            branches=b.branches(scope, own, endings),
+            line=line,
+            column=column,
+            file=tree.source,
+        )
     promises = [p for p in (_promise(b, *item, steps) for item in b.promises) if p is not None]
     if b.problems:
         return None, sorted(b.problems, key=lambda p: (p.file, p.line, p.column))
@@ -294,16 +301,19 @@ def build(
             start=b.first_step(flow.model.start),
             on_stop=flow.model.on_stop,
             steps=steps,
-            endings={
-                n: Ending(n, EndingKind(e.kind), e.title, e.advice, e.owner or "", e.who or "")
-                for n, e in endings.items()
-            },
+            endings={n: _ending(n, e, flow.tree) for n, e in endings.items()},
             specs=b.specs,
             promises=tuple(promises),
             look=dict(flow.model.second_look or {}),
         ),
         [],
     )
+
+
+def _ending(name: str, ending: m.Ending, tree: Tree) -> Ending:
+    line, column = tree.key_place(("endings", name))
+    kind, owner, who = EndingKind(ending.kind), ending.owner or "", ending.who or ""
+    return Ending(name, kind, ending.title, ending.advice, owner, who, line, column)
 
 
 def _promise(

@@ -8,10 +8,7 @@ import sys
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from verify.flow.finding import Finding
+from typing import Any
 
 CLEAR = "\x1b[H\x1b[2J\x1b[3J"
 
@@ -39,17 +36,10 @@ class Proof:
     blocks: str = ""
 
 
-def finding_text(name: str, finding: Finding) -> str:
-    """A finding as a block whose first line editors can follow."""
-    place = f"{name}:{finding.line}" if finding.line else name
-    head = f"{place}: steps.{finding.step}" if finding.step else place
-    walk = "".join(f"\n    {number}. {step}" for number, step in enumerate(finding.walk, start=1))
-    return f"{head}\n  {finding.message}{walk}"
-
-
 def prove_one(name: str) -> Proof:
     """Loads and proves a flow or part: a file, or a name of the library. Never raises UserError."""
     from verify.errors import UserError
+    from verify.flow.advice import finding_text
     from verify.flow.proof import ProvenFlow, prove
     from verify.job.catalogue import catalogue
     from verify.terminal import library
@@ -69,7 +59,7 @@ def prove_one(name: str) -> Proof:
             f"{len(graph.promises)} promises of its own",
         )
     many = f"{len(result)} finding{'s' if len(result) > 1 else ''}"
-    blocks = "\n".join(finding_text(name, finding) for finding in result)
+    blocks = "\n".join(finding_text(graph, finding, name) for finding in result)
     return Proof(False, f"{name}: does not prove, {many}", blocks)
 
 
