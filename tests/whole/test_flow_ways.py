@@ -241,6 +241,25 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"ripple": "cannot"}, "proof-to-follow"),
         ({"told_the_car": "not-yet"}, "proof-to-follow"),
     ],
+    "wiring-or-connector": [
+        ({"serves": "licensed"}, "licensed-hands"),
+        ({"repaired": "exceptions"}, "not-finished"),
+        ({"repaired": "once: exceptions"}, "hand-back"),
+        ({"drop": "cannot"}, "hand-back"),
+        ({"drop": "once: fail"}, "hand-back"),
+        ({"drop": "fail"}, "not-finished"),
+        ({"works": "dead"}, "not-finished"),
+        ({"works": "warm"}, "burning"),
+        ({"wiggle": "flickers"}, "tow"),
+        ({"wiggle": "cannot"}, "proof-to-follow"),
+        ({"trigger": "comes"}, "tow"),
+        ({"trigger": "never-found"}, "proof-to-follow"),
+        ({"trigger": "not-tried"}, "proof-to-follow"),
+        ({"trigger": "cannot"}, "proof-to-follow"),
+        ({"road__drive": "cannot"}, "not-shown"),
+        ({"codes_after__codes": "wiring"}, "wiring-fault"),
+        ({"complaint__gone": "came-back"}, "still-wrong"),
+    ],
 }
 
 
