@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
             else:
                 print(script.text)
         if folder is not None and any(script.picture for script in scripts):
-            _write_picture(folder)
+            write_picture(folder)
     except OSError as error:
         problem = Problem(
             found=f"a folder that cannot be written to ({error.strerror})",
@@ -132,7 +132,7 @@ def _stops(found: Rehearsal) -> bool:
     return any(number < 0 for _, number in found.items)
 
 
-def _write_picture(folder: Path) -> None:
+def write_picture(folder: Path) -> None:
     """A picture of one grey dot (PNG, ISO/IEC 15948), for the steps that ask for one."""
     from verify.terminal.rehearse_answers import PICTURE
 
