@@ -130,11 +130,11 @@ class _Resolver(Inliner):
                     ),
                 )
             elif label not in labels:
-                self.complain(
-                    scope,
-                    (*path, "outcome", index),
-                    unknown(label, labels, "outcome of that step" if earlier else "outcome"),
-                )
+                what = "outcome of that step" if earlier else "outcome"
+                problem = unknown(label, labels, what)
+                if asked := _asked_by(step, label):
+                    problem = problem._replace(next=f"add {asked} to the step, or remove it")
+                self.complain(scope, (*path, "outcome", index), problem)
         for field, kind in (("findings", m.Record), ("wrong", m.Card), ("fine", m.Card)):
             if getattr(look, field) is not None and not isinstance(step, kind):
                 self.complain(
@@ -221,6 +221,14 @@ class _Resolver(Inliner):
                 ),
             )
         return low, high
+
+
+def _asked_by(step: m.AnyStep, label: str) -> str:
+    """The field that would give a step this outcome."""
+    if isinstance(step, m.Record) and label.startswith("told-"):
+        return "`told:`"
+    fields = {"cleared": "`since_clear: true`", "not-ready": "`readiness: true`"}
+    return fields.get(label, "") if isinstance(step, m.Codes) else ""
 
 
 @dataclass(frozen=True, slots=True)
