@@ -279,8 +279,8 @@ def _way(plan: Plan, state: State, edge: Edge, target: int, cuts: Mapping[str, _
 def _events(step: Step, cells: Sequence[Cell]) -> tuple[dict[str, str], ...]:
     """For each cell: label → event. A label that several cells share gets what tells them apart.
 
-    An event is made of letters, digits and `-`, with `.` before each further part: an event as
-    SCXML has it. One of a gate begins with GATE.
+    An event as SCXML has it: letters, digits, `-`, `_` and `:`. What tells it apart stands behind a
+    single `.`, since SCXML takes `fail.a` for a kind of `fail`, and `fail.a.b` for one of `fail.a`.
     """
     if step.kind == "gate":
         return tuple({c.outcome.label: GATE + c.outcome.label} for c in cells)
@@ -299,7 +299,7 @@ def _events(step: Step, cells: Sequence[Cell]) -> tuple[dict[str, str], ...]:
                 stem, count = name, 1
                 while name in taken:
                     count += 1
-                    name = f"{stem}.{count}"
+                    name = f"{stem}_{count}"
             taken.add(name)
             names[outcome.label] = name
         found.append(names)
@@ -308,11 +308,11 @@ def _events(step: Step, cells: Sequence[Cell]) -> tuple[dict[str, str], ...]:
 
 def _telling(outcome: Outcome) -> str:
     if outcome.items:
-        return ".".join(sorted(outcome.items))
+        return "_".join(sorted(outcome.items))
     if outcome.value is not None:
         return str(outcome.value).replace("-", "minus-").replace("/", "-over-")
     shown = [c for c in outcome.checks if outcome.label == "pass" or c[1] is not Verdict.PASS]
-    return ".".join(f"{check}.{finding}" for check, _, finding in shown)
+    return "_".join(f"{check}:{finding}" for check, _, finding in shown)
 
 
 def _named(plan: Plan, groups: Sequence[Sequence[State]]) -> tuple[ChartState, ...]:
