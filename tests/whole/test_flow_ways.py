@@ -439,6 +439,19 @@ def test_no_owner_closes_out_an_airbag(label: str) -> None:
     assert near == ["spring", "spring-right"]
 
 
+def test_a_fault_that_was_not_found_never_goes_back_as_proven() -> None:
+    graph = graph_of("fault-not-found.yaml")
+    assert EndingKind.HAND_BACK not in {e.kind for e in graph.endings.values()}
+    gone = 0
+    for here in Rehearsal(graph, catalogue(), any_gate=True).explore():
+        ending = graph.endings.get(here.node)
+        if ending is not None and ending.kind.lets_go:
+            gone += 1
+            assert "watch" in {s.name for s in open_steps(graph, here.last)}
+            assert here.last["danger"].label == "bearable"
+    assert gone > 0
+
+
 @pytest.mark.parametrize(
     ("item", "ending"), [("steering", "not-shown"), ("clock", "proof-to-follow")]
 )
