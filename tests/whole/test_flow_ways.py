@@ -25,7 +25,7 @@ OF_THE_DRIVE = frozenset({"road-coverage", "same-conditions"})
 
 # Whoever looks it up finds that this car learns by itself, and nobody has seen today what comes
 # only with weeks of driving.
-TODAY = {"service_info": "by-itself", "watch": "not-yet"}
+TODAY = {"service_info": "by-itself", "watch": "not-yet", "monitors": "not-yet"}
 
 
 def bare_hands(step: Step) -> Outcome:
@@ -351,6 +351,50 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"watch": "stayed"}, "too-early"),
         ({"watch": "came"}, "found"),
     ],
+    "automatic-transmission": [
+        ({"fluid": "exceptions"}, "not-finished"),
+        ({"fluid": "once: exceptions"}, "hand-back"),
+        ({"fluid": "cannot"}, "not-finished"),
+        ({"selector": "exceptions"}, "not-finished"),
+        ({"selector": "cannot"}, "not-shown"),
+        ({"learned": "once: now"}, "hand-back"),
+        ({"learned": "now"}, "still-wrong"),
+        ({"learned": "now", "adapt": "cannot"}, "relearn-here"),
+        ({"learned": "later"}, "proof-to-follow"),
+        ({"warm_fluid": "once: fail"}, "hand-back"),
+        ({"warm_fluid": "fail"}, "not-shown"),
+        ({"level": "once: wrong"}, "hand-back"),
+        ({"level": "wrong"}, "not-finished"),
+        ({"level": "not-warm"}, "proof-to-follow"),
+        ({"shifts": "cannot"}, "not-shown"),
+        ({"shifts": "exceptions"}, "still-wrong"),
+        ({"leaks": "once: exceptions"}, "hand-back"),
+        ({"leaks": "exceptions"}, "not-finished"),
+        ({"codes_after": "once: learn"}, "hand-back"),
+        ({"codes_after": "learn"}, "still-wrong"),
+        ({"codes_after": "wiring"}, "tow"),
+        ({"adapted": "learning"}, "proof-to-follow"),
+        ({"adapted": "worse"}, "still-wrong"),
+    ],
+    "oxygen-sensor-or-catalyst": [
+        ({}, "proof-to-follow"),
+        ({"monitors": "passed"}, "proof-to-follow"),
+        ({"monitors": "cannot"}, "proof-to-follow"),
+        ({"monitors": "failed"}, "still-wrong"),
+        ({"in_place": "cannot"}, "proof-to-follow"),
+        ({"in_place": "once: exceptions"}, "proof-to-follow"),
+        ({"exhaust": "exceptions"}, "not-finished"),
+        ({"exhaust": "once: exceptions"}, "proof-to-follow"),
+        ({"exhaust": "cannot"}, "not-shown"),
+        ({"mixture__trims": "told-fail"}, "still-wrong"),
+        ({"mixture__trims": "undecided"}, "proof-to-follow"),
+        ({"signals": "cannot"}, "proof-to-follow"),
+        ({"signals": "not-good"}, "still-wrong"),
+        ({"codes_after__codes": "learn"}, "still-wrong"),
+        ({"codes_after__codes": "not-ready"}, "proof-to-follow"),
+        ({"codes_after__codes": "wiring"}, "wiring-fault"),
+        ({"reset": "not-yet"}, "proof-to-follow"),
+    ],
 }
 
 
@@ -439,6 +483,23 @@ def test_no_owner_closes_out_an_airbag(label: str) -> None:
     assert near == ["spring", "spring-right"]
 
 
+@pytest.mark.parametrize(
+    ("flow", "item", "ending"),
+    [
+        ("oxygen-sensor-or-catalyst", "cabin", "gas-inside"),
+        ("oxygen-sensor-or-catalyst", "cause", "cause-first"),
+    ],
+)
+def test_one_line_of_a_list_that_decides_alone(flow: str, item: str, ending: str) -> None:
+    graph = graph_of(f"{flow}.yaml")
+    card = next(s for s in graph.steps.values() if item in s.detail.get("items", ()))
+    wrong = Outcome("exceptions", NATURAL_GRADE["card"], items=frozenset({item}))
+    end, _ = play(
+        graph, Audience.TECHNICIAN, lambda s: wrong if s.name == card.name else best(s), **TODAY
+    )
+    assert end.node == ending
+
+
 def test_a_fault_that_was_not_found_never_goes_back_as_proven() -> None:
     graph = graph_of("fault-not-found.yaml")
     assert EndingKind.HAND_BACK not in {e.kind for e in graph.endings.values()}
@@ -450,6 +511,23 @@ def test_a_fault_that_was_not_found_never_goes_back_as_proven() -> None:
             assert "watch" in {s.name for s in open_steps(graph, here.last)}
             assert here.last["danger"].label == "bearable"
     assert gone > 0
+
+
+@pytest.mark.parametrize(
+    ("item", "ending"),
+    [
+        *((item, "tow") for item in ("slip", "reverse")),
+        *((item, "still-wrong") for item in ("limp", "gears", "bang")),
+    ],
+)
+def test_a_transmission_that_slips_is_not_taught_and_not_driven(item: str, ending: str) -> None:
+    wrong = Outcome("exceptions", NATURAL_GRADE["card"], items=frozenset({item}))
+    graph = graph_of("automatic-transmission.yaml")
+    end, screens = play(
+        graph, Audience.TECHNICIAN, lambda s: wrong if s.name == "shifts" else best(s)
+    )
+    assert end.node == ending
+    assert ("adapt" in screens) == (ending == "still-wrong")
 
 
 @pytest.mark.parametrize(
