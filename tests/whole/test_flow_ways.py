@@ -395,6 +395,27 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"codes_after__codes": "wiring"}, "wiring-fault"),
         ({"reset": "not-yet"}, "proof-to-follow"),
     ],
+    "egr-or-evap": [
+        ({}, "proof-to-follow"),
+        ({"vapour": "once: exceptions"}, "proof-to-follow"),
+        ({"vapour": "exceptions"}, "not-finished"),
+        ({"vapour": "cannot"}, "not-shown"),
+        ({"tight": "cannot"}, "proof-to-follow"),
+        ({"tight": "once: leaks"}, "proof-to-follow"),
+        ({"tight": "leaks"}, "not-finished"),
+        ({"told_to_move": "cannot"}, "proof-to-follow"),
+        ({"told_to_move": "not-so"}, "still-wrong"),
+        ({"hot_smell": "fuel"}, "may-burn"),
+        ({"hot_smell": "other"}, "not-finished"),
+        ({"hot_smell": "cannot"}, "not-shown"),
+        ({"hot__hot_idle": "told-fail"}, "still-wrong"),
+        ({"codes_after__codes": "other"}, "proof-to-follow"),
+        ({"codes_after__codes": "not-ready"}, "proof-to-follow"),
+        ({"learned": "not-yet"}, "proof-to-follow"),
+        ({"monitors": "failed"}, "still-wrong"),
+        ({"monitors": "passed"}, "proof-to-follow"),
+        ({"complaint__gone": "too-short"}, "proof-to-follow"),
+    ],
 }
 
 
@@ -488,6 +509,7 @@ def test_no_owner_closes_out_an_airbag(label: str) -> None:
     [
         ("oxygen-sensor-or-catalyst", "cabin", "gas-inside"),
         ("oxygen-sensor-or-catalyst", "cause", "cause-first"),
+        ("egr-or-evap", "smell", "may-burn"),
     ],
 )
 def test_one_line_of_a_list_that_decides_alone(flow: str, item: str, ending: str) -> None:
