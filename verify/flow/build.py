@@ -130,11 +130,11 @@ class _Resolver(Inliner):
                     ),
                 )
             elif label not in labels:
-                self.complain(
-                    scope,
-                    (*path, "outcome", index),
-                    unknown(label, labels, "outcome of that step" if earlier else "outcome"),
-                )
+                what = "outcome of that step" if earlier else "outcome"
+                problem = unknown(label, labels, what)
+                if asked := _asked_by(step, label):
+                    problem = problem._replace(next=f"add {asked} to the step, or remove it")
+                self.complain(scope, (*path, "outcome", index), problem)
         for field, kind in (("findings", m.Record), ("wrong", m.Card), ("fine", m.Card)):
             if getattr(look, field) is not None and not isinstance(step, kind):
                 self.complain(
@@ -223,6 +223,14 @@ class _Resolver(Inliner):
         return low, high
 
 
+def _asked_by(step: m.AnyStep, label: str) -> str:
+    """The field that would give a step this outcome."""
+    if isinstance(step, m.Record) and label.startswith("told-"):
+        return "`told:`"
+    fields = {"cleared": "`since_clear: true`", "not-ready": "`readiness: true`"}
+    return fields.get(label, "") if isinstance(step, m.Codes) else ""
+
+
 @dataclass(frozen=True, slots=True)
 class _Say:
     """Complains about something below one step, at its line."""
@@ -280,8 +288,15 @@ def build(
         if isinstance(step, m.Part):
             continue
         made = resolve(step, full, b.catalogue, b.specs, _Say(b, scope, own))
-        line, _ = scope.piece.tree.key_place(("steps", own))
-        steps[full] = replace(made, branches=b.branches(scope, own, endings), line=line)
+        tree = scope.piece.tree
+        line, column = tree.key_place(("steps", own))
+        steps[full] = replace(
+            made,
+            branches=b.branches(scope, own, endings),
+            line=line,
+            column=column,
+            file=tree.source,
+        )
     promises = [p for p in (_promise(b, *item, steps) for item in b.promises) if p is not None]
     if b.problems:
         return None, sorted(b.problems, key=lambda p: (p.file, p.line, p.column))
@@ -294,16 +309,19 @@ def build(
             start=b.first_step(flow.model.start),
             on_stop=flow.model.on_stop,
             steps=steps,
-            endings={
-                n: Ending(n, EndingKind(e.kind), e.title, e.advice, e.owner or "", e.who or "")
-                for n, e in endings.items()
-            },
+            endings={n: _ending(n, e, flow.tree) for n, e in endings.items()},
             specs=b.specs,
             promises=tuple(promises),
             look=dict(flow.model.second_look or {}),
         ),
         [],
     )
+
+
+def _ending(name: str, ending: m.Ending, tree: Tree) -> Ending:
+    line, column = tree.key_place(("endings", name))
+    kind, owner, who = EndingKind(ending.kind), ending.owner or "", ending.who or ""
+    return Ending(name, kind, ending.title, ending.advice, owner, who, line, column)
 
 
 def _promise(

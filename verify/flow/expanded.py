@@ -44,13 +44,14 @@ CellKey = tuple[int, Verdict, str]
 class Way:
     """One way out of a state: all outcomes that nothing in the flow tells apart.
 
-    events: one for each label among them; words: the same for people. outcome: one that stands for
-    all. branch: its number at the step, STOPPED for `stop`. target: number of a state.
+    events: one for each label among them; outcomes: one with each of these labels, the first stands
+    for all; words: the same for people. branch: its number at the step, STOPPED for `stop`.
+    target: number of a state.
     """
 
     events: tuple[str, ...]
     words: tuple[str, ...]
-    outcome: Outcome
+    outcomes: tuple[Outcome, ...]
     verdict: Verdict
     branch: int
     target: int
@@ -266,10 +267,10 @@ def _way(plan: Plan, state: State, edge: Edge, target: int, cuts: Mapping[str, _
     node = plan.nodes[state.node]
     if edge.branch == STOPPED:
         words = (outcome_words(node.step, Outcome(STOP)),)
-        return Way((STOP,), words, Outcome(STOP), Verdict.FAIL, STOPPED, target)
+        return Way((STOP,), words, (Outcome(STOP),), Verdict.FAIL, STOPPED, target)
     cut, cell = cuts[node.step.name], node.cells[edge.cell]
     events = tuple(cut.events[edge.cell].values())
-    return Way(events, cut.words[edge.cell], cell.outcome, cell.verdict, edge.branch, target)
+    return Way(events, cut.words[edge.cell], cell.outcomes, cell.verdict, edge.branch, target)
 
 
 # --- what things are called ---
@@ -278,8 +279,8 @@ def _way(plan: Plan, state: State, edge: Edge, target: int, cuts: Mapping[str, _
 def _events(step: Step, cells: Sequence[Cell]) -> tuple[dict[str, str], ...]:
     """For each cell: label → event. A label that several cells share gets what tells them apart.
 
-    An event is made of letters, digits and `-`, with `.` before each further part: an event as
-    SCXML has it. One of a gate begins with GATE.
+    An event as SCXML has it: letters, digits, `-`, `_` and `:`. What tells it apart stands behind a
+    single `.`, since SCXML takes `fail.a` for a kind of `fail`, and `fail.a.b` for one of `fail.a`.
     """
     if step.kind == "gate":
         return tuple({c.outcome.label: GATE + c.outcome.label} for c in cells)
@@ -298,7 +299,7 @@ def _events(step: Step, cells: Sequence[Cell]) -> tuple[dict[str, str], ...]:
                 stem, count = name, 1
                 while name in taken:
                     count += 1
-                    name = f"{stem}.{count}"
+                    name = f"{stem}_{count}"
             taken.add(name)
             names[outcome.label] = name
         found.append(names)
@@ -307,11 +308,11 @@ def _events(step: Step, cells: Sequence[Cell]) -> tuple[dict[str, str], ...]:
 
 def _telling(outcome: Outcome) -> str:
     if outcome.items:
-        return ".".join(sorted(outcome.items))
+        return "_".join(sorted(outcome.items))
     if outcome.value is not None:
         return str(outcome.value).replace("-", "minus-").replace("/", "-over-")
     shown = [c for c in outcome.checks if outcome.label == "pass" or c[1] is not Verdict.PASS]
-    return ".".join(f"{check}.{finding}" for check, _, finding in shown)
+    return "_".join(f"{check}:{finding}" for check, _, finding in shown)
 
 
 def _named(plan: Plan, groups: Sequence[Sequence[State]]) -> tuple[ChartState, ...]:

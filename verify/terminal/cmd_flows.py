@@ -10,7 +10,7 @@ from importlib import import_module
 HELP = "list, prove, try or print flows; print their schema"
 
 # Words with a module of their own, `flows_<word>.py`: add(words) makes a parser, run(args) runs it.
-WORDS = ("prove", "translate")
+WORDS = ("prove", "new", "explain", "diff", "upgrade", "rehearse", "export", "translate")
 
 
 def parser() -> argparse.ArgumentParser:

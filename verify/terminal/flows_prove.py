@@ -3,79 +3,161 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 import sys
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
 
-if TYPE_CHECKING:
-    from verify.flow.finding import Finding
+CLEAR = "\x1b[H\x1b[2J\x1b[3J"
 
 
 def add(words: Any) -> None:
     p = words.add_parser("prove", help="prove flow files, or say what is wrong with them")
     p.add_argument("flow", nargs="*", help="flow or part: a file, or a name of the library")
+    p.add_argument(
+        "--watch",
+        action="store_true",
+        help="prove again whenever a file, or a part beside it, is saved; Ctrl-C ends",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    return prove_all(args.flow)
+    return watch(args.flow) if args.watch else prove_all(args.flow)
 
 
-def finding_text(name: str, finding: Finding) -> str:
-    """A finding as a block whose first line editors can follow."""
-    place = f"{name}:{finding.line}" if finding.line else name
-    head = f"{place}: steps.{finding.step}" if finding.step else place
-    walk = "".join(f"\n    {number}. {step}" for number, step in enumerate(finding.walk, start=1))
-    return f"{head}\n  {finding.message}{walk}"
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What proving one flow came to: a line that says it, and the blocks of what is wrong: of a
+    proven one, what is open in another language."""
+
+    proven: bool
+    line: str
+    blocks: str = ""
 
 
-def spoken_too(name: str) -> tuple[str, int]:
-    """(in which other languages a proven flow or part can be walked, the exit code).
+def spoken_too(name: str) -> tuple[str, str]:
+    """(in which other languages a proven flow or part can be walked, what is open in others).
 
-    What is open in a language is said at once: no screen mixes languages, so the flow is not to be
-    had in it at all, and 2 says so."""
+    No screen mixes languages, so in one that is not whole the flow is not to be had at all."""
     from verify.errors import render
     from verify.job.catalogue import catalogue
     from verify.terminal import library
     from verify.words import LANGUAGES
 
     whole, open_ = library.languages_of(name, catalogue())
-    for code, problems in open_.items():
-        spoken = LANGUAGES.get(code, code)
-        print(f"{name}: not proven in {spoken}, {len(problems)} to put right\n{render(problems)}",
-              file=sys.stderr)  # fmt: skip
+    blocks = [
+        f"{name}: not proven in {LANGUAGES.get(code, code)}, {len(problems)} to put right\n"
+        + render(problems)
+        for code, problems in open_.items()
+    ]
     words = "; also in " + ", ".join(LANGUAGES[code] for code in whole) if whole else ""
-    return words, 2 if open_ else 0
+    return words, "\n".join(blocks)
 
 
-def prove_all(names: list[str]) -> int:
-    """Prove them, or the whole library; 2 where one does not load or prove."""
+def prove_one(name: str) -> Proof:
+    """Loads and proves a flow or part: a file, or a name of the library. Never raises UserError."""
     from verify.errors import UserError
+    from verify.flow.advice import finding_text
     from verify.flow.proof import ProvenFlow, prove
     from verify.job.catalogue import catalogue
     from verify.terminal import library
 
+    try:
+        graph = library.load_any(name, catalogue())
+    except UserError as error:
+        return Proof(False, f"{name}: does not load", str(error))
+    result = prove(graph, catalogue())
+    if isinstance(result, ProvenFlow):
+        required = len(graph.required())
+        gates = sum(1 for s in graph.steps.values() if s.kind == "gate")
+        languages, open_ = spoken_too(name)
+        return Proof(
+            True,
+            f"{name}: proven. {len(graph.steps) - gates} steps, {required} of them required, "
+            f"{gates} decisions, {len(graph.endings)} endings, "
+            f"{len(graph.promises)} promises of its own{languages}",
+            open_,
+        )
+    many = f"{len(result)} finding{'s' if len(result) > 1 else ''}"
+    blocks = "\n".join(finding_text(graph, finding, name) for finding in result)
+    return Proof(False, f"{name}: does not prove, {many}", blocks)
+
+
+def prove_all(names: list[str]) -> int:
+    """Prove them, or the whole library; 2 where one does not load or prove."""
+    from verify.terminal import library
+
     code = 0
     for name in names or [*library.flow_names(), *library.part_names()]:
-        try:
-            graph = library.load_any(name, catalogue())
-        except UserError as error:
-            print(f"{name}: does not load\n{error}", file=sys.stderr)
-            code = 2
-            continue
-        result = prove(graph, catalogue())
-        if isinstance(result, ProvenFlow):
-            required = len(graph.required())
-            languages, open_ = spoken_too(name)
-            code = max(code, open_)
-            gates = sum(1 for s in graph.steps.values() if s.kind == "gate")
-            print(
-                f"{name}: proven. {len(graph.steps) - gates} steps, {required} of them required, "
-                f"{gates} decisions, {len(graph.endings)} endings, "
-                f"{len(graph.promises)} promises of its own{languages}"
-            )
+        proof = prove_one(name)
+        if proof.proven:
+            print(proof.line)
+            if proof.blocks:
+                print(proof.blocks, file=sys.stderr)
+                code = 2
             continue
         code = 2
-        print(f"{name}: does not prove, {len(result)} finding{'s' if len(result) > 1 else ''}",
-              file=sys.stderr)  # fmt: skip
-        for finding in result:
-            print(finding_text(name, finding), file=sys.stderr)
+        print(proof.line, proof.blocks, sep="\n", file=sys.stderr)
     return code
+
+
+def watch(names: list[str]) -> int:
+    """Proves files whenever they are saved, until Ctrl-C. Returns 0. Raises UserError where a name
+    is no file."""
+    from verify.errors import Problem, UserError
+    from verify.terminal.watching import each_save
+
+    if not names:
+        raise UserError(
+            Problem("no file to watch", "at least one", "name the file: prove --watch FILE")
+        )
+    missing = [name for name in names if not Path(name).is_file()]
+    if missing:
+        raise UserError(
+            *(
+                Problem(
+                    f'"{name}", which is no file',
+                    "flow or part files, with their names as they are",
+                    "check the name; what the library holds does not change",
+                )
+                for name in missing
+            )
+        )
+    try:
+        each_save(tuple(Path(name) for name in names), lambda: _show(names))
+    except KeyboardInterrupt:
+        print("\nNo longer watching.")
+    return 0
+
+
+def _show(names: list[str]) -> None:
+    """Time and result first, then what is wrong, as far as the screen holds it."""
+    proofs = [prove_one(name) for name in names]
+    drawn = sys.stdout.isatty()
+    columns, rows = shutil.get_terminal_size((80, 24))
+    lines = []
+    for proof in proofs:
+        lines += [proof.line, *proof.blocks.splitlines()]
+    now = datetime.now().astimezone().strftime("%H:%M:%S")
+    good = sum(proof.proven for proof in proofs)
+    if len(proofs) == 1:
+        head = "PROVEN" if good else "NOT PROVEN"
+    else:
+        head = f"{'PROVEN' if good == len(proofs) else 'NOT PROVEN'}, {good} of {len(proofs)}"
+    if drawn:
+        lines = _cut(lines, columns, rows - 3)
+    text = "\n".join([f"{now}  {head}", *lines, "Watching; save to prove again, Ctrl-C ends."])
+    print((CLEAR if drawn else "") + text, flush=True)
+
+
+def _cut(lines: list[str], columns: int, rows: int) -> list[str]:
+    """The first lines that fit, and how many more there are."""
+    taken = 0
+    for number, line in enumerate(lines):
+        taken += max(1, -(-len(line) // columns))
+        if taken > rows - 1 and number < len(lines) - 1:
+            more = len(lines) - number
+            return [*lines[:number], f"… and {more} more lines; without --watch all are shown."]
+    return lines

@@ -1,0 +1,63 @@
+"""Every mistake that only the proof sees, and the whole of what is said about it.
+
+`bad/unproven/NAME.yaml` loads and does not prove; `bad/unproven/NAME.txt` is what is shown.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.flow.authors import CATALOGUE, load
+from tests.flow.test_load_messages import JARGON, PARTS
+from verify.flow.advice import ADVICE, finding_text
+from verify.flow.proof import RULES, ProvenFlow, prove
+
+UNPROVEN = Path(__file__).parent / "bad" / "unproven"
+MISTAKES = sorted(p.stem for p in UNPROVEN.glob("*.yaml"))
+
+
+def text_of(source: str) -> str:
+    return (UNPROVEN / source).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", MISTAKES)
+def test_the_finding_is_shown_at_its_place_with_a_walk_and_what_to_do(name: str) -> None:
+    graph = load(text_of(f"{name}.yaml"), PARTS, f"{name}.yaml").graph
+    found = prove(graph, CATALOGUE)
+    assert not isinstance(found, ProvenFlow)
+    blocks = [finding_text(graph, finding, f"{name}.yaml") for finding in found]
+    assert "\n".join(blocks) + "\n" == text_of(f"{name}.txt")
+    for block in blocks:
+        place = re.match(r"(.+?):(\d+):(\d+): (?:steps|endings)\.(.+)\n", block)
+        assert place, block
+        file, line, column, field = place.groups()
+        text = text_of(file) if file.startswith(name) else PARTS[Path(file).stem]
+        # It points at the name of the step or ending, and at its first letter.
+        there = text.splitlines()[int(line) - 1]
+        assert there[int(column) - 1 :].startswith(f"{field.rsplit('/', 1)[-1]}:")
+        assert there[: int(column) - 1].isspace()
+
+
+def test_there_is_advice_for_every_rule() -> None:
+    assert set(ADVICE) == set(RULES)
+    for advice in ADVICE.values():
+        assert advice[0].islower()
+        assert not advice.endswith(".")
+
+
+def test_a_foreman_knows_every_word() -> None:
+    assert len(MISTAKES) >= 22
+    assert {p.stem for p in UNPROVEN.glob("*.txt")} == set(MISTAKES)
+    for name in MISTAKES:
+        assert not JARGON.findall(text_of(f"{name}.txt")), name
+
+
+def test_where_lines_are_not_known_the_file_is_named_alone() -> None:
+    name = "mistake-inside-a-part"
+    graph = load(text_of(f"{name}.yaml"), PARTS, f"{name}.yaml").graph
+    found = prove(graph, CATALOGUE)
+    assert not isinstance(found, ProvenFlow)
+    assert finding_text(graph, found[0]).startswith("parts/endless.yaml:7:3: steps.look/look\n")

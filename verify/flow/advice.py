@@ -1,0 +1,57 @@
+"""A finding of the prover as text for whoever edits the flow: where, why, a walk, and what to do.
+
+Beside `proof`: decides nothing. The first line of a block is what editors can follow, as with the
+problems of `load`.
+"""
+
+from __future__ import annotations
+
+from verify.flow.finding import Finding
+from verify.flow.graph import Graph
+
+# What to do about a finding of each rule; a test counts that none is missing.
+ADVICE = {
+    "names": "write a name that exists",
+    "caution": "add it to `hazards:` of the step, or take the activity out of `does:`",
+    "grade": "say under `least:` what the step needs, and why it needs no more (`least_reason:`)",
+    "group": 'add "group:", or the reason why the step is "optional:"',
+    "later": "add later: {settle: what would settle it, by: when}",
+    "never-passes": 'name a good answer under "passes:", or the reason why it is "optional:"',
+    "too-big": "let fewer branches ask about earlier steps, or let the ways meet again sooner",
+    "no-branch": "add a branch for it, or add it to the `when` of a branch that is there",
+    "two-branches": "take it out of one of the two branches",
+    "endless-loop": "let the branch that goes back hold for `attempts: {to: 3}`, and add one for "
+    "`attempts: {from: 3}` that leads out",
+    "unreachable": "let a branch lead to it, or remove it",
+    "branch-never-taken": "remove the branch, or correct its `when`",
+    "promise-before": "lead this walk through the step that must come first, or drop the promise",
+    "promise-never": "lead this walk away from the step unless the other passed, or drop the "
+    "promise",
+    "codes-saved-first": "put a codes step with `does: [saves-codes]` before the clearing",
+    "drive-after-clearing": "lead every way from the clearing through a step with "
+    "`does: [road-test]`",
+    "hand-back": "let a gate decide, and lead to the ending from its outcome `hand-back` alone",
+    "proof-to-follow": "let a gate decide, and lead to the ending from its outcome "
+    "`proof-to-follow` alone",
+    "safe-unasked": "add a required step with `group: safe-to-drive` of which some answer fails",
+    "gone-unasked": "add a required step with `group: complaint-gone` of which some answer fails",
+    "second-throw": "put a step with `does: [remedy]` on the way back, or lead elsewhere",
+}
+
+
+def finding_text(graph: Graph, finding: Finding, name: str = "") -> str:
+    """One finding as a block: "file:line:column: field", the reason, the walk, what to do.
+
+    name: of the file to show where a step does not know it (an ending, the flow as a whole).
+    """
+    step, ending = graph.steps.get(finding.step), graph.endings.get(finding.step)
+    if step is not None:
+        place, at, field = step.file or name, (step.line, step.column), f"steps.{finding.step}"
+    elif ending is not None:
+        place, at, field = name, (ending.line, ending.column), f"endings.{finding.step}"
+    else:
+        place, at, field = name, (finding.line, 0), ""
+    where = ":".join([place, *(str(n) for n in at if n)])
+    walk = [f"    {number}. {taken}" for number, taken in enumerate(finding.walk, start=1)]
+    head = f"{where}: {field}" if field else where
+    return "\n".join([head, f"  {finding.message}", *walk, f"  {ADVICE[finding.rule]}"])
