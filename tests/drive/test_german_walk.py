@@ -5,11 +5,13 @@ Each page must fit the screen with its question, its cautions whole, and nothing
 
 from __future__ import annotations
 
+import io
 import time
 from functools import cache
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from tests.drive.test_screen import CTRL_C, DOWN, ENTER, Terminal
 from verify.flow.graph import Step
@@ -17,9 +19,11 @@ from verify.flow.machine import ReadOnlyMachine, replay_machine
 from verify.job.catalogue import catalogue
 from verify.job.journal import SqliteJournal
 from verify.job.session import ReadOnlySession, fold
-from verify.terminal.library import load_flow
-from verify.terminal.say import cautions_of, step_words
-from verify.terminal.tongue import UNTRANSLATED, speaking
+from verify.terminal.library import flow_names, load_flow, sides_of
+from verify.terminal.say import cautions_of, prompt_rows, step_words
+from verify.terminal.tongue import UNTRANSLATED, speaking, tr
+from verify.terminal.ui import Page
+from verify.terminal.ui_screen import ScreenUi
 from verify.words import Audience
 
 FLOW = "throttle-body-replaced"
@@ -170,6 +174,37 @@ def test_every_page_of_the_german_walk_fits_with_its_cautions(
     assert "NACHWEIS FOLGT" in page or "NACHWEIS STEHT NOCH AUS" in page
     assert len(walk.looked_at) >= 18
     assert session.language == "de"
+
+
+@pytest.mark.parametrize("audience", list(Audience))
+@pytest.mark.parametrize("name", [n for n in flow_names() if sides_of(f"flows/{n}.yaml")])
+def test_every_page_of_a_translated_flow_fits_though_words_are_longer(
+    name: str, audience: Audience
+) -> None:
+    for language in load_flow(name, catalogue()).languages:
+        graph = load_flow(name, catalogue(), language).graph
+        with speaking(language):
+            for step in graph.steps.values():
+                if step.kind != "gate":
+                    measure(step, graph.title, audience)
+
+
+def measure(step: Step, title: str, audience: Audience) -> None:
+    console = Console(width=80, height=24, force_terminal=True, record=True, file=io.StringIO())
+    page = Page(
+        "abcdef", title, tr("{done} done · at least {rest} to go", done=14, rest=19), step.title,
+        step_words(step, audience), step.why, tr("Not required: {reason}", reason="x"),
+        before="✗ Pedal", cautions=cautions_of(step, audience), prompt_rows=prompt_rows(step),
+    )  # fmt: skip
+    ui = ScreenUi(console)
+    ui.page(page)
+    shown = console.export_text()
+    for head, _ in page.cautions:
+        assert head.upper() in shown
+    rows = len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight
+    assert rows <= 24, f"{step.name}: {rows} rows"
+    for words in (*step.detail.get("answers", {}).values(), *step.detail.get("items", {}).values()):
+        assert len(words) <= 76, f"{step.name}: an answer of {len(words)} characters breaks its row"
 
 
 def test_a_job_goes_on_in_the_language_it_was_opened_in(tmp_path: Path) -> None:

@@ -35,25 +35,33 @@ def parser() -> argparse.ArgumentParser:
 
 def run(args: argparse.Namespace) -> int:
     """Raises UserError where the job before has not ended, or its flow is not to be found."""
+    from contextlib import ExitStack
+
     from verify.job.bodies import comeback_body, opened_body
     from verify.terminal import sitting
     from verify.terminal.answers_file import load_answers
     from verify.terminal.bench import at_bench
     from verify.terminal.clock import SystemClock
     from verify.terminal.desk import Desk, Secrets, desk_for, new_job_id, open_store
+    from verify.terminal.tongue import language_wanted, speaking, tr
     from verify.terminal.ui import Wish
     from verify.terminal.ui_lines import LineUi
     from verify.terminal.ui_screen import pick
 
-    with open_store(args.store) as journal:
+    with open_store(args.store) as journal, ExitStack() as stack:
         clock = SystemClock()
-        old = desk_for(journal, args.job, clock)
+        old = desk_for(journal, args.job, clock, language=None)
+        # As the job before was done, unless another language is asked for.
+        language = old.session().language
+        if args.language:
+            language = language_wanted(args.language, {})
+        stack.enter_context(speaking(language))
         worker = at_bench(journal, args.by, old.session().audience.value)
         old.person = worker.person
         _mend_link(old, journal)
         before = old.session()
         _check(before, scripted=bool(args.answers))
-        loaded, machine = _flow(before, args.flow)
+        loaded, machine = _flow(before, args.flow, language)
         audience = before.audience
         if audience not in loaded.graph.audiences:
             audience = loaded.graph.audiences[0]
@@ -63,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             mode = args.mode or ("as-work" if answers is not None else sitting.ask_mode(ui))
         except Wish:
-            print("Nothing was opened.")
+            print(tr("Nothing was opened."))
             return 0
         journal.put_edition(loaded.edition, loaded.content)
         desk = Desk(journal, new_job_id(journal), machine, clock, worker.person)
@@ -79,11 +87,13 @@ def run(args: argparse.Namespace) -> int:
             car=secrets.digests,
             model=before.model,
             comeback_of=(before.job, before.history[-1].digest),
+            language=language,
         )
         session = desk.open(body, secrets)
         old.write_any("comeback", comeback_body(before, desk.job, session.history[0].digest))
-        print(f"\nJob {desk.job} is open, a comeback of {before.job}.")
-        print(f"If you break off: keysback resume {desk.job}")
+        words = tr("Job {job} is open, a comeback of {before}.", job=desk.job, before=before.job)
+        print(f"\n{words}")
+        print(tr("If you break off: keysback resume {job}", job=desk.job))
         print(worker.words(), end="\n" if worker.words() else "")
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
 
@@ -131,7 +141,7 @@ def _check(before: ReadOnlySession, *, scripted: bool) -> None:
         )
 
 
-def _flow(before: ReadOnlySession, wanted: str | None) -> tuple[Loaded, Any]:
+def _flow(before: ReadOnlySession, wanted: str | None, language: str) -> tuple[Loaded, Any]:
     """The flow as it is today, and its machine. Raises UserError."""
     from verify.errors import Problem, UserError
     from verify.flow.machine import compile_flow
@@ -149,7 +159,7 @@ def _flow(before: ReadOnlySession, wanted: str | None) -> tuple[Loaded, Any]:
                 field="--flow",
             )
         )
-    loaded = library.load_flow(name, catalogue())
+    loaded = library.load_flow(name, catalogue(), language)
     return loaded, compile_flow(proven_or_error(loaded.graph, name))
 
 
@@ -163,22 +173,25 @@ def before_lines(old: Desk, journal: SqliteJournal) -> list[str]:
     """How the job before ended, what stayed open, and the recordings that are the "before"."""
     from verify.terminal.clock import local
     from verify.terminal.endings import failed_steps, head
+    from verify.terminal.tongue import tr
 
     session = old.session()
-    lines = [f"Job {session.job}, {local(session.updated)}: {head(session)}"]
+    day = local(session.updated)
+    lines = [tr("Job {job}, {day}: {head}", job=session.job, day=day, head=head(session))]
     if open_now := session.open_steps():
-        lines += ["", "Open when the car left:", *(f"  - {s.title}" for s in open_now)]
+        lines += ["", tr("Open when the car left:"), *(f"  - {s.title}" for s in open_now)]
     if failed := failed_steps(session):
-        lines += ["", "Failed:", *(f"  - {line}" for line in failed)]
+        lines += ["", tr("Failed:"), *(f"  - {line}" for line in failed)]
     if files := evidence_lines(old, session, journal):
-        lines += ["", "Its recordings are the before:", *files]
-        lines.append("Hold a new one against them: keysback compare BEFORE AFTER")
+        lines += ["", tr("Its recordings are the before:"), *files]
+        lines.append(tr("Hold a new one against them: keysback compare BEFORE AFTER"))
     return lines
 
 
 def evidence_lines(old: Desk, session: ReadOnlySession, journal: SqliteJournal) -> list[str]:
     """Each recording once: step, name as handed in, and where its bytes lie."""
     from verify.terminal.clock import local
+    from verify.terminal.tongue import tr
 
     lines, seen = [], set()
     for visit in (*session.walk, *session.proofs):
@@ -190,8 +203,9 @@ def evidence_lines(old: Desk, session: ReadOnlySession, journal: SqliteJournal) 
             name = old.secret(visit.private["file"]) if "file" in visit.private else sha256[:12]
             title = session.graph.steps[visit.step].title
             if not journal.has_evidence(sha256):
-                name += " (its bytes are gone, the hash is kept)"
+                name += tr(" (its bytes are gone, the hash is kept)")
             else:
-                name += f", in the store as evidence/{sha256[:2]}/{sha256}"
+                place = f"evidence/{sha256[:2]}/{sha256}"
+                name += tr(", in the store as {place}", place=place)
             lines.append(f"  - {title}, {local(visit.time)}: {name}")
     return lines
