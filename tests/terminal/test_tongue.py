@@ -40,6 +40,7 @@ from verify.terminal.marks import WORDS
 from verify.terminal.script import SOURCES
 from verify.terminal.show_verdict import PLOTTED, sentence
 from verify.terminal.tongue import (
+    CHECK,
     FINDING,
     SAID,
     UNTRANSLATED,
@@ -139,6 +140,12 @@ def test_every_finding_of_every_check_is_said_in_words(language: str) -> None:
     assert sorted(entries(language, FINDING).keys() - known) == []
 
 
+def test_every_check_has_a_name_for_the_screen(language: str) -> None:
+    named = entries(language, CHECK)
+    assert set(CATALOGUE) <= set(named)
+    assert set(named) - set(CATALOGUE) == {"since-clear", "readiness", "reading", "torque"}
+
+
 def test_what_settles_a_check_is_said_whole(language: str) -> None:
     """In terms of what hands can do, so in the language of who has them."""
     with speaking(language):
@@ -157,6 +164,7 @@ def found_by_checks() -> tuple[tuple[str, str], ...]:
         (result,) = judge(made_of, specs, [name])
         told += [("why", result.why), ("settle", result.settle)]
         told += [("note", note) for note in result.notes]
+        told += [("source", result.limits.source)] if result.limits else []
     return tuple((kind, text) for kind, text in told if text)
 
 

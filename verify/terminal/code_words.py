@@ -24,7 +24,7 @@ from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CLEARS_CODES
 from verify.job.session import ReadOnlySession, Visit
 from verify.terminal.clock import read_stamp
-from verify.terminal.tongue import mark, said, tr, why
+from verify.terminal.tongue import check_name, mark, said, tr, why
 from verify.words import Verdict
 
 # What a code of this class means for the way from here, where the table says so.
@@ -100,7 +100,7 @@ def reading_lines(
     lines += [said(note[:1].upper() + note[1:]) for note in reading.notes]
     for result in results:
         words = why(result.check, result.finding, result.why)
-        lines.append(f"{result.check}: {tr(result.verdict.value)}. {words}")
+        lines.append(f"{check_name(result.check)}: {tr(result.verdict.value)}. {words}")
         if result.settle:
             lines.append("  " + tr("What would settle it: {settle}", settle=said(result.settle)))
         lines += [f"  {said(note)}" for note in result.notes]

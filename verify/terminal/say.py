@@ -14,7 +14,7 @@ from verify.terminal.clock import local
 from verify.terminal.code_words import proposed_drive
 from verify.terminal.marks import MARKS, NOTED, STOPPED
 from verify.terminal.not_judged import SAYS_NOTHING
-from verify.terminal.tongue import mark, must, tr
+from verify.terminal.tongue import check_name, finding, mark, must, tr
 from verify.terminal.ui import PAUSE, Page
 from verify.terminal.ui import STOP as STOP_WISH
 from verify.words import Audience, Verdict
@@ -66,10 +66,16 @@ def _checks_words(step: Step, outcome: Outcome) -> str:
     told = sorted(
         (c for c in outcome.checks if c[0] not in silent), key=lambda c: order.index(c[1])
     )
-    words = [f"{c} {tr(v.value)} ({f})" for c, v, f in told]
+    words = [f"{check_name(c)} {tr(v.value)}{_found(c, f)}" for c, v, f in told]
     if silent:
-        words.append(tr("not judged: {checks}", checks=" ".join(silent)))
+        words.append(tr("not judged: {checks}", checks=" ".join(map(check_name, silent))))
     return ", ".join(words)
+
+
+def _found(check: str, name: str) -> str:
+    """The finding by its name; in another language, which has no names for them, its verdict is
+    enough in a list."""
+    return "" if finding(check, name) else f" ({name})"
 
 
 def step_words(step: Step, audience: Audience) -> str:

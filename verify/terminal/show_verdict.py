@@ -18,7 +18,7 @@ from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.quantity import convert_span, float_factors, is_unit, shown_unit
 from verify.terminal.marks import MARKS, STYLES, WORDS
-from verify.terminal.tongue import said, tr, why
+from verify.terminal.tongue import check_name, finding, said, tr, why
 from verify.words import Verdict
 
 LABEL_WIDTH = 11
@@ -49,8 +49,10 @@ def head_line(result: CheckResult, names: str = "") -> Text:
     head.append(
         f"{MARKS[result.verdict]} {tr(WORDS[result.verdict])}", style=STYLES[result.verdict]
     )
-    head.append(f"  {names or result.check}", style="bold")
-    head.append(f"  {result.finding}", style="dim")
+    head.append(f"  {names or check_name(result.check)}", style="bold")
+    if not finding(result.check, result.finding):
+        # Where there are words for it they follow, in the language that is spoken.
+        head.append(f"  {result.finding}", style="dim")
     return head
 
 
@@ -59,9 +61,10 @@ def summary_line(results: Sequence[CheckResult]) -> Text | None:
     None where there is but one."""
     if len(results) < 2:
         return None
-    line = Text("In short: ", style="bold")
+    line = Text(tr("In short: "), style="bold")
     for number, result in enumerate(results):
-        words = f"{MARKS[result.verdict]} {result.check} {WORDS[result.verdict].lower()}"
+        verdict = tr(WORDS[result.verdict]).lower()
+        words = f"{MARKS[result.verdict]} {check_name(result.check)} {verdict}"
         line.append(" · " if number else "", style="not bold")
         line.append(words, style=STYLES[result.verdict])
     return line

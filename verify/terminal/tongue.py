@@ -31,6 +31,8 @@ SAID = "said"
 """Context of the messages that are sentences of lower layers, with {0}, {1} … for what varies."""
 FINDING = "finding"
 """Context of the sentences for findings: "check: finding", or the finding of any check."""
+CHECK = "check"
+"""Context of the names of checks, which are names in English and stay so in what is stored."""
 FREE = "9"
 """The hole in which anything may stand: what a person typed, or a text of the flow."""
 _ENGLISH_WORDS = re.compile(r"[a-z]{2,} [a-z]{2,}")
@@ -206,6 +208,12 @@ def finding(check: str, name: str) -> str:
         if found != key:
             return str(found)
     return ""
+
+
+def check_name(check: str) -> str:
+    """What a check is called on a screen."""
+    now = _spoken.get()
+    return check if now is None else str(now.catalogue.pgettext(CHECK, check))
 
 
 def why(check: str, found: str, text: str, *, brief: bool = False) -> str:

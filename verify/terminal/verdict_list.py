@@ -24,7 +24,7 @@ from verify.terminal.show_verdict import (
     sentence,
     verdict_block,
 )
-from verify.terminal.tongue import said, tr, why
+from verify.terminal.tongue import check_name, said, tr, why
 from verify.words import Verdict
 
 __all__ = ["arranged", "folded", "not_judged", "tally"]
@@ -68,7 +68,7 @@ def _open(results: Iterable[CheckResult]) -> list[RenderableType]:
     for settle, alike in groups.items():
         lines: list[RenderableType] = []
         for same in alike.values():
-            names, r = ", ".join(r.check for r in same), same[0]
+            names, r = ", ".join(check_name(r.check) for r in same), same[0]
             lines += [head_line(r, names), labelled("", why(r.check, r.finding, sentence(r.why)))]
         if settle:
             label = tr("settles it") if len(alike) == 1 else tr("settles all")
@@ -78,13 +78,13 @@ def _open(results: Iterable[CheckResult]) -> list[RenderableType]:
 
 
 def _passes(results: Sequence[CheckResult], system: str) -> RenderableType:
-    wide = max(len(r.check) for r in results)
+    wide = max(len(check_name(r.check)) for r in results)
     word = f"{MARKS[Verdict.PASS]} {tr(WORDS[Verdict.PASS])}"
     pairs = []
     for result in results:
         label = Text(word, style=STYLES[Verdict.PASS])
         label.append("  ")
-        label.append(result.check, style="bold default")
+        label.append(check_name(result.check), style="bold default")
         pairs.append((label, _short(result, system)))
     block: RenderableType = rows(pairs, len(word) + 2 + wide, indent=0)
     return block
@@ -114,8 +114,8 @@ def folded(results: Sequence[CheckResult], more: str = "") -> RenderableType:
     """In one sentence what this recording does not speak of. more: where that is to be found."""
     by_reason: dict[str, list[str]] = {}
     for result in results:
-        words = said(result.why.rstrip(".").removeprefix("the recording has ").replace(";", ","))
-        by_reason.setdefault(words, []).append(result.check)
+        words = said(result.why).rstrip(".").removeprefix("the recording has ").replace(";", ",")
+        by_reason.setdefault(words, []).append(check_name(result.check))
     text = Text(tr("Not judged, so undecided: "), style="bold")
     told = "; ".join(f"{', '.join(names)}: {words}" for words, names in by_reason.items())
     text.append(f"{told}.", style="not bold")
@@ -129,7 +129,7 @@ def tally(results: Sequence[CheckResult], needed: Collection[str] = ()) -> Text:
 
     needed: checks that are counted as undecided even where there was nothing to judge.
     """
-    failed = [r.check for r in results if r.verdict is Verdict.FAIL]
+    failed = [check_name(r.check) for r in results if r.verdict is Verdict.FAIL]
     silent = sum(1 for r in results if not_judged(r) and r.check not in needed)
     still_open = sum(1 for r in results if r.verdict is Verdict.UNDECIDED) - silent
     passed = sum(1 for r in results if r.verdict is Verdict.PASS)
