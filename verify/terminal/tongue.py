@@ -42,11 +42,12 @@ UNTRANSLATED = "EN: "
 
 @dataclass(frozen=True, slots=True)
 class Tongue:
-    """A language as it is spoken: its catalogue, and the sentences of others as templates."""
+    """A language as it is spoken. templates: of the sentences of others, each with a piece that a
+    sentence of it must hold, the pattern of the English, and the translation."""
 
     language: str
     catalogue: GNUTranslations
-    templates: tuple[tuple[re.Pattern[str], str], ...]
+    templates: tuple[tuple[str, re.Pattern[str], str], ...]
 
 
 _spoken: ContextVar[Tongue | None] = ContextVar("spoken", default=None)
@@ -98,7 +99,13 @@ def _read(language: str) -> Tongue:
     pairs = [(e.msgid, e.msgstr) for e in file if e.msgctxt == SAID and e.msgstr]
     # The longest first: of two that fit, the one that leaves less to chance.
     pairs.sort(key=lambda pair: len(re.sub(r"\{\d\}", "", pair[0])), reverse=True)
-    return Tongue(language, catalogue, tuple((_pattern(a), b) for a, b in pairs))
+    templates = tuple((_longest_piece(a), _pattern(a), b) for a, b in pairs)
+    return Tongue(language, catalogue, templates)
+
+
+def _longest_piece(template: str) -> str:
+    """What a sentence of this template must hold: looking for it is quick, matching is not."""
+    return max(re.split(r"\{\d\}", template), key=len)
 
 
 def _pattern(template: str) -> re.Pattern[str]:
@@ -175,8 +182,8 @@ def _said(now: Tongue, text: str) -> str | None:
     """By the whole sentence, with or without its last mark and its first capital."""
     for form in dict.fromkeys((text, text.rstrip(".;"), text[:1].lower() + text[1:].rstrip(".;"))):
         end = text[len(text.rstrip(".;")) :] if not form.endswith((".", ";")) else ""
-        for pattern, german in now.templates:
-            match = pattern.fullmatch(form)
+        for piece, pattern, german in now.templates:
+            match = pattern.fullmatch(form) if piece in form else None
             found = _filled(now, german, match.groupdict()) if match is not None else None
             if found is None:
                 continue
