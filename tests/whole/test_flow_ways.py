@@ -338,6 +338,8 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"key_on__listen": "exceptions"}, "found"),
         ({"first_start__first_start": "no-start"}, "found-tow"),
         ({"first_start__first_start": "climbs"}, "stop-now"),
+        ({"starts__starts": "long"}, "found-tow"),
+        ({"starts__starts": "cannot"}, "proof-to-follow"),
         ({"provoke": "came"}, "found-tow"),
         ({"provoke": "cannot"}, "proof-to-follow"),
         ({"road__recorded": "told-fail"}, "found-tow"),
