@@ -8,8 +8,8 @@ rehearsed on wish. That a branch can be taken is decided exactly, by a walk that
 search for one coming to its end; only walks without corrections are looked at.
 
 How small: each walk ends in a branch that no other has ended in yet, and takes what else is new on
-the way there, the walk with the most new branches first. No set can have fewer walks than there
-are branches that end one (`at_least`).
+the way there, the walk with the most new branches first. No set can have fewer walks than there are
+branches of which no two lie on one walk (`at_least`).
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from verify.flow.graph import Catalogue, Graph, Outcome
 from verify.flow.product import STOPPED
 from verify.flow.proof import ProvenFlow
 from verify.flow.rehearse_board import Board, Item
+from verify.flow.rehearse_least import at_least
 from verify.flow.rehearse_search import Search, Unsettled
 from verify.words import Audience
 
@@ -133,6 +134,7 @@ def rehearse(
         for name, number in taken
         if number == STOPPED or graph.steps[name].branches[number].to in graph.endings
     }
+    least = at_least(boards, [i for i in items if i in taken], (i for i in items if i in ends))
     return Rehearsal(
         graph,
         tuple(boards),
@@ -140,7 +142,7 @@ def rehearse(
         items,
         tuple(i for i in items if i in missing and i not in unsettled),
         tuple(i for i in items if i in unsettled),
-        len(ends) or min(1, len(taken)),
+        least,
     )
 
 
@@ -168,15 +170,19 @@ def _covering(board: Board, missing: set[Item]) -> tuple[list[RehearsedWalk], se
     unsettled: set[Item] = set()
     found: list[array[int]] = []
     while waiting:
+        at = len(waiting) - 1
         if inner:
             search.prefer(wanted)
-            # By an ending nobody has come to: each walk takes one, and no walk takes two.
+            # By an ending nobody has come to: each walk takes one, and no walk takes two. What lies
+            # on the way to none of those needs a walk of its own.
+            new = [search.most_new(item) for item in waiting]
+            most = max((n for item, n in zip(waiting, new, strict=True) if ends[item]), default=0)
             at = max(
-                range(len(waiting)), key=lambda n: (ends[waiting[n]], search.most_new(waiting[n]))
+                (n for n, item in enumerate(waiting) if ends[item] is bool(most)),
+                key=lambda n: (new[n], n),
             )
         else:
             search.forget_wanted()
-            at = len(waiting) - 1
         target = waiting.pop(at)
         if not wanted[target]:
             continue
