@@ -31,14 +31,15 @@ def test_the_finding_is_shown_at_its_place_with_a_walk_and_what_to_do(name: str)
     blocks = [finding_text(graph, finding, f"{name}.yaml") for finding in found]
     assert "\n".join(blocks) + "\n" == text_of(f"{name}.txt")
     for block in blocks:
-        place = re.match(r"(.+?):(\d+):(\d+): (?:steps|endings)\.(.+)\n", block)
+        place = re.match(r"(.+?):(\d+):(\d+): (steps|endings|promises)\.(.+)\n", block)
         assert place, block
-        file, line, column, field = place.groups()
+        file, line, column, group, field = place.groups()
         text = text_of(file) if file.startswith(name) else PARTS[Path(file).stem]
-        # It points at the name of the step or ending, and at its first letter.
+        # It points at the first letter of the step's or ending's name, or of the promise.
         there = text.splitlines()[int(line) - 1]
-        assert there[int(column) - 1 :].startswith(f"{field.rsplit('/', 1)[-1]}:")
-        assert there[: int(column) - 1].isspace()
+        names = ("before: {", "never: {") if group == "promises" else (field.split("/")[-1] + ":",)
+        assert there[int(column) - 1 :].startswith(names)
+        assert there[: int(column) - 1].strip() in ("", "-")
 
 
 def test_there_is_advice_for_every_rule() -> None:

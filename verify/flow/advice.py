@@ -7,7 +7,7 @@ problems of `load`.
 from __future__ import annotations
 
 from verify.flow.finding import Finding
-from verify.flow.graph import Graph
+from verify.flow.graph import Graph, Promise
 
 # What to do about a finding of each rule; a test counts that none is missing.
 ADVICE = {
@@ -44,8 +44,13 @@ def finding_text(graph: Graph, finding: Finding, name: str = "") -> str:
 
     name: of the file to show where a step does not know it (an ending, the flow as a whole).
     """
+    promise = _broken(graph, finding)
     step, ending = graph.steps.get(finding.step), graph.endings.get(finding.step)
-    if step is not None:
+    if promise is not None and promise.line:
+        # Where it is promised: the step may stand in a part that its author does not touch.
+        place, at = promise.file or name, (promise.line, promise.column)
+        field = f"promises.{promise.index}"
+    elif step is not None:
         place, at, field = step.file or name, (step.line, step.column), f"steps.{finding.step}"
     elif ending is not None:
         place, at, field = name, (ending.line, ending.column), f"endings.{finding.step}"
@@ -55,3 +60,14 @@ def finding_text(graph: Graph, finding: Finding, name: str = "") -> str:
     walk = [f"    {number}. {taken}" for number, taken in enumerate(finding.walk, start=1)]
     head = f"{where}: {field}" if field else where
     return "\n".join([head, f"  {finding.message}", *walk, f"  {ADVICE[finding.rule]}"])
+
+
+def _broken(graph: Graph, finding: Finding) -> Promise | None:
+    """The promise that a finding says is broken."""
+    kind = finding.rule.removeprefix("promise-")
+    for promise in graph.promises:
+        if promise.kind == kind and promise.then == finding.step:
+            first = graph.steps.get(promise.first)
+            if first is not None and f"“{first.title}”" in finding.message:
+                return promise
+    return None

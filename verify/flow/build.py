@@ -341,7 +341,9 @@ def _promise(
             b.complain(scope, (*path, kind, key), unknown(name, b.seen(scope), "step"))
             return None
         full.append(there)
-    return Promise(kind, full[0], full[1])
+    tree = scope.piece.tree
+    line, column = tree.key_place(path)
+    return Promise(kind, full[0], full[1], line, column, tree.source, int(path[1]))
 
 
 def part_alone(
