@@ -14,8 +14,11 @@ from tests.flow.random_flows import random_flow
 from tests.flow.small import CATALOGUE, flow, go, look, step
 from tests.whole import rehearse_walks
 from verify.flow.graph import Graph
+from verify.flow.product import STOPPED
 from verify.flow.proof import ProvenFlow, prove
 from verify.flow.rehearse import Rehearsal, rehearse
+from verify.flow.rehearse_search import Search
+from verify.flow.rehearse_why import why_not
 from verify.words import Audience, Group
 
 
@@ -74,3 +77,141 @@ def test_the_branches_taken_are_those_that_brute_force_takes(gates: bool) -> Non
         infeasible += bool(found.infeasible)
     assert flows > 50
     assert infeasible > 0
+
+
+def fewest(graph: Graph, taken: frozenset[tuple[str, int]]) -> int:
+    """The fewest walks that take all these branches, by trying every set of walks."""
+    players = rehearse_walks.Rehearsal(graph, CATALOGUE)
+    sets = set()
+    waiting = [players.start(audience) for audience in graph.audiences]
+    while waiting:
+        here = waiting.pop()
+        if here.node in graph.endings:
+            sets.add(frozenset((t.step, t.branch) for t in here.walk()))
+            if len(sets) > 3000:
+                return -1
+        waiting += players.following(here)
+    largest = [s for s in sets if not any(s < other for other in sets)]
+    reached = {frozenset[tuple[str, int]]()}
+    for count in range(len(taken) + 1):
+        if taken in reached:
+            return count
+        reached = {some | one for some in reached for one in largest}
+        if len(reached) > 20_000:
+            return -1
+    raise AssertionError("some branch lies on no walk")
+
+
+def test_a_set_is_hardly_larger_than_the_smallest_there_is() -> None:
+    """Against the true least number, where all sets of walks can be tried: 1 in 100 walks more."""
+    flows = walks = smallest = said = 0
+    for seed, flow_ in random_proven(True, range(1000)):
+        found = rehearse(flow_, CATALOGUE)
+        least = fewest(flow_.graph, found.taken)
+        if least < 0:
+            continue
+        assert found.at_least <= least <= len(found.walks), seed
+        flows += 1
+        walks, smallest, said = walks + len(found.walks), smallest + least, said + found.at_least
+    assert flows > 25
+    assert walks <= 1.05 * smallest
+    assert said >= 0.95 * smallest
+
+
+def test_stop_is_said_once_at_every_step_on_wish() -> None:
+    graph = flow(
+        step("ask", "one", go(["yes", "no", "cannot"], "two"), optional=True),
+        step("ask", "two", go(["yes", "no", "cannot"], "diagnosis"), optional=True),
+    )
+    found = rehearse(proven(graph), CATALOGUE, stops=True)
+    assert found.taken == {("one", 0), ("two", 0), ("one", STOPPED), ("two", STOPPED)}
+    assert len(found.walks) == found.at_least == 3
+    assert [walk.ending for walk in found.walks].count("tow") == 2
+    assert len(rehearse(proven(graph), CATALOGUE).walks) == 1
+
+
+def test_a_gate_that_something_failed_before_is_rehearsed_as_that_and_as_what_passed() -> None:
+    """`gone` may stay open, `smell` may not: each of the gate's branches asks something else."""
+    graph = flow(
+        step("ask", "smell", go(["yes", "no", "cannot"], "gone")),
+        step("ask", "gone", go(["yes", "no", "cannot"], "keys"), group=Group.COMPLAINT,
+             later=("Drive on.", "4 weeks")),
+        step("gate", "keys", go("hand-back", "handed-back"), go("proof-to-follow", "to-follow"),
+             go("neither", "diagnosis")),
+        endings=("handed-back", "to-follow", "diagnosis", "tow"),
+    )  # fmt: skip
+    found = rehearse(proven(graph), CATALOGUE)
+    shown = [[(t.step, t.outcomes[0].label) for t in walk] for walk in found.walks]
+    assert len(shown) == found.at_least == 3
+    for walk in shown:
+        smell, gone, gate = (label for _, label in walk)
+        if gate == "hand-back":
+            assert (smell, gone) == ("yes", "yes")
+        elif gate == "proof-to-follow":
+            assert smell == "yes"
+            assert gone != "yes"
+        else:
+            assert smell != "yes"
+    check_walks(graph, found)
+
+
+def test_what_only_an_owner_takes_is_left_to_an_owner() -> None:
+    graph = flow(
+        step("ask", "who", go("yes", "diagnosis", audience=Audience.OWNER),
+             go("yes", "tow", audience=Audience.TECHNICIAN), go(["no", "cannot"], "tow"),
+             optional=True),
+        audiences=(Audience.TECHNICIAN, Audience.OWNER),
+    )  # fmt: skip
+    flow_ = proven(graph)
+    assert not rehearse(flow_, CATALOGUE).infeasible
+    found = rehearse(flow_, CATALOGUE, [Audience.TECHNICIAN])
+    assert found.infeasible == (("who", 0),)
+    assert why_not(found, ("who", 0)) == "only an owner takes it"
+    with pytest.raises(ValueError, match="not for"):
+        rehearse(proven(flow(step("ask", "x", go(["yes", "no", "cannot"], "diagnosis"),
+                                  optional=True))), CATALOGUE, [Audience.OWNER])  # fmt: skip
+
+
+def test_what_only_corrected_answers_lead_to_is_said_to_be_so() -> None:
+    """`again` is asked once on any walk; a branch from the second time on needs a correction."""
+    graph = flow(
+        step("ask", "again", go(look(["yes", "no", "cannot"], attempts=(1, 2)), "diagnosis"),
+             go(look(["yes", "no", "cannot"], attempts=(2, None)), "tow"), optional=True),
+    )  # fmt: skip
+    found = rehearse(proven(graph), CATALOGUE)
+    assert found.infeasible == (("again", 1),)
+    assert found.coverage == 100.0
+    reason = "without a corrected answer the step is asked once at most"
+    assert why_not(found, ("again", 1)) == reason
+
+
+def test_a_gate_that_can_find_no_such_thing_says_what_stands_in_the_way() -> None:
+    """The keys are asked for before `gone` ever was."""
+    graph = flow(
+        step("ask", "smell", go("yes", "early"), go(["no", "cannot"], "diagnosis")),
+        step("gate", "early", go("hand-back", "diagnosis"), go("proof-to-follow", "gone"),
+             go("neither", "tow")),
+        step("ask", "gone", go(["yes", "no", "cannot"], "diagnosis"), group=Group.COMPLAINT,
+             later=("Drive on.", "4 weeks")),
+    )  # fmt: skip
+    found = rehearse(proven(graph), CATALOGUE)
+    assert found.infeasible == (("early", 0), ("early", 2))
+    assert [why_not(found, item) for item in found.infeasible] == [
+        "“Gone” can never have passed when this is decided",
+        "all that the car must pass has passed whenever this is decided",
+    ]
+
+
+def test_a_search_that_grows_too_large_is_given_up_and_said_to_be(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    graph = random_flow(3, gates=True)
+    flow_ = next(f for _, f in random_proven(True, range(200)) if f.graph.flow_id)
+    monkeypatch.setattr("verify.flow.rehearse_search.MOST_PLACES", -1)
+    monkeypatch.setattr(Search, "_straight_back", lambda *_: None)
+    monkeypatch.setattr(Search, "_ways_back", lambda *_: iter(()))
+    found = rehearse(flow_, CATALOGUE)
+    assert graph is not None
+    assert set(found.unsettled) | set(found.infeasible) | found.taken == set(found.items)
+    assert found.unsettled
+    assert found.coverage < 100.0

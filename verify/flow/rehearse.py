@@ -117,24 +117,21 @@ def rehearse(
     """
     graph = proven.graph
     items = tuple(all_items(graph, stops=stops))
-    missing = set(items)
-    boards: list[Board] = []
-    walks: list[RehearsedWalk] = []
-    unsettled: set[Item] = set()
-    for audience in audiences or graph.audiences:
-        board = Board(expand(proven, audience, catalogue), stops=stops)
-        boards.append(board)
-        found, unknown = _covering(board, missing)
-        walks += found
-        unsettled |= unknown
-    unsettled &= missing
-    taken = set(items) - missing
-    ends = {
+    people = audiences or graph.audiences
+    boards = [Board(expand(proven, audience, catalogue), stops=stops) for audience in people]
+    walks, missing, unsettled = _by_all(boards, items)
+    taken = [item for item in items if item not in missing]
+    ends = [
         (name, number)
         for name, number in taken
         if number == STOPPED or graph.steps[name].branches[number].to in graph.endings
-    }
-    least = at_least(boards, [i for i in items if i in taken], (i for i in items if i in ends))
+    ]
+    least = at_least(boards, taken, ends)
+    if len(boards) > 1 and len(walks) > least and not unsettled:
+        # What the last audience alone can take may come with what the others would take too.
+        other, _, unknown = _by_all(boards[::-1], items)
+        if len(other) < len(walks) and not unknown:
+            walks = other
     return Rehearsal(
         graph,
         tuple(boards),
@@ -144,6 +141,20 @@ def rehearse(
         tuple(i for i in items if i in unsettled),
         least,
     )
+
+
+def _by_all(
+    boards: Sequence[Board], items: Sequence[Item]
+) -> tuple[list[RehearsedWalk], set[Item], set[Item]]:
+    """(walks, what they do not take, what of that could not be settled); the first board takes all
+    it can."""
+    missing, unsettled = set(items), set[Item]()
+    walks: list[RehearsedWalk] = []
+    for board in boards:
+        found, unknown = _covering(board, missing)
+        walks += found
+        unsettled |= unknown
+    return _needed(walks), missing, unsettled & missing
 
 
 def all_items(graph: Graph, *, stops: bool = False) -> Iterator[Item]:
@@ -203,12 +214,12 @@ def _covering(board: Board, missing: set[Item]) -> tuple[list[RehearsedWalk], se
             missing.discard(board.items[item])
         if inner:
             waiting = [i for i in waiting if wanted[i]]
-    return [RehearsedWalk(board, edges) for edges in _needed(board, found)], unsettled
+    return [RehearsedWalk(board, edges) for edges in found], unsettled
 
 
-def _needed(board: Board, walks: Sequence[array[int]]) -> list[array[int]]:
+def _needed(walks: Sequence[RehearsedWalk]) -> list[RehearsedWalk]:
     """Without the walks of which every branch is taken by others, the latest looked at first."""
-    items = [{board.item[edge] for edge in walk} for walk in walks]
+    items = [walk.items() for walk in walks]
     taken = Counter(item for some in items for item in some)
     kept = []
     for walk, some in zip(reversed(walks), reversed(items), strict=True):

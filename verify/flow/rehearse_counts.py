@@ -1,7 +1,7 @@
 """How many N-switch items a chart has, and how many of them walks take.
 
 N-switch coverage, ISO/IEC/IEEE 29119-4: an item is a sequence of N + 1 transitions that follow one
-another; with N = 0 the transitions themselves. The number of 1-switch items is, over all states, the
+another; with N = 0 the transitions themselves. Of 1-switch items there are, over all states, the
 ways in times the ways out.
 """
 
