@@ -13,6 +13,7 @@ import pytest
 from tests.flow.authors import CATALOGUE, load
 from tests.flow.test_load_messages import JARGON, PARTS
 from verify.flow.advice import ADVICE, finding_text
+from verify.flow.load import text_to_part
 from verify.flow.proof import RULES, ProvenFlow, prove
 
 UNPROVEN = Path(__file__).parent / "bad" / "unproven"
@@ -62,3 +63,18 @@ def test_where_lines_are_not_known_the_file_is_named_alone() -> None:
     found = prove(graph, CATALOGUE)
     assert not isinstance(found, ProvenFlow)
     assert finding_text(graph, found[0]).startswith("parts/endless.yaml:7:3: steps.look/look\n")
+
+
+def test_a_part_that_is_proven_alone_is_spoken_of_as_it_is_written() -> None:
+    text = PARTS["look"].replace("[fine, poor]", "[fine, poor, never]").replace("no, cannot", "no")
+    graph = text_to_part(text, "parts/look.yaml", lambda name: None, CATALOGUE)
+    found = prove(graph, CATALOGUE)
+    assert not isinstance(found, ProvenFlow)
+    assert [finding_text(graph, f, "parts/look.yaml") for f in found] == [
+        "parts/look.yaml:4:23: results.never\n"
+        "  No walk reaches the ending “never”.\n"
+        "  let a branch lead to it, or remove it",
+        "parts/look.yaml:7:3: steps.see\n"
+        "  After “Look” cannot be done, no branch applies.\n"
+        "  add a branch for it, or add it to the `when` of a branch that is there",
+    ]

@@ -6,6 +6,7 @@ problems of `load`.
 
 from __future__ import annotations
 
+from verify.flow.build import ALONE, RESULT
 from verify.flow.finding import Finding
 from verify.flow.graph import Graph, Promise
 
@@ -45,15 +46,21 @@ def finding_text(graph: Graph, finding: Finding, name: str = "") -> str:
     name: of the file to show where a step does not know it (an ending, the flow as a whole).
     """
     promise = _broken(graph, finding)
+    # A part that is proven alone is put into a flow of its own, which nobody has written.
+    alone = graph.start.startswith(f"{ALONE}/") and graph.on_stop == "stopped"
+    own = finding.step
+    if alone:
+        own = own.removeprefix(f"{ALONE}/").removeprefix(RESULT)
     step, ending = graph.steps.get(finding.step), graph.endings.get(finding.step)
     if promise is not None and promise.line:
         # Where it is promised: the step may stand in a part that its author does not touch.
         place, at = promise.file or name, (promise.line, promise.column)
         field = f"promises.{promise.index}"
     elif step is not None:
-        place, at, field = step.file or name, (step.line, step.column), f"steps.{finding.step}"
+        place, at, field = step.file or name, (step.line, step.column), f"steps.{own}"
     elif ending is not None:
-        place, at, field = name, (ending.line, ending.column), f"endings.{finding.step}"
+        place, at = name, (ending.line, ending.column)
+        field = f"results.{own}" if alone else f"endings.{own}"
     else:
         place, at, field = name, (finding.line, 0), ""
     where = ":".join([place, *(str(n) for n in at if n)])
