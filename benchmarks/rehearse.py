@@ -2,7 +2,8 @@
 
     python benchmarks/rehearse.py            1,000 and 10,000 steps: seconds for a printed step
     python benchmarks/rehearse.py --library  the library: walks, least, coverage; every script is
-                                             played, and every outcome in a session
+                                             played, every outcome in a session, and every walk in
+                                             two interpreters of SCXML (needs Node and npm)
 
 A printed step is one step of one walk, found, written into its script and counted. The ratio of the
 two sizes is held to 2. The collector of reference cycles runs as it does for everybody.
@@ -20,6 +21,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from benchmarks.prove import CHECKS, long_flow
+from tests.outside.scxml_engines import by_python_statemachine, by_scion, events_of
 from tests.terminal.rehearsed import (
     claimed,
     play_outcomes,
@@ -29,6 +31,7 @@ from tests.terminal.rehearsed import (
 from verify.flow.machine import compile_flow, draft_machine
 from verify.flow.proof import ProvenFlow, prove
 from verify.flow.rehearse import rehearse
+from verify.flow.scxml import chart_to_scxml, state_ids
 from verify.job.catalogue import catalogue
 from verify.terminal.library import flow_names
 from verify.terminal.rehearse_answers import AnswerBook
@@ -81,6 +84,13 @@ def library() -> dict[str, object]:
                 assert play_script(script, Path(folder), plays, walk.audience) == claimed(walk)
                 assert play_outcomes(walk, runs) == claimed(walk)
         plain = rehearse(proven, catalogue())
+        for board in found.boards:
+            walks = [walk for walk in found.walks if walk.board is board]
+            text, ids = chart_to_scxml(board.chart), state_ids(board.chart)
+            of = dict(zip((s.name for s in board.chart.states), ids, strict=True))
+            stood = [[of[state] for state in walk.states] for walk in walks]
+            for engine in (by_scion, by_python_statemachine):
+                assert engine(text, [events_of(walk) for walk in walks]) == stood
         rows[name] = {
             "walks": len(plain.walks),
             "at_least": plain.at_least,
