@@ -78,3 +78,18 @@ def test_a_part_that_is_proven_alone_is_spoken_of_as_it_is_written() -> None:
         "  After “Look” cannot be done, no branch applies.\n"
         "  add a branch for it, or add it to the `when` of a branch that is there",
     ]
+
+
+def test_of_a_long_walk_the_end_can_be_shown_alone() -> None:
+    name = "codes-read-and-not-saved"
+    graph = load(text_of(f"{name}.yaml"), PARTS, f"{name}.yaml").graph
+    found = prove(graph, CATALOGUE)
+    assert not isinstance(found, ProvenFlow)
+    walk = finding_text(graph, found[0], "x.yaml", last=3).splitlines()[2:-1]
+    assert walk == [
+        "    … 2 steps before",
+        "    3. Clear the codes: done",
+        "    4. Is it gone?: “Gone”",
+        "    5. What has been proven: hand back",
+    ]
+    assert "…" not in finding_text(graph, found[0], "x.yaml", last=4)  # for one step it saves none

@@ -40,10 +40,11 @@ ADVICE = {
 }
 
 
-def finding_text(graph: Graph, finding: Finding, name: str = "") -> str:
+def finding_text(graph: Graph, finding: Finding, name: str = "", *, last: int = 0) -> str:
     """One finding as a block: "file:line:column: field", the reason, the walk, what to do.
 
     name: of the file to show where a step does not know it (an ending, the flow as a whole).
+    last: how many steps of the walk to show, counted from its end; 0 shows all.
     """
     promise = _broken(graph, finding)
     # A part that is proven alone is put into a flow of its own, which nobody has written.
@@ -65,6 +66,8 @@ def finding_text(graph: Graph, finding: Finding, name: str = "") -> str:
         place, at, field = name, (finding.line, 0), ""
     where = ":".join([place, *(str(n) for n in at if n)])
     walk = [f"    {number}. {taken}" for number, taken in enumerate(finding.walk, start=1)]
+    if last and len(walk) > last + 1:
+        walk = [f"    … {len(walk) - last} steps before", *walk[-last:]]
     head = f"{where}: {field}" if field else where
     return "\n".join([head, f"  {finding.message}", *walk, f"  {ADVICE[finding.rule]}"])
 
