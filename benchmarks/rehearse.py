@@ -16,6 +16,8 @@ import json
 import sys
 import tempfile
 import time
+from contextlib import redirect_stdout
+from io import StringIO
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
@@ -78,7 +80,7 @@ def library() -> dict[str, object]:
         taken = time.process_time() - begin
         runs, plays = compile_flow(proven), draft_machine(proven.graph)
         writer = ScriptWriter(AnswerBook(proven.graph), name, len(found.walks))
-        with tempfile.TemporaryDirectory() as folder:
+        with tempfile.TemporaryDirectory() as folder, redirect_stdout(StringIO()):
             for walk in found.walks:
                 script = writer.write(walk)
                 assert play_script(script, Path(folder), plays, walk.audience) == claimed(walk)
