@@ -27,6 +27,8 @@ def why_not(found: Rehearsal, item: Item) -> str:
     only = branch.when.audience
     if only is not None:
         boards = [b for b in boards if b.chart.audience is only]
+        if only not in found.graph.audiences:
+            return f"it is for {audience_words(only)}, and the flow is not"
         if only not in who:
             return f"only {audience_words(only)} takes it"
         if not boards:

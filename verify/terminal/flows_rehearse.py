@@ -105,9 +105,7 @@ def summary(found: Rehearsal, scripts: list[Script], name: str) -> list[str]:
     lines += ["", "  0-switch coverage, ISO/IEC/IEEE 29119-4: every branch at least once."]
     pairs = sum(1 for _ in sequences(branch_transitions(graph), 1))
     both = pairs_taken([(t.step, t.branch) for t in walk if t.branch >= 0] for walk in found.walks)
-    lines.append(
-        f"  1-switch, not aimed at: {both} of {pairs} pairs of branches in a row."
-    )
+    lines.append(f"  1-switch, not aimed at: {both} of {pairs} pairs of branches in a row.")
     if not _stops(found):
         asking = sum(1 for s in graph.steps.values() if s.kind != "gate")
         lines += [
