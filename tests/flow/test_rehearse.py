@@ -6,6 +6,7 @@ of them, one outcome after the other. It knows neither the prover nor the chart.
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -18,7 +19,7 @@ from verify.flow.graph import Graph
 from verify.flow.product import STOPPED
 from verify.flow.proof import ProvenFlow, prove
 from verify.flow.rehearse import Rehearsal, rehearse
-from verify.flow.rehearse_search import Search
+from verify.flow.rehearse_search import Search, Unsettled
 from verify.flow.rehearse_why import why_not
 from verify.words import Audience, Group
 
@@ -65,7 +66,7 @@ def random_proven(gates: bool, seeds: range) -> Iterator[tuple[int, ProvenFlow]]
 @pytest.mark.parametrize("gates", [False, True])
 def test_the_branches_taken_are_those_that_brute_force_takes(gates: bool) -> None:
     flows = infeasible = 0
-    for seed, flow_ in random_proven(gates, range(1500)):
+    for seed, flow_ in random_proven(gates, range(1000)):
         found = rehearse(flow_, CATALOGUE)
         wanted = by_brute_force(flow_.graph)
         assert found.taken == wanted, seed
@@ -76,7 +77,7 @@ def test_the_branches_taken_are_those_that_brute_force_takes(gates: bool) -> Non
         check_walks(flow_.graph, found)
         flows += 1
         infeasible += bool(found.infeasible)
-    assert flows > 50
+    assert flows > 30
     assert infeasible > 0
 
 
@@ -106,7 +107,7 @@ def fewest(graph: Graph, taken: frozenset[tuple[str, int]]) -> int:
 def test_a_set_is_hardly_larger_than_the_smallest_there_is() -> None:
     """Against the true least number, where all sets of walks can be tried: 1 in 100 walks more."""
     flows = walks = smallest = said = 0
-    for seed, flow_ in random_proven(True, range(1000)):
+    for seed, flow_ in random_proven(True, range(700)):
         found = rehearse(flow_, CATALOGUE)
         least = fewest(flow_.graph, found.taken)
         if least < 0:
@@ -114,7 +115,7 @@ def test_a_set_is_hardly_larger_than_the_smallest_there_is() -> None:
         assert found.at_least <= least <= len(found.walks), seed
         flows += 1
         walks, smallest, said = walks + len(found.walks), smallest + least, said + found.at_least
-    assert flows > 25
+    assert flows > 15
     assert walks <= 1.05 * smallest
     assert said >= 0.95 * smallest
 
@@ -206,21 +207,38 @@ def test_a_gate_that_can_find_no_such_thing_says_what_stands_in_the_way() -> Non
 def test_a_search_that_grows_too_large_is_given_up_and_said_to_be(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Nothing leads back from the second step, and that is one dead end more than is allowed; what
-    a walk to somewhere else takes there by the way is taken all the same."""
+    """No branch of the second step is found; what a walk to elsewhere takes there is taken."""
+
+    def gives_up(_search: Search, state: int, *_: object) -> array[int]:
+        if state != 0:
+            raise Unsettled
+        return array("l")
+
     flow_ = proven(
         flow(
             step("ask", "one", go("yes", "two"), go(["no", "cannot"], "tow"), optional=True),
             step("ask", "two", go("yes", "diagnosis"), go(["no", "cannot"], "tow"), optional=True),
         )
     )
-    monkeypatch.setattr("verify.flow.rehearse_search.MOST_PLACES", 0)
     monkeypatch.setattr(Search, "_straight_back", lambda *_: None)
-    monkeypatch.setattr(Search, "_ways_back", lambda *_: iter(()))
+    monkeypatch.setattr(Search, "_back", gives_up)
     found = rehearse(flow_, CATALOGUE)
     assert [name for name, _ in found.unsettled] == ["two"]
     assert not found.infeasible
     assert found.coverage == 75.0
+
+
+def test_a_search_ends_where_it_has_looked_at_more_places_than_it_may(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("verify.flow.rehearse_search.MOST_PLACES", 0)
+    given_up = 0
+    for _, flow_ in random_proven(True, range(400)):
+        found = rehearse(flow_, CATALOGUE)
+        assert set(found.unsettled).isdisjoint({*found.taken, *found.infeasible})
+        assert {*found.unsettled, *found.taken, *found.infeasible} == set(found.items)
+        given_up += bool(found.unsettled)
+    assert given_up
 
 
 def test_a_branch_for_somebody_the_flow_is_not_for_is_said_to_be_one() -> None:
