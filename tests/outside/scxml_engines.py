@@ -9,10 +9,11 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-import tempfile
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
+
+from platformdirs import user_cache_path
 
 from tests.conftest import missing
 from verify.flow.rehearse import RehearsedWalk
@@ -41,9 +42,9 @@ def _node_folder() -> Path:
         if shutil.which(tool) is None:
             missing(f"{tool} (for the SCXML interpreter of {PACKAGE})")
     name, version = PACKAGE.lstrip("@").replace("/", "-").split("@")
-    folder = Path(tempfile.gettempdir()) / f"keysback-{name}-{version}"
+    folder = user_cache_path("keysback-tests") / f"{name}-{version}"
     if not (folder / "ready").exists():
-        folder.mkdir(exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
         (folder / "package.json").write_text("{}", encoding="utf-8")
         command = ["npm", "install", "--ignore-scripts", "--no-audit", "--no-fund", PACKAGE]
         done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=300)
