@@ -251,3 +251,22 @@ def test_a_branch_for_somebody_the_flow_is_not_for_is_said_to_be_one() -> None:
     found = rehearse(proven(graph), CATALOGUE, [Audience.TECHNICIAN])
     alone = replace(found, graph=replace(graph, audiences=(Audience.TECHNICIAN,)))
     assert why_not(alone, ("who", 0)) == "it is for an owner, and the flow is not"
+
+
+def test_a_branch_that_rests_on_a_step_nobody_comes_to_names_that_step() -> None:
+    """Only an owner is asked `home`, and `last` looks back at it."""
+    graph = flow(
+        step("ask", "who", go("yes", "home", audience=Audience.OWNER),
+             go("yes", "last", audience=Audience.TECHNICIAN), go(["no", "cannot"], "tow"),
+             optional=True),
+        step("ask", "home", go(["yes", "no", "cannot"], "last"), optional=True),
+        step("ask", "last", go(None, "diagnosis", earlier={"home": look(["yes", "no", "cannot"])}),
+             go(None, "tow", earlier={"home": look("not-visited")}), optional=True),
+        audiences=(Audience.TECHNICIAN, Audience.OWNER),
+    )  # fmt: skip
+    found = rehearse(proven(graph), CATALOGUE, [Audience.TECHNICIAN])
+    assert {item: why_not(found, item) for item in found.infeasible} == {
+        ("who", 0): "only an owner takes it",
+        ("home", 0): "a technician never comes to this step",
+        ("last", 0): "a technician never comes to “Home”",
+    }
