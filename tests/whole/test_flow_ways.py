@@ -506,7 +506,15 @@ def test_no_owner_closes_out_an_airbag(label: str) -> None:
     assert end.node == "airbag-fault"
     assert screens[-1] == "airbag-off"
     near = [s.name for s in graph.steps.values() if "airbag" in s.hazards]
-    assert near == ["spring", "spring-right"]
+    assert near == ["spring", "spring-right", "first-key"]
+
+
+@pytest.mark.parametrize("label", ["was-off", "not-off"])
+def test_nobody_sits_in_front_of_an_airbag_that_was_off_when_the_key_comes_on(label: str) -> None:
+    graph = graph_of("steering-angle-sensor.yaml")
+    _, screens = play(graph, Audience.TECHNICIAN, best, airbag_off=label)
+    before = screens[: screens.index("key-on/supply")]
+    assert ("first-key" in before) == (label == "was-off")
 
 
 @pytest.mark.parametrize(
