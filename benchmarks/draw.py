@@ -17,7 +17,7 @@ from xml.etree import ElementTree
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from benchmarks.prove import CHECKS, long_flow
+from benchmarks.prove import long_flow
 from verify.flow.draw_plan import picture_of
 from verify.flow.draw_svg import picture_svg
 from verify.terminal.flows_draw import png_of
@@ -42,9 +42,9 @@ def main() -> int:
     last = 0.0
     for steps in SIZES:
         graph = long_flow(steps)
-        svg = picture_svg(picture_of(graph, CHECKS))
+        svg = picture_svg(picture_of(graph))
         tree = ElementTree.fromstring(svg)
-        own = seconds(lambda graph=graph: picture_svg(picture_of(graph, CHECKS)))
+        own = seconds(lambda graph=graph: picture_svg(picture_of(graph)))
         base = seconds(lambda tree=tree: ElementTree.tostring(tree))
         grown = f", {own / last:.1f} x for ten times the steps" if last else ""
         print(

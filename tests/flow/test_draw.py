@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.flow.random_flows import random_flow
-from tests.flow.small import CATALOGUE, closing, go, step
-from verify.flow.draw_plan import Picture, good_way, picture_of
+from tests.flow.small import closing, go, step
+from verify.flow.draw_plan import Picture, picture_of
 from verify.flow.draw_svg import ENDING_WORDS, picture_svg
 from verify.flow.draw_text import lines, width
+from verify.flow.good_way import good_way
 from verify.flow.graph import Graph
 from verify.words import EndingKind
 
@@ -32,7 +33,7 @@ Box = tuple[float, float, float, float]  # left, top, right, bottom
 
 
 def drawn(graph: Graph) -> tuple[Picture, ElementTree.Element]:
-    picture = picture_of(graph, CATALOGUE)
+    picture = picture_of(graph)
     return picture, ElementTree.fromstring(picture_svg(picture))
 
 
@@ -132,8 +133,8 @@ def test_nasty_titles_stay_text(title: str) -> None:
 
 def test_the_same_bytes_every_time_and_words_for_screen_readers() -> None:
     graph = small()
-    text = picture_svg(picture_of(graph, CATALOGUE))
-    assert text == picture_svg(picture_of(graph, CATALOGUE))
+    text = picture_svg(picture_of(graph))
+    assert text == picture_svg(picture_of(graph))
     _, root = drawn(graph)
     assert [root[0].tag, root[1].tag] == [f"{SVG}title", f"{SVG}desc"]
     assert root[0].text == graph.title
@@ -157,7 +158,7 @@ def test_each_kind_of_ending_has_a_shape_and_a_word_of_its_own() -> None:
 
 def test_the_good_way_of_a_small_flow() -> None:
     graph = small()
-    steps, ending = good_way(graph, CATALOGUE, graph.audiences[0])
+    steps, ending = good_way(graph, graph.audiences[0])
     assert steps[0] == graph.start
     assert graph.endings[ending].kind.lets_go
 

@@ -73,9 +73,8 @@ def run(args: argparse.Namespace) -> int:
 def _svg(graph: Graph, audience: Audience | None) -> str:
     from verify.flow.draw_plan import picture_of
     from verify.flow.draw_svg import picture_svg
-    from verify.job.catalogue import catalogue
 
-    return picture_svg(picture_of(graph, catalogue(), audience))
+    return picture_svg(picture_of(graph, audience))
 
 
 def png_of(svg: str) -> bytes:
