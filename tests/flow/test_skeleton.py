@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from functools import cache
 
 import pytest
@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from tests.whole.rehearse_walks import Rehearsal
 from verify.errors import UserError
+from verify.flow import load as loading
 from verify.flow.graph import Graph
 from verify.flow.load import text_to_flow
 from verify.flow.proof import ProvenFlow, prove
@@ -30,6 +31,14 @@ from verify.words import Audience
 
 AUDIENCES = ((Audience.TECHNICIAN,), (Audience.OWNER,), (Audience.TECHNICIAN, Audience.OWNER))
 parts = cache(Parts())
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _each_part_read_once() -> Iterator[None]:
+    """Hundreds of flows of the same few parts; their texts need not be read hundreds of times."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(loading, "text_to_tree", cache(loading.text_to_tree))
+        yield
 
 
 def graph_of(text: str) -> Graph:

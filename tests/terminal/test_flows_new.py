@@ -161,11 +161,11 @@ def test_it_can_be_answered_with_the_arrow_keys(tmp_path: Path) -> None:
     down, enter = "\x1b[B", "\r"
     after("repaired?", "Boot hinge" + enter)
     after("For whom", down + down + enter)
-    after("wrong with the car", down * 4 + enter)
+    after("What could go wrong", down * 4 + enter)
     after("Those that apply", enter)
     after("come with", enter)
     after("relearn something", enter)
-    after("Which recordings", enter)
+    after("Which recordings?", enter)
     after("proves", "")
     child.expect(pexpect.EOF)
     child.close()

@@ -257,6 +257,7 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"trigger": "never-found"}, "proof-to-follow"),
         ({"trigger": "not-tried"}, "proof-to-follow"),
         ({"trigger": "cannot"}, "proof-to-follow"),
+        ({"trigger": "stayed"}, "too-early"),
         ({"road__drive": "cannot"}, "not-shown"),
         ({"codes_after__codes": "wiring"}, "wiring-fault"),
         ({"complaint__gone": "came-back"}, "still-wrong"),
@@ -335,9 +336,13 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"danger": "revs"}, "may-not-obey"),
         ({"danger": "heat"}, "may-burn"),
         ({"danger": "cannot"}, "not-shown"),
+        ({"opening__codes_before": "forbids"}, "may-not-obey"),
+        ({"opening__codes_before": "wiring"}, "proof-to-follow"),
         ({"key_on__listen": "exceptions"}, "found"),
         ({"first_start__first_start": "no-start"}, "found-tow"),
         ({"first_start__first_start": "climbs"}, "stop-now"),
+        ({"starts__starts": "long"}, "found-tow"),
+        ({"starts__starts": "cannot"}, "proof-to-follow"),
         ({"provoke": "came"}, "found-tow"),
         ({"provoke": "cannot"}, "proof-to-follow"),
         ({"road__recorded": "told-fail"}, "found-tow"),
@@ -501,7 +506,15 @@ def test_no_owner_closes_out_an_airbag(label: str) -> None:
     assert end.node == "airbag-fault"
     assert screens[-1] == "airbag-off"
     near = [s.name for s in graph.steps.values() if "airbag" in s.hazards]
-    assert near == ["spring", "spring-right"]
+    assert near == ["spring", "spring-right", "first-key"]
+
+
+@pytest.mark.parametrize("label", ["was-off", "not-off"])
+def test_nobody_sits_in_front_of_an_airbag_that_was_off_when_the_key_comes_on(label: str) -> None:
+    graph = graph_of("steering-angle-sensor.yaml")
+    _, screens = play(graph, Audience.TECHNICIAN, best, airbag_off=label)
+    before = screens[: screens.index("key-on/supply")]
+    assert ("first-key" in before) == (label == "was-off")
 
 
 @pytest.mark.parametrize(

@@ -6,8 +6,9 @@ problems of `load`.
 
 from __future__ import annotations
 
+from verify.flow.build import ALONE, RESULT
 from verify.flow.finding import Finding
-from verify.flow.graph import Graph
+from verify.flow.graph import Graph, Promise
 
 # What to do about a finding of each rule; a test counts that none is missing.
 ADVICE = {
@@ -39,19 +40,44 @@ ADVICE = {
 }
 
 
-def finding_text(graph: Graph, finding: Finding, name: str = "") -> str:
+def finding_text(graph: Graph, finding: Finding, name: str = "", *, last: int = 0) -> str:
     """One finding as a block: "file:line:column: field", the reason, the walk, what to do.
 
     name: of the file to show where a step does not know it (an ending, the flow as a whole).
+    last: how many steps of the walk to show, counted from its end; 0 shows all.
     """
+    promise = _broken(graph, finding)
+    # A part that is proven alone is put into a flow of its own, which nobody has written.
+    alone = graph.start.startswith(f"{ALONE}/") and graph.on_stop == "stopped"
+    own = finding.step
+    if alone:
+        own = own.removeprefix(f"{ALONE}/").removeprefix(RESULT)
     step, ending = graph.steps.get(finding.step), graph.endings.get(finding.step)
-    if step is not None:
-        place, at, field = step.file or name, (step.line, step.column), f"steps.{finding.step}"
+    if promise is not None and promise.line:
+        # Where it is promised: the step may stand in a part that its author does not touch.
+        place, at = promise.file or name, (promise.line, promise.column)
+        field = f"promises.{promise.index}"
+    elif step is not None:
+        place, at, field = step.file or name, (step.line, step.column), f"steps.{own}"
     elif ending is not None:
-        place, at, field = name, (ending.line, ending.column), f"endings.{finding.step}"
+        place, at = name, (ending.line, ending.column)
+        field = f"results.{own}" if alone else f"endings.{own}"
     else:
         place, at, field = name, (finding.line, 0), ""
     where = ":".join([place, *(str(n) for n in at if n)])
     walk = [f"    {number}. {taken}" for number, taken in enumerate(finding.walk, start=1)]
+    if last and len(walk) > last + 1:
+        walk = [f"    … {len(walk) - last} steps before", *walk[-last:]]
     head = f"{where}: {field}" if field else where
     return "\n".join([head, f"  {finding.message}", *walk, f"  {ADVICE[finding.rule]}"])
+
+
+def _broken(graph: Graph, finding: Finding) -> Promise | None:
+    """The promise that a finding says is broken."""
+    kind = finding.rule.removeprefix("promise-")
+    for promise in graph.promises:
+        if promise.kind == kind and promise.then == finding.step:
+            first = graph.steps.get(promise.first)
+            if first is not None and f"“{first.title}”" in finding.message:
+                return promise
+    return None

@@ -31,6 +31,10 @@ from verify.flow.text import Tree
 from verify.quantity import is_unit
 from verify.words import Audience, EndingKind, Verdict
 
+# In the graph of a part that is proven alone: the step that stands for it, and what its results,
+# which are endings there, are called.
+ALONE, RESULT = "part", "result-"
+
 
 @dataclass(slots=True)
 class _Resolver(Inliner):
@@ -341,7 +345,9 @@ def _promise(
             b.complain(scope, (*path, kind, key), unknown(name, b.seen(scope), "step"))
             return None
         full.append(there)
-    return Promise(kind, full[0], full[1])
+    tree = scope.piece.tree
+    line, column = tree.key_place(path)
+    return Promise(kind, full[0], full[1], line, column, tree.source, int(path[1]))
 
 
 def part_alone(
@@ -361,19 +367,19 @@ def part_alone(
             "title": piece.model.title,
             "repair": "A part proven alone.",
             "audience": ["technician", "owner"],
-            "start": "part",
+            "start": ALONE,
             "on_stop": "stopped",
             "steps": {
-                "part": {
+                ALONE: {
                     "kind": "part",
                     "part": piece.model.id,
-                    "results": {r: f"result-{r}" for r in piece.model.results},
+                    "results": {r: f"{RESULT}{r}" for r in piece.model.results},
                 }
             },
             "endings": {
                 "stopped": {"kind": "do-not-drive", "title": "Stopped", "advice": "Stop."},
                 **{
-                    f"result-{r}": {"kind": "back-to-diagnosis", "title": r, "advice": r}
+                    f"{RESULT}{r}": {"kind": "back-to-diagnosis", "title": r, "advice": r}
                     for r in piece.model.results
                 },
             },
@@ -388,4 +394,9 @@ def part_alone(
     if graph is None:
         return None, problems
     steps = {n: replace(s, does=s.does - {CLEARS_CODES}) for n, s in graph.steps.items()}
-    return replace(graph, steps=steps), []
+    endings = dict(graph.endings)
+    for index, result in enumerate(piece.model.results):
+        line, column = piece.tree.place(("results", index))
+        name = f"{RESULT}{result}"
+        endings[name] = replace(endings[name], line=line, column=column)
+    return replace(graph, steps=steps, endings=endings), []

@@ -190,11 +190,18 @@ class Ending:
 
 @dataclass(frozen=True, slots=True)
 class Promise:
-    """kind "before": `then` never before `first`; "never": `then` never unless `first` passed."""
+    """kind "before": `then` never before `first`; "never": `then` never unless `first` passed.
+
+    line, column, file: where it stands, for messages; index: its number there, from 0.
+    """
 
     kind: str
     first: str
     then: str
+    line: int = field(default=0, compare=False)
+    column: int = field(default=0, compare=False)
+    file: str = field(default="", compare=False)
+    index: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

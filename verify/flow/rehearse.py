@@ -8,8 +8,8 @@ rehearsed on wish. That a branch can be taken is decided exactly, by a walk that
 search for one coming to its end; only walks without corrections are looked at.
 
 How small: each walk ends in a branch that no other has ended in yet, and takes what else is new on
-the way there, the walk with the most new branches first. No set can have fewer walks than there
-are branches that end one (`at_least`).
+the way there, the walk with the most new branches first. No set can have fewer walks than there are
+branches of which no two lie on one walk (`at_least`).
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from verify.flow.graph import Catalogue, Graph, Outcome
 from verify.flow.product import STOPPED
 from verify.flow.proof import ProvenFlow
 from verify.flow.rehearse_board import Board, Item
+from verify.flow.rehearse_least import at_least
 from verify.flow.rehearse_search import Search, Unsettled
 from verify.words import Audience
 
@@ -116,23 +117,21 @@ def rehearse(
     """
     graph = proven.graph
     items = tuple(all_items(graph, stops=stops))
-    missing = set(items)
-    boards: list[Board] = []
-    walks: list[RehearsedWalk] = []
-    unsettled: set[Item] = set()
-    for audience in audiences or graph.audiences:
-        board = Board(expand(proven, audience, catalogue), stops=stops)
-        boards.append(board)
-        found, unknown = _covering(board, missing)
-        walks += found
-        unsettled |= unknown
-    unsettled &= missing
-    taken = set(items) - missing
-    ends = {
+    people = audiences or graph.audiences
+    boards = [Board(expand(proven, audience, catalogue), stops=stops) for audience in people]
+    walks, missing, unsettled = _by_all(boards, items)
+    taken = [item for item in items if item not in missing]
+    ends = [
         (name, number)
         for name, number in taken
         if number == STOPPED or graph.steps[name].branches[number].to in graph.endings
-    }
+    ]
+    least = at_least(boards, taken, ends)
+    if len(boards) > 1 and len(walks) > least and not unsettled:
+        # What the last audience alone can take may come with what the others would take too.
+        other, _, unknown = _by_all(boards[::-1], items)
+        if len(other) < len(walks) and not unknown:
+            walks = other
     return Rehearsal(
         graph,
         tuple(boards),
@@ -140,8 +139,22 @@ def rehearse(
         items,
         tuple(i for i in items if i in missing and i not in unsettled),
         tuple(i for i in items if i in unsettled),
-        len(ends) or min(1, len(taken)),
+        least,
     )
+
+
+def _by_all(
+    boards: Sequence[Board], items: Sequence[Item]
+) -> tuple[list[RehearsedWalk], set[Item], set[Item]]:
+    """(walks, what they do not take, what of that could not be settled); the first board takes all
+    it can."""
+    missing, unsettled = set(items), set[Item]()
+    walks: list[RehearsedWalk] = []
+    for board in boards:
+        found, unknown = _covering(board, missing)
+        walks += found
+        unsettled |= unknown
+    return _needed(walks), missing, unsettled & missing
 
 
 def all_items(graph: Graph, *, stops: bool = False) -> Iterator[Item]:
@@ -168,15 +181,19 @@ def _covering(board: Board, missing: set[Item]) -> tuple[list[RehearsedWalk], se
     unsettled: set[Item] = set()
     found: list[array[int]] = []
     while waiting:
+        at = len(waiting) - 1
         if inner:
             search.prefer(wanted)
-            # By an ending nobody has come to: each walk takes one, and no walk takes two.
+            # By an ending nobody has come to: each walk takes one, and no walk takes two. What lies
+            # on the way to none of those needs a walk of its own.
+            new = [search.most_new(item) for item in waiting]
+            most = max((n for item, n in zip(waiting, new, strict=True) if ends[item]), default=0)
             at = max(
-                range(len(waiting)), key=lambda n: (ends[waiting[n]], search.most_new(waiting[n]))
+                (n for n, item in enumerate(waiting) if ends[item] is bool(most)),
+                key=lambda n: (new[n], n),
             )
         else:
             search.forget_wanted()
-            at = len(waiting) - 1
         target = waiting.pop(at)
         if not wanted[target]:
             continue
@@ -197,12 +214,12 @@ def _covering(board: Board, missing: set[Item]) -> tuple[list[RehearsedWalk], se
             missing.discard(board.items[item])
         if inner:
             waiting = [i for i in waiting if wanted[i]]
-    return [RehearsedWalk(board, edges) for edges in _needed(board, found)], unsettled
+    return [RehearsedWalk(board, edges) for edges in found], unsettled
 
 
-def _needed(board: Board, walks: Sequence[array[int]]) -> list[array[int]]:
+def _needed(walks: Sequence[RehearsedWalk]) -> list[RehearsedWalk]:
     """Without the walks of which every branch is taken by others, the latest looked at first."""
-    items = [{board.item[edge] for edge in walk} for walk in walks]
+    items = [walk.items() for walk in walks]
     taken = Counter(item for some in items for item in some)
     kept = []
     for walk, some in zip(reversed(walks), reversed(items), strict=True):

@@ -100,11 +100,28 @@ class Search:
         edges = board.edges_of[item]
         for edge in sorted(edges, key=self.distance) if shortest else self._preferred(edges):
             for owed in self._before(edge, NOTHING):
-                back = self._back(board.frm[edge], owed, shortest)
+                back = (
+                    self._straight_back(board.frm[edge]) if shortest and owed == NOTHING else None
+                )
+                if back is None:
+                    back = self._back(board.frm[edge], owed, shortest)
                 if back is not None:
                     back.append(edge)
                     return self._to_an_ending(back)
         return None
+
+    def _straight_back(self, state: int) -> array[int] | None:
+        """The shortest way to `state`, as long as no gate on it asks for anything."""
+        board, short, path = self.board, self.short, array("l")
+        needs, frm = board.needs, board.frm
+        while state:
+            edge = short[state][0]
+            if needs[edge]:
+                return None
+            path.append(edge)
+            state = frm[edge]
+        path.reverse()
+        return path
 
     def _back(self, state: int, owed: Owed, shortest: bool) -> array[int] | None:
         """The edges from the start to `state` that settle what is owed there."""
@@ -178,6 +195,8 @@ class Search:
         """Goes on from the end of a path: what is new first, then the shortest way; a gate finds
         what the walk has shown."""
         board = self.board
+        if not board.out[board.to[path[-1]]]:
+            return path
         still_open = board.required
         for edge in path:
             still_open = self._open_behind(edge, still_open)

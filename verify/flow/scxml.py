@@ -56,8 +56,8 @@ def chart_to_scxml(chart: Chart) -> str:
     graph, ids = chart.graph, state_ids(chart)
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
-        f'<scxml xmlns="{NAMESPACE}" xmlns:kb="{OURS}" version="1.0" datamodel="null"',
-        f'    name="{_identifier(graph.flow_id)}" initial="{ids[0]}"',
+        f'<scxml xmlns="{NAMESPACE}" xmlns:kb="{OURS}" version="1.0"',
+        f'    datamodel="null" name="{_identifier(graph.flow_id)}" initial="{ids[0]}"',
         f'    kb:flow="{graph.flow_id}" kb:audience="{chart.audience}"',
         f"    kb:title={quoteattr(graph.title)}>",
     ]

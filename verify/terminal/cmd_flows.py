@@ -10,7 +10,18 @@ from importlib import import_module
 HELP = "list, prove, try or print flows; print their schema"
 
 # Words with a module of their own, `flows_<word>.py`: add(words) makes a parser, run(args) runs it.
-WORDS = ("prove", "new", "explain", "diff", "upgrade", "rehearse", "export", "translate")
+WORDS = (
+    "prove",
+    "new",
+    "explain",
+    "diff",
+    "upgrade",
+    "rehearse",
+    "export",
+    "reference",
+    "draw",
+    "translate",
+)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -79,17 +90,8 @@ def _list() -> int:
 
 
 def _schema() -> int:
-    from verify.flow.model import Flow, PartFile
+    from verify.flow.reference import json_schema
 
-    flow = Flow.model_json_schema(by_alias=True)
-    part = PartFile.model_json_schema(by_alias=True)
-    definitions = {**part.pop("$defs", {}), **flow.pop("$defs", {})}
-    schema = {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "A keysback flow, or a part of one",
-        "oneOf": [flow, part],
-        "$defs": definitions,
-    }
-    json.dump(schema, sys.stdout, indent=2, ensure_ascii=False)
+    json.dump(json_schema(), sys.stdout, indent=2, ensure_ascii=False)
     print()
     return 0

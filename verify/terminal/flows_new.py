@@ -104,30 +104,40 @@ def _plan(args: argparse.Namespace, ui: Ui, asked: list[str]) -> Plan:
         return ui.choose(prompt, [Option(key, label) for key, label in options.items()])
 
     def many(
-        field: str, given: list[str] | None, prompt: str, options: Mapping[str, str], none: str
+        field: str, given: list[str] | None, hint: str, prompt: str, options: Mapping[str, str]
     ) -> frozenset[str]:
         if given is not None:
             words = {word for text in given for word in text.replace(",", " ").split()}
             return frozenset(words - {"none"})
         asked.append(field)
         rows = [Option(key, label) for key, label in options.items()]
-        return ui.choose_many(prompt, rows, none=none, marked="those that apply")
+        # The prompt is short: a drawn one stays on its row together with what was marked.
+        ui.tell(hint)
+        return ui.choose_many(prompt, rows, none="none of these", marked="those that apply")
 
     title = line("title", args.title, "What was repaired?",
                  'In a few words, such as "Boot hinge replaced". It is the title of the flow.',
                  LONGEST_TITLE)  # fmt: skip
     audience = one("audience", args.audience, "For whom is it?", FOR)
-    dangers = many("dangers", args.danger,
-                   "What could be wrong with the car if this repair went wrong?",
-                   DANGERS, "none of these")  # fmt: skip
+    dangers = many(
+        "dangers",
+        args.danger,
+        "If this repair went wrong, what could be wrong with the car?",
+        "What could go wrong?",
+        DANGERS,
+    )
     complaint = line("complaint", args.complaint, "What does the car come with?",
                      "The complaint, in a sentence (may stay empty).",
                      LONGEST_COMPLAINT)  # fmt: skip
     relearn = one("relearn", args.relearn, "Does the car have to relearn something after it?",
                   {"no": "No", "yes": "Yes, with equipment or by key and pedal"})  # fmt: skip
-    recordings = many("recordings", args.recording,
-                      "Which recordings could show it? The drive is always asked for.",
-                      RECORDINGS, "the drive alone")  # fmt: skip
+    recordings = many(
+        "recordings",
+        args.recording,
+        "Which recordings could show that all is well? The drive is always asked for.",
+        "Which recordings?",
+        RECORDINGS,
+    )
     return Plan(
         title=title,
         audiences=tuple(Audience) if audience == "both" else (Audience(audience),),

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+LAST = 3  # steps of a walk on a screen that is watched: where it goes wrong is at its end
 CLEAR = "\x1b[H\x1b[2J\x1b[3J"
 
 
@@ -56,8 +57,11 @@ def spoken_too(name: str) -> tuple[str, str]:
     return words, "\n".join(blocks)
 
 
-def prove_one(name: str) -> Proof:
-    """Loads and proves a flow or part: a file, or a name of the library. Never raises UserError."""
+def prove_one(name: str, *, last: int = 0) -> Proof:
+    """Loads and proves a flow or part: a file, or a name of the library. Never raises UserError.
+
+    last: how many steps of each walk to show, counted from its end; 0 shows all.
+    """
     from verify.errors import UserError
     from verify.flow.advice import finding_text
     from verify.flow.proof import ProvenFlow, prove
@@ -81,7 +85,7 @@ def prove_one(name: str) -> Proof:
             open_,
         )
     many = f"{len(result)} finding{'s' if len(result) > 1 else ''}"
-    blocks = "\n".join(finding_text(graph, finding, name) for finding in result)
+    blocks = "\n".join(finding_text(graph, finding, name, last=last) for finding in result)
     return Proof(False, f"{name}: does not prove, {many}", blocks)
 
 
@@ -134,30 +138,32 @@ def watch(names: list[str]) -> int:
 
 def _show(names: list[str]) -> None:
     """Time and result first, then what is wrong, as far as the screen holds it."""
-    proofs = [prove_one(name) for name in names]
     drawn = sys.stdout.isatty()
-    columns, rows = shutil.get_terminal_size((80, 24))
-    lines = []
-    for proof in proofs:
-        lines += [proof.line, *proof.blocks.splitlines()]
+    proofs = [prove_one(name, last=LAST if drawn else 0) for name in names]
+    lines = [line for p in proofs for line in (p.line, *p.blocks.splitlines())]
     now = datetime.now().astimezone().strftime("%H:%M:%S")
     good = sum(proof.proven for proof in proofs)
-    if len(proofs) == 1:
-        head = "PROVEN" if good else "NOT PROVEN"
-    else:
-        head = f"{'PROVEN' if good == len(proofs) else 'NOT PROVEN'}, {good} of {len(proofs)}"
+    head = "PROVEN" if good == len(proofs) else "NOT PROVEN"
+    if len(proofs) > 1:
+        head += f", {good} of {len(proofs)}"
     if drawn:
-        lines = _cut(lines, columns, rows - 3)
+        columns, rows = shutil.get_terminal_size((80, 24))
+        lines = _fitted(lines, columns, rows - 3)
     text = "\n".join([f"{now}  {head}", *lines, "Watching; save to prove again, Ctrl-C ends."])
     print((CLEAR if drawn else "") + text, flush=True)
 
 
-def _cut(lines: list[str], columns: int, rows: int) -> list[str]:
-    """The first lines that fit, and how many more there are."""
-    taken = 0
-    for number, line in enumerate(lines):
-        taken += max(1, -(-len(line) // columns))
-        if taken > rows - 1 and number < len(lines) - 1:
-            more = len(lines) - number
-            return [*lines[:number], f"… and {more} more lines; without --watch all are shown."]
-    return lines
+def _fitted(lines: list[str], columns: int, rows: int) -> list[str]:
+    """The lines, folded between words, as far as they fit, and how many there are beyond."""
+    import textwrap
+
+    folded: list[str] = []
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip()) + 2)
+        folded += textwrap.wrap(
+            line, columns - 1, subsequent_indent=indent, break_on_hyphens=False
+        ) or [""]
+    if len(folded) <= rows:
+        return folded
+    more = len(folded) - rows + 1
+    return [*folded[: rows - 1], f"… and {more} more lines; without --watch all are shown."]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import struct
-import sys
 import zlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,7 +26,7 @@ def add(words: Any) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from verify.errors import Problem, UserError, render
+    from verify.errors import Problem, UserError
     from verify.flow.rehearse import rehearse
     from verify.job.catalogue import catalogue
     from verify.terminal.desk import proven_or_error
@@ -64,14 +63,14 @@ def run(args: argparse.Namespace) -> int:
         if folder is not None and any(script.picture for script in scripts):
             write_picture(folder)
     except OSError as error:
-        problem = Problem(
-            found=f"a folder that cannot be written to ({error.strerror})",
-            expected="a folder for the scripts",
-            next="name another one",
-            file=str(folder),
-        )
-        print(render((problem,)), file=sys.stderr)
-        return 2
+        raise UserError(
+            Problem(
+                found=f"a folder that cannot be written to ({error.strerror})",
+                expected="a folder for the scripts",
+                next="name another one",
+                file=str(folder),
+            )
+        ) from None
     if folder is not None:
         for script in scripts:
             branches = "branch" if script.new == 1 else "branches"
@@ -87,6 +86,7 @@ def summary(found: Rehearsal, scripts: list[Script], name: str) -> list[str]:
 
     from verify.flow.phrases import audience_words, branch_words, listed, title_of, titled
     from verify.flow.product import STOPPED
+    from verify.flow.rehearse_counts import branch_transitions, pairs_taken, sequences
     from verify.flow.rehearse_why import why_not
 
     graph = found.graph
@@ -94,7 +94,7 @@ def summary(found: Rehearsal, scripts: list[Script], name: str) -> list[str]:
     taken = len(found.taken)
     who = listed([audience_words(board.chart.audience) for board in found.boards])
     rows = [
-        ("walks", len(found.walks), f"at least {found.at_least}: so many branches end a walk"),
+        ("walks", len(found.walks), f"no set has fewer than {found.at_least}"),
         ("steps", sum(steps), f"{max(steps, default=0)} in the longest walk"),
         ("branches", len(found.items), "`stop` counted, at every step" * _stops(found)),
         ("feasible", found.feasible, f"by {who}, without corrected answers"),
@@ -103,6 +103,9 @@ def summary(found: Rehearsal, scripts: list[Script], name: str) -> list[str]:
     lines = [f"{graph.title}: rehearsal ({name})", ""]
     lines += [f"  {word:<10}{count:>6}   {more}".rstrip() for word, count, more in rows]
     lines += ["", "  0-switch coverage, ISO/IEC/IEEE 29119-4: every branch at least once."]
+    pairs = sum(1 for _ in sequences(branch_transitions(graph), 1))
+    both = pairs_taken([(t.step, t.branch) for t in walk if t.branch >= 0] for walk in found.walks)
+    lines.append(f"  1-switch, not aimed at: {both} of {pairs} pairs of branches in a row.")
     if not _stops(found):
         asking = sum(1 for s in graph.steps.values() if s.kind != "gate")
         lines += [
