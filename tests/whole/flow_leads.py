@@ -1,6 +1,6 @@
 """What goes wrong at which step of a flow, and the ending it leads to, all else being good.
 
-Rows of `test_flow_ways`: what is said at a step is its outcome, `once:` that of its first time only.
+Rows of `test_flow_ways`: what is said at a step is its outcome, `once:` that of the first time.
 """
 
 from __future__ import annotations
