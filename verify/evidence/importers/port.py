@@ -100,6 +100,12 @@ def _can_text() -> Importer:
     return CanTextImporter()
 
 
+def _sound() -> Importer:
+    from verify.evidence.importers.sound import SoundImporter
+
+    return SoundImporter()
+
+
 def _json_lines() -> Importer:
     from verify.evidence.importers.json_lines import JsonLinesImporter
 
@@ -128,6 +134,7 @@ _KNOWN: tuple[tuple[Callable[[bytes], bool], Callable[[], Importer]], ...] = (
     (lambda head: head.startswith(b"PAR1"), _parquet),
     (lambda head: head.startswith((b"MDF ", b"UnFinMF ")), _mdf),
     (lambda head: head.startswith(b"LOGG"), _can_blf),
+    (lambda head: not _is_text(head[:64]), _sound),
     (_may_be_bus_log, _can_text),
     (lambda head: b"{" in head, _json_lines),
     (lambda _head: True, _csv),
