@@ -60,7 +60,7 @@ def idling(
     t = t[t < until_s]
     beat = np.sin(1.9 * t) + 0.6 * np.sin(5.3 * t) + 0.7 * np.cos(0.37 * t) + np.sin(0.93 * t)
     speed = rpm + 0.55 * wander_rpm * beat + swing_rpm * np.sin(2 * np.pi * t / swing_s)
-    blocks = np.arange(10.0, seconds, 20.0)
+    blocks = np.arange(0.0, seconds, 20.0)
     odds = {r: (1.0 - sure - half) / (len(RATIOS) - 2) for r in RATIOS}
     odds[1, 1], odds[1, 2] = sure, half
     every = np.ones(len(blocks))
@@ -108,7 +108,7 @@ def keyed(
         {
             "sound_level": (half, np.full(len(half), -30.0)),
             "click": (at, np.full(len(at), own_db) - 0.5 * np.cos(at)),
-            "click_floor": (half, np.full(len(half), floor_db)),
+            "click_floor": (half, floor_db + 0.4 * np.sin(2.3 * half)),
             **({"key_on": (np.array(keys), np.ones(len(keys)))} if keys else {}),
         },
         seconds,

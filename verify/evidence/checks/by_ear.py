@@ -76,14 +76,18 @@ def run_idle_speed_by_ear(
     elif verdict is Verdict.FAIL:
         finding = "too-low" if m.value < target else "too-high"
         why = f"{number}, outside {band}."
+    elif min(own := probability_of_conformity(m, limits), 1.0 - own) <= rule.fail_at:
+        # The number alone would do; it is the doubt about what was heard that is too great.
+        finding, why = "octave-open", f"{number}, but {octave}; {_others(ear)}."
     else:
         finding, why = "near-limit", f"{number}, too near an end of {band} to tell."
     return answer(finding, why, measurement=m, limits=limits, probability=p, notes=notes)
 
 
 def _over_octaves(m: Measurement, limits: Limits, ear: Ear) -> float:
-    """Probability of conformity, each octave counting by its odds; what is left over conforms to
-    nothing when the likeliest one does, and to everything when it does not."""
+    """Probability of conformity, each octave and number of cylinders counting by its odds; what is
+    left over conforms to nothing when the likeliest one does, and to everything when it does not.
+    """
     best = max((own for _, own in ear.heard), key=lambda own: own.seconds).alternatives
     total = 0.0
     for a in best[1:]:
@@ -94,7 +98,11 @@ def _over_octaves(m: Measurement, limits: Limits, ear: Ear) -> float:
     own = probability_of_conformity(m, limits)
     known = ear.sure + sum(a.probability for a in best[1:])
     left = max(0.0, 1.0 - known)
-    return min(1.0, ear.sure * own + total + (left if own < 0.5 else 0.0))
+    among = ear.sure * own + total + (left if own < 0.5 else 0.0)
+    # With another number of cylinders the speed is another one, and nothing is granted for it.
+    otherwise = 0.0 if own >= 0.5 else 1.0
+    sure = ear.sure_cylinders
+    return min(1.0, sure * among + (1.0 - sure) * otherwise)
 
 
 def _others(ear: Ear) -> str:

@@ -18,11 +18,14 @@ from verify.evidence.checks.ear import (
     Ear,
     implausible_numbers,
     listing,
+    sounds_of,
+    span_of,
     told_of,
     without_cylinders,
 )
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.recording import Recording
+from verify.evidence.sound.firing import HOP_S
 from verify.evidence.sound.speed import EarSpeed, speed_by_ear
 from verify.evidence.verdict import (
     CheckResult,
@@ -41,7 +44,7 @@ def run_no_stall_by_ear(
     wrong = implausible_numbers(check, specs)
     if wrong is not None:
         return wrong
-    sounds = [(i, r) for i, r in enumerate(recordings) if r.importer == "sound"]
+    sounds = sounds_of(recordings)
     if not sounds:
         return check.result("channel-missing", "there is no sound of the engine.")
     count = spec_number(specs, "cylinders", "1")
@@ -50,28 +53,30 @@ def run_no_stall_by_ear(
     heard_s, windows, samples = 0.0, [], 0
     stops: list[tuple[int, float]] = []
     details: dict[str, Any] = {}
+    partly: EarSpeed | None = None
     for place, recording in sounds:
         own = speed_by_ear(recording, round(count))
         # How much of a file is heard is what is asked here; that it is no engine is another matter.
-        partly = own.lack == "no-engine-heard" and own.pieces and own.lines >= 7.0
-        if own.lack and not partly:
+        if own.lack and not own.partly:
             return check.result(own.lack, f"{own.why}.", settle=own.settle)
-        if own.sure < SURE_OCTAVE and not partly:
-            ear = Ear(round(count), ((place, own),), own.sure, True)
+        if own.sure < SURE_OCTAVE:
+            ear = Ear(round(count), ((place, own),), own.sure, 1.0, True)
             return check.result("octave-open",
                                 f"the sound may be that of {listing(own.alternatives)}.",
                                 details=ear.details)  # fmt: skip
         spans = _runs(own)
-        heard_s += sum(b - a for a, b in spans)
+        partly = own if own.partly else partly
+        heard_s += HOP_S * sum(len(v) for _, v in own.pieces)
         windows += [Window(place, a, b) for a, b in spans]
         samples += sum(len(v) for _, v in own.pieces)
-        ends = [b for _, b in spans if b < recording.seconds - 2.0]
+        ends = [b for _, b in spans if b < span_of(recording)[1] - 2.0]
         stops += [(place, b) for b in ends]
     details["exposure"] = {"idle_s": heard_s}
     if stops:
         place, at = stops[0]
         told = "left-on" in told_of(recordings[place]) and _quieter(recordings[place], at)
-        why = f"the engine's note ends {at:.0f} s into the sound"
+        since = at - span_of(recordings[place])[0]
+        why = f"the engine's note ends {since:.0f} s into the sound"
         if told:
             return check.result(
                 "stalled", f"{why}, though the key was left on.", count=len(stops),
@@ -80,6 +85,9 @@ def run_no_stall_by_ear(
         return check.result("stop-unclear", f"{why}; whether it stalled, was switched off or only "
                             "drowned cannot be told.", windows=windows, samples=samples,
                             details=details)  # fmt: skip
+    if partly is not None:
+        # No end of it is heard, and yet it is not heard throughout: something drowns it.
+        return check.result(partly.lack, f"{partly.why}.", settle=partly.settle, details=details)
     if heard_s < LEAST_RUN_S:
         return check.result("too-short", f"the engine is heard for {heard_s:.0f} s; "
                             f"{LEAST_RUN_S:.0f} s are needed.", windows=windows, samples=samples,

@@ -83,7 +83,8 @@ def run_idle_steady_by_ear(
         )
         return answer("not-told", why, measurement=most, notes=notes, details=details)
     # What other octaves there are counts against whichever verdict it would be.
-    other = 1.0 - ear.sure
+    sure = ear.sure * ear.sure_cylinders
+    other = 1.0 - sure
     p_hunt = 1.0 if hunt is None else probability_of_conformity(hunt, HUNTING_LIMITS)
     if (
         hunt is not None
@@ -104,10 +105,10 @@ def run_idle_steady_by_ear(
         )
         return answer("unsteady", why, measurement=typical, limits=SWING_LIMITS, probability=p,
                       notes=notes, details=details)  # fmt: skip
-    p = ear.sure * probability_of_conformity(most, SWING_LIMITS)
+    p = sure * probability_of_conformity(most, SWING_LIMITS)
     number = f"by ear engine speed swings by ± {most.value:.0f} rpm over 20 s"
     passes = decide(p, rule.pass_at, rule.fail_at) is Verdict.PASS
-    calm = decide(ear.sure * p_hunt, rule.pass_at, rule.fail_at) is Verdict.PASS
+    calm = decide(sure * p_hunt, rule.pass_at, rule.fail_at) is Verdict.PASS
     if passes and calm:
         return answer("steady", f"{number}, and does not hunt.", measurement=most,
                       limits=SWING_LIMITS, probability=p, notes=notes, details=details)  # fmt: skip

@@ -28,12 +28,15 @@ from verify.quantity import SpecValue
 from verify.words import Verdict
 
 TOLD = "(told)"
+# A sound from before the repair is never judged; key-on-ticking measures by it.
+BEFORE = "before"
 NEEDED = ("warm", "standing", "released")
-# An octave less likely than this is no ground for any verdict.
+# An octave, or a number of cylinders, less likely than this is no ground for any verdict.
 SURE_OCTAVE = 0.95
 # A frame of 0.64 s blurs a swing of 1 s by a quarter and one of 2 s by a fifteenth.
 BLURRED_SHARE = 0.25
-LEAST_RUN_S, LONGEST_PAUSE_S = 60.0, 1.0
+# A file of a minute, less what is lost at its ends.
+LEAST_RUN_S, LONGEST_PAUSE_S = 55.0, 1.0
 CYLINDERS_FROM, CYLINDERS_TO = 1.0, 16.0
 SETTLE_LONGER = "record 60 s of warm idle, standing, foot off the pedal, nobody talking"
 SETTLE_TOLD = (
@@ -84,11 +87,14 @@ BLIND_SPOTS = (
 
 @dataclass(frozen=True, slots=True)
 class Ear:
-    """All recordings heard together. heard: (place, what was heard) of those that count."""
+    """All recordings heard together. heard: (place, what was heard) of those that count; sure,
+    sure_cylinders: probability of the octave and of the told number of cylinders, in the worst of
+    them; told: whether all is told of them that an idle must be."""
 
     cylinders: int
     heard: tuple[tuple[int, EarSpeed], ...]
     sure: float
+    sure_cylinders: float
     told: bool
 
     @property
@@ -114,9 +120,10 @@ class Ear:
                     {"rpm": a.rpm, "of_chosen": a.of_chosen, "probability": a.probability}
                     for a in best.alternatives
                 ],
+                "cylinders_probability": self.sure_cylinders,
                 "with_other_cylinders": [
-                    {"cylinders": n, "rpm": chosen * self.cylinders / n}
-                    for n in (2, 3, 4, 5, 6, 8)
+                    {"cylinders": n, "rpm": chosen * self.cylinders / n, "probability": p}
+                    for n, p in best.cylinders.items()
                     if n != self.cylinders
                 ],
                 "strength_db": best.strength_db,
@@ -132,7 +139,7 @@ def listened(
     wrong = implausible_numbers(check, specs)
     if wrong is not None:
         return wrong
-    sounds = [(i, r) for i, r in enumerate(recordings) if r.importer == "sound"]
+    sounds = sounds_of(recordings)
     if not sounds:
         return check.result("channel-missing", "there is no sound of the engine.")
     count = spec_number(specs, "cylinders", "1")
@@ -148,6 +155,7 @@ def listened(
         cylinders,
         tuple(good),
         min(own.sure for _, own in good),
+        min(own.cylinders.get(cylinders, 0.0) for _, own in good),
         all(set(NEEDED) <= told_of(recordings[i]) for i, _ in good),
     )
     best = good[0][1]
@@ -158,12 +166,14 @@ def listened(
             windows=ear.readings.windows,
             details=ear.details,
         )
-    doubtful = next((own for _, own in good if own.parts), None)
-    if doubtful is not None:
+    if ear.sure_cylinders < SURE_OCTAVE:
+        odds = min((own.cylinders for _, own in good), key=lambda o: o.get(cylinders, 0.0))
+        other = max((n for n in odds if n != cylinders), key=lambda n: odds[n])
         return check.result(
             "cylinders-doubtful",
-            f"between its multiples the sound is more like {doubtful.parts} cylinders than "
-            f"{cylinders}.",
+            f"between its multiples the sound is not like that of {cylinders} cylinders "
+            f"({100 * odds[cylinders]:.0f} %); with {other} ({100 * odds[other]:.0f} %) "
+            f"it would be {best.alternatives[0].rpm * cylinders / other:.0f} rpm.",
             windows=ear.readings.windows,
             details=ear.details,
         )
@@ -192,6 +202,26 @@ def without_cylinders(check: Check, sounds: list[tuple[int, Recording]]) -> Chec
             said.append(f"{own.alternatives[0].rpm:.0f} rpm with {n}")
     tail = f": it would be {', '.join(said)}" if said else ""
     return check.result("no-cylinders", f"how many cylinders the engine has is not known{tail}.")
+
+
+def sounds_of(recordings: Sequence[Recording]) -> list[tuple[int, Recording]]:
+    """(place, recording) of the sounds that are to be judged."""
+    return [
+        (i, r)
+        for i, r in enumerate(recordings)
+        if r.importer == "sound" and BEFORE not in told_of(r)
+    ]
+
+
+def span_of(recording: Recording) -> tuple[float, float]:
+    """When the sound begins and ends on its channels' own clock: the loudness is told throughout,
+    in equal steps, each at its middle."""
+    level = recording.channels.get("sound_level")
+    if level is None or not len(level.time_s):
+        return 0.0, recording.seconds
+    step = float(np.median(np.diff(level.time_s))) if len(level.time_s) > 1 else 1.0
+    begin = float(level.time_s[0]) - 0.5 * step
+    return begin, begin + recording.seconds
 
 
 def told_of(recording: Recording) -> set[str]:

@@ -24,7 +24,7 @@ MOST_ROWS = 20_000_000
 
 WANTED = (
     "a table (CSV or Parquet) with one header line, a time column and one or more channels, "
-    "events as JSON lines, an MDF 4 file, or a bus log with standard diagnostic answers"
+    "events as JSON lines, an MDF 4 file, a bus log with standard diagnostic answers, or a sound"
 )
 
 

@@ -22,10 +22,26 @@ from verify.evidence.sound.orders import CYLINDERS, RATIOS
 from verify.evidence.sound.stream import EXPECTED, container_of
 
 KEY_ON, TOLD = "(key-on)", "(told)"
-# left-on: the key was left on, and start-stop switched off.
-TOLD_WORDS = ("warm", "standing", "released", "left-on")
+# left-on: the key was left on, and start-stop switched off. before: recorded before the repair.
+TOLD_WORDS = ("warm", "standing", "released", "left-on", "before")
 LEAST_S = 1.0
-QUIETEST_DB, LOUDEST_DB = -200.0, 20.0
+
+
+# The channels of a sound: unit, and the range outside which a value is none. What a microphone
+# hears is no quantity of the car's own data, and no column of a table can be called by these names.
+_LEVEL = ("dB", -130.0, 30.0)
+CHANNELS: Mapping[str, tuple[str, float, float]] = {
+    "sound_level": _LEVEL,
+    "click_floor": _LEVEL,
+    "click": _LEVEL,
+    "sound_clipped": ("%", 0.0, 100.0),
+    "note": ("Hz", 5.0, 300.0),
+    "note_strength": ("dB", -50.0, 100.0),
+    **{f"note_odds_{a}_{b}": ("1", 0.0, 1.0) for a, b in RATIOS},
+    "note_lines": ("1", 0.0, 1000.0),
+    **{f"note_parts_{n}": ("dB", 0.0, 100.0) for n in CYLINDERS},
+    "key_on": ("1", 1.0, 1.0),
+}
 
 
 def odds_name(ratio: tuple[int, int]) -> str:
@@ -162,32 +178,33 @@ def told_words(text: str, source_name: str = "") -> list[str]:
 def _channels(heard: Heard, marks: list[float]) -> dict[str, Channel]:
     found: dict[str, Channel] = {}
 
-    def put(name: str, unit: str, time_s: Array, values: Array, step: float = 0.0) -> None:
-        inside = (time_s >= 0.0) & (time_s <= heard.seconds)
+    def put(name: str, time_s: Array, values: Array) -> None:
+        unit, low, high = CHANNELS[name]
+        inside = (time_s >= 0.0) & (time_s <= heard.seconds) & (values >= low) & (values <= high)
         time_s, values = time_s[inside], values[inside]
         fresh = np.diff(time_s, prepend=-1.0) > 0.0
         if not fresh.any():
             return
         time_s, values = time_s[fresh].copy(), values[fresh].copy()
         interval = float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
-        found[name] = Channel(name, unit, time_s, values, step, interval, "sound")
+        found[name] = Channel(name, unit, time_s, values, 0.0, interval, "sound")
 
     level, floor = table(heard.level, 2), table(heard.floor, 2)
-    put("sound_level", "dB", level[:, 0], level[:, 1])
-    put("click_floor", "dB", floor[:, 0], floor[:, 1])
+    put("sound_level", level[:, 0], level[:, 1])
+    put("click_floor", floor[:, 0], floor[:, 1])
     clicks = table(heard.clicks, 2)
-    put("click", "dB", clicks[:, 0], clicks[:, 1])
-    put("sound_clipped", "%", np.array([0.0]), np.array([100.0 * heard.clipped]))
+    put("click", clicks[:, 0], clicks[:, 1])
+    put("sound_clipped", np.array([0.0]), np.array([100.0 * heard.clipped]))
     note, blocks = table(heard.note, 3), table(heard.blocks, BLOCK_COLUMNS)
-    put("note", "Hz", note[:, 0], note[:, 1])
-    put("note_strength", "dB", note[:, 0], note[:, 2])
+    put("note", note[:, 0], note[:, 1])
+    put("note_strength", note[:, 0], note[:, 2])
     for place, ratio in enumerate(RATIOS):
-        put(odds_name(ratio), "1", blocks[:, 0], blocks[:, 1 + place])
-    put("note_lines", "1", blocks[:, 0], blocks[:, 1 + len(RATIOS)])
+        put(odds_name(ratio), blocks[:, 0], blocks[:, 1 + place])
+    put("note_lines", blocks[:, 0], blocks[:, 1 + len(RATIOS)])
     for place, n in enumerate(CYLINDERS):
-        put(f"note_parts_{n}", "dB", blocks[:, 0], blocks[:, 2 + len(RATIOS) + place])
+        put(f"note_parts_{n}", blocks[:, 0], blocks[:, 2 + len(RATIOS) + place])
     if marks:
-        put("key_on", "1", np.array(marks), np.ones(len(marks)))
+        put("key_on", np.array(marks), np.ones(len(marks)))
     return found
 
 

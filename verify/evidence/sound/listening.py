@@ -25,15 +25,18 @@ CLICK_MARGIN_S = 0.6
 # thousand minutes comes near it (benchmarks/sound.py counts them).
 HEARD_SCORE = 9.0
 SMOOTHED = 5
-LEAST_BLOCK_S = 2.0
+# A rest shorter than this is heard together with the block before it: a few turns of a low note
+# are too few to tell its octave by.
+LEAST_BLOCK_S = 6.0
 
 
 @dataclass
 class Heard:
     """All that was heard. Times in seconds since the start of the file.
 
-    note: frames in which a note stands out (time, Hz, dB). blocks: one row a block of 20 s: time,
-    odds of RATIOS, number of lines, dB of lines at n-ths for CYLINDERS. clicks: time, dB. floor:
+    note: frames in which a note stands out (time, Hz, dB). blocks: one row for every block of 20 s
+    that has such a frame: when it begins, odds of RATIOS, number of lines, dB of lines at n-ths for
+    CYLINDERS; a frame belongs to the last block that begins before it. clicks: time, dB. floor:
     time, dB of the quiet in the click band. level: time, dB of the low band, once a second.
     """
 
@@ -136,9 +139,15 @@ def _note(heard: Heard, low: NDArray[np.float32], rate: float, place: tuple[int,
         return
     found = hear_orders(low, rate, track)
     if found is None:
-        return
-    row = [0.5 * (begin + end) / rate, *found.odds, float(found.lines),
-           *(found.divided_db[n] for n in CYLINDERS)]  # fmt: skip
+        # Too little to tell the octave by: all are alike.
+        row = [
+            begin / rate,
+            *np.full(len(RATIOS), 1.0 / len(RATIOS)),
+            *np.zeros(1 + len(CYLINDERS)),
+        ]
+    else:
+        row = [begin / rate, *found.odds, float(found.lines),
+               *(found.divided_db[n] for n in CYLINDERS)]  # fmt: skip
     heard.blocks.append(np.array([row]))
 
 

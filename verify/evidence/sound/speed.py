@@ -8,14 +8,17 @@ with its odds, and none is taken that is not likely enough to be a verdict's gro
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.importers.sound import odds_name
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sound.cylinders import cylinder_odds
 from verify.evidence.sound.firing import BLOCK_S, HOP_S
+from verify.evidence.sound.listening import LEAST_BLOCK_S
 from verify.evidence.sound.orders import CYLINDERS, RATIO_VALUES, RATIOS
 
 # How usual an engine speed is for an engine that is told to idle, before anything is heard (common
@@ -30,20 +33,18 @@ SAME_SHARE = 0.2
 STRAY_SHARE, AROUND = 0.04, 11
 MOST_STRAYS = 0.1
 GAP_S, LEAST_PIECE_S = 0.55, 5.0
+LONGEST_BLOCK_S = BLOCK_S + LEAST_BLOCK_S
 LEAST_COVERED = 0.85
 # Fewer multiples than this are a fan's or a pump's note (common practice, no source).
 LEAST_LINES = 7.0
 # No engine is as even as a motor on the mains or an instrument: its own regulation and its unlike
 # cylinders make it wander. Shares of the speed: over all that is heard, and within a second.
-EVEN_SHARE, EVEN_SECOND_SHARE = 0.0008, 0.0005
+# The tracking itself adds up to 0.001 to a note that does not move at all.
+EVEN_SHARE, EVEN_SECOND_SHARE = 0.0015, 0.0008
 MAINS_HZ, MAINS_SHARE, MAINS_WANDER = (50.0, 60.0, 100.0, 120.0), 0.004, 0.004
 # The clock of a telephone is good to 50 parts in a million; what the followed note is out by on
 # average (tests/outside/test_sound_published.py bounds it), in shares of the speed.
 SYSTEMATIC_SHARE = 0.001
-# One part of the firing must stand out by this, and above the told one by that, to contradict it.
-PARTS_DB, PARTS_MORE_DB = 5.5, 2.8
-# The highest of three bins of averaged noise comes to about 2.5 dB.
-PARTS_ABSENT_DB = 3.2
 SILENT_DB = -75.0
 LOWEST_RPM, HIGHEST_RPM = 300.0, 3000.0
 MOST_JUMPS = 1.2
@@ -63,9 +64,10 @@ class EarSpeed:
     """What is heard of one recording.
 
     lack: "" or the finding that says why it is no measurement; why, settle beside it. pieces:
-    (times, rpm) of stretches heard without a pause. alternatives: the likeliest first; the first
-    is what `pieces` are in. partly: an engine, but not all the time. parts: cylinders that the sound would rather have than those told, 0
-    for none.
+    (times, rpm) of stretches heard without a pause. alternatives: the likeliest octave first, which
+    is what `pieces` are in, then the others. cylinders: probability of each number of them, as far
+    as it can be heard. strength_db, lines: how far the multiples stand out, and how many.
+    covered: share of the file in which it is heard; partly: an engine's, but not all the time.
     """
 
     lack: str
@@ -76,7 +78,7 @@ class EarSpeed:
     strength_db: float = 0.0
     lines: float = 0.0
     covered: float = 0.0
-    parts: int = 0
+    cylinders: Mapping[int, float] = field(default_factory=dict)
     partly: bool = False
 
     @property
@@ -138,13 +140,13 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
     strays = 1.0 - float(np.mean(kept)) if len(rpm) else 1.0
     pieces = _pieces(times[kept], rpm[kept])
     strong = float(np.median(strength.values))
-    parts = _parts(recording, cylinders)
+    own_cylinders = _cylinders(recording, cylinders, alternatives)
 
     def answer(lack: str, why: str, *, partly: bool = False) -> EarSpeed:
         covered = _covered(pieces, recording)
         return EarSpeed(
             lack, why, HOW_TO_RECORD if lack else "", pieces, alternatives, strong, many, covered,
-            parts,
+            own_cylinders, partly,
         )  # fmt: skip
 
     if not pieces or strays > MOST_STRAYS:
@@ -236,8 +238,8 @@ def _chosen(
     are the mean of those of its blocks, not their product: what makes one block's octave look
     wrong, a pipe or a cylinder, makes it in all of them.
     """
-    place = np.abs(note.time_s[:, None] - block_s[None, :]).argmin(axis=1)
-    near = np.abs(note.time_s - block_s[place]) <= BLOCK_S
+    place = np.searchsorted(block_s, note.time_s, side="right") - 1
+    near = (place >= 0) & (note.time_s < block_s[place] + LONGEST_BLOCK_S)
     middles = np.array(
         [
             float(np.median(note.values[near & (place == b)]))
@@ -317,23 +319,17 @@ def _jumps(pieces: tuple[tuple[Array, Array], ...]) -> float:
     return float(np.mean(np.square(steps))) / spread if spread > 0.0 else 0.0
 
 
-def _parts(recording: Recording, cylinders: int) -> int:
-    """Which number of cylinders the lines between the multiples speak for, against the told one."""
-    own: dict[int, float] = {}
+def _cylinders(
+    recording: Recording, told: int, alternatives: tuple[Alternative, ...]
+) -> dict[int, float]:
+    """See `cylinder_odds`: the levels are means over all blocks."""
+    levels: dict[int, float] = {}
     for n in CYLINDERS:
         channel = recording.channels.get(f"note_parts_{n}")
         if channel is not None and len(channel.values):
-            own[n] = float(np.mean(channel.values))
-    if not own:
-        return 0
-    best = max(own, key=lambda n: own[n])
-    told = own.get(cylinders, 0.0)
-    if best == cylinders or own[best] < PARTS_DB:
-        return 0
-    # Cylinders that differ in pairs bring up fewer parts than there are cylinders; where the told
-    # parts do not show at all, the octave may be another.
-    against = told < PARTS_ABSENT_DB if cylinders % best == 0 else own[best] - told >= PARTS_MORE_DB
-    return best if against else 0
+            levels[n] = float(np.mean(channel.values))
+    level = alternatives[0].rpm if alternatives else 0.0
+    return cylinder_odds(levels, told, lambda n: usual(level * told / n))
 
 
 def with_engine_speed(recording: Recording, cylinders: int) -> Recording:

@@ -145,33 +145,37 @@ def _open_other(stream: BinaryIO, name: str, kind: str) -> SoundStream:
     except Exception:
         container.close()
         raise _refused("a sound file that cannot be read", name) from None
-    return SoundStream(name, kind, rate, _decoded(container, sound, rate, name))
+    repairs: list[str] = []
+    return SoundStream(name, kind, rate, _decoded(container, sound, rate, repairs), repairs)
 
 
 def _decoded(
-    container: object, sound: object, rate: int, name: str
+    container: object, sound: object, rate: int, repairs: list[str]
 ) -> Iterator[NDArray[np.float32]]:
     import av
 
-    same = av.AudioResampler(format="flt", layout="mono", rate=rate)
+    # The library's own mono is louder than the ears it is made of; theirs is the mean, as in WAV.
+    same = av.AudioResampler(format="flt", rate=rate)
     waiting: list[NDArray[np.float32]] = []
-    count = 0
+    count = given = 0
     try:
         for frame in container.decode(sound):  # type: ignore[attr-defined]
             for one in same.resample(frame):
-                part = one.to_ndarray().reshape(-1).astype(np.float32, copy=False)
+                both = one.to_ndarray().reshape(-1, one.layout.nb_channels)
+                part = both.mean(axis=1, dtype=np.float32)
                 waiting.append(part)
                 count += len(part)
             if count >= rate:
                 yield np.concatenate(waiting)
+                given += count
                 waiting, count = [], 0
     except av.error.EOFError:
         pass
-    except UserError:
-        raise
     except Exception:
-        # What was heard before the damage stands; a file that gives nothing is refused below.
-        waiting.append(np.full(1, np.nan, np.float32))
+        # What was heard before the damage stands; a file that gives nothing is refused elsewhere.
+        repairs.append(
+            f"the file is damaged after {(given + count) / rate:.1f} s: what stood behind is gone"
+        )
     finally:
         container.close()  # type: ignore[attr-defined]
     if waiting:
