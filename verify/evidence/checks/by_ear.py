@@ -48,8 +48,13 @@ def run_idle_speed_by_ear(
     spread = mean_with_effective_size(pieces)
     answer = answers(check, ear)
     if readings.seconds < LEAST_IDLE_S or spread.effective < LEAST_EFFECTIVE:
-        why = f"only {readings.seconds:.0f} s are heard; {LEAST_IDLE_S:.0f} s of unlike readings"
-        return answer("too-short", f"{why} are needed.", samples=spread.samples)
+        why = f"only {readings.seconds:.0f} s are heard; {LEAST_IDLE_S:.0f} s are needed."
+        if readings.seconds >= LEAST_IDLE_S:
+            why = (
+                f"over the {readings.seconds:.0f} s that are heard the speed wanders so slowly "
+                "that its mean is not known."
+            )
+        return answer("too-short", why, samples=spread.samples)
     noise = mean_measurement(
         spread.mean, "rpm", spread.deviation, spread.effective, spread.samples, readings.resolution
     )
@@ -68,7 +73,7 @@ def run_idle_speed_by_ear(
         return answer("no-spec", f"{number}, but this vehicle's idle speed is not known.",
                       measurement=m, notes=notes)  # fmt: skip
     limits = idle_limits(target, specs)
-    p = _over_octaves(m, limits, ear)
+    p, sure = _over_octaves(m, limits, ear), ear.sure * ear.sure_cylinders
     verdict = decide(p, rule.pass_at, rule.fail_at)
     band = f"{limits.lower:.0f} to {limits.upper:.0f} rpm"
     if verdict is Verdict.PASS:
@@ -78,7 +83,8 @@ def run_idle_speed_by_ear(
         why = f"{number}, outside {band}."
     elif min(own := probability_of_conformity(m, limits), 1.0 - own) <= rule.fail_at:
         # The number alone would do; it is the doubt about what was heard that is too great.
-        finding, why = "octave-open", f"{number}, but {octave}; {_others(ear)}."
+        both = f"that octave and number of cylinders are right is {100 * sure:.0f} % likely"
+        finding, why = "octave-open", f"{number}, but {both}; {_others(ear)}."
     else:
         finding, why = "near-limit", f"{number}, too near an end of {band} to tell."
     return answer(finding, why, measurement=m, limits=limits, probability=p, notes=notes)
@@ -119,7 +125,7 @@ IDLE_SPEED_BY_EAR = Check(
     question="Does the engine sound as if it idled at the right speed?",
     channels=CHANNELS,
     quantity="mean engine speed from the firing of the cylinders (rpm · cylinders / 120 a second) "
-    "and its multiples, with its effective number of independent readings, 0.1 % for the clock and "
+    "and its multiples, with its effective number of independent readings, 0.2 % for the clock and "
     "the tracking, and the odds of its octave",
     limits=f"the vehicle's idle speed ± {TOLERANCE_RPM:.0f} rpm ({COMMON_PRACTICE}), or its own "
     "tolerance",

@@ -73,7 +73,9 @@ class _Series:
         """(begin, end, samples, place of the first sample) of each stretch that is complete."""
         found = []
         size = int(BLOCK_S * self.rate)
-        while self.have >= self.done + size + self.margin or (last and self.have > self.done):
+        # A block is not taken before it is sure that what follows is enough for one of its own.
+        enough = size + max(self.margin, int(LEAST_BLOCK_S * self.rate))
+        while self.have >= self.done + enough or (last and self.have > self.done):
             joined = np.concatenate(self.parts) if self.parts else np.zeros(0, np.float32)
             end = min(self.done + size, self.have)
             # A rest too short to be followed by itself goes with the stretch before it.
