@@ -13,7 +13,7 @@ from verify.flow.graph import Spec, Step
 from verify.job import answers as a
 from verify.job.fastener_order import order_kept, order_of
 from verify.job.session import ReadOnlySession
-from verify.quantity import parse, shown_unit
+from verify.quantity import parse, shown_unit, with_unit
 from verify.quantity import unit as unit_of
 from verify.terminal.say import spec_words
 from verify.terminal.ui import PAUSE, SPEC, STOP, Option, Page, Ui, Wish
@@ -30,7 +30,7 @@ def fasten(ui: Ui, session: ReadOnlySession, step: Step) -> a.Fastened:
     """The torque, what the wrench can, and the order. Raises UserError."""
     stored = session.specs.get(step.detail["spec"])
     if stored is not None and stored.text:
-        ui.tell(f"Service information: {stored.text} {stored.unit}")
+        ui.tell(f"Service information: {with_unit(stored.text, stored.unit)}")
     torque = ui.ask(
         "Torque the wrench was set to, with its unit",
         hint=f"Unit: {TORQUE_UNITS[session.units]}.",
@@ -103,8 +103,8 @@ def offer_spec(ui: Ui, session: ReadOnlySession, spec: Spec, known: Remembered) 
             flow=session.graph.title,
             progress="a number of this car",
             title=spec.title,
-            say=f"{known.text} {known.unit}. The same car model ({session.model}), entered "
-            f"{known.time[:10]} by {known.person} from {known.source}{document}.",
+            say=f"{with_unit(known.text, known.unit)}. The same car model ({session.model}), "
+            f"entered {known.time[:10]} by {known.person} from {known.source}{document}.",
             why="A car of the same name can be another one: engine, market, model year. "
             "Compare with its service information.",
             wishes=(PAUSE, STOP),
@@ -151,7 +151,7 @@ def spec(
     if source == "common practice":
         quantity = parse(spec.default or "", expect=spec.unit)
         return {**body, "text": quantity.text, "unit": quantity.unit}
-    hint = f"A number; without a unit it counts as {unit}."
+    hint = "A number." if unit == "1" else f"A number; without a unit it counts as {unit}."
     if unit_of(spec.unit).dimension == "torque":
         # Never without a unit: in·lbf and ft·lbf differ by a factor of 12.
         hint = f"With its unit: {TORQUE_UNITS[session.units]}."

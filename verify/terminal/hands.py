@@ -62,6 +62,12 @@ class Hands(Protocol):
 
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]: ...
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]: ...
+    def told_of_sound(
+        self, step: Step, answer: RecordingFile, proposed: Callable[[], Sequence[float]]
+    ) -> Mapping[str, str]:
+        """What is said of a sound, as its importer takes it. proposed: when the key may have been
+        turned on, in seconds; only ever shown."""
+
     def interval(self, layout: Layout) -> str: ...
     def begin_wait(self, seconds: float) -> str:
         """Returns when the wait begins: "", or a reason where it is skipped."""
@@ -160,7 +166,7 @@ class PersonHands:
         unit = shown_unit(step.detail["unit"], session.units)
         text = self.ui.ask(step.title, hint=f"A number; without a unit it counts as {unit}.")
         quantity = parse(text, expect=unit)
-        return a.Number(f"{quantity.text} {quantity.unit}")
+        return a.Number(str(quantity))
 
     def unit_slip(self, torque: str, wanted: str) -> str:
         return ask_numbers.unit_slip(self.ui, torque, wanted)
@@ -230,6 +236,15 @@ class PersonHands:
             if self.ui.choose("The same again?", options) == "yes":
                 return remembered
         return ask_columns(self.ui, layout)
+
+    def told_of_sound(
+        self, step: Step, answer: RecordingFile, proposed: Callable[[], Sequence[float]]
+    ) -> Mapping[str, str]:
+        if answer.mapping:
+            return answer.mapping
+        from verify.terminal.ask_sound import ask_sound
+
+        return ask_sound(self.ui, step, proposed, self.trouble)
 
     def interval(self, layout: Layout) -> str:
         while True:

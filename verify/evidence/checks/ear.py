@@ -27,6 +27,9 @@ from verify.evidence.verdict import CheckResult, Window
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
+# The checks that a sound can be put to: of a running engine, and of the key alone.
+ENGINE_CHECKS = ("idle-speed-by-ear", "idle-steady-by-ear", "no-stall-by-ear")
+KEY_CHECK = "key-on-ticking"
 TOLD = "(told)"
 # A sound from before the repair is never judged; key-on-ticking measures by it.
 BEFORE = "before"
@@ -198,6 +201,9 @@ def without_cylinders(check: Check, sounds: list[tuple[int, Recording]]) -> Chec
     said = []
     for n in (3, 4, 6, 8):
         own = speed_by_ear(sounds[0][1], n)
+        if own.lack and not own.alternatives:
+            # Nothing is heard of any engine: their number would not help.
+            return check.result(own.lack, f"{own.why}.", settle=own.settle)
         if not own.lack:
             said.append(f"{own.alternatives[0].rpm:.0f} rpm with {n}")
     tail = f": it would be {', '.join(said)}" if said else ""

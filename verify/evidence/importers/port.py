@@ -35,11 +35,13 @@ class Layout:
     key: under which a mapping can be remembered for files of this layout.
     proposals: one a column (or a signal, where rows name their signal).
     has_time: False where somebody must say the interval between rows.
+    sound: whether it is a sound, of which something else is told than what its columns are.
     """
 
     key: str
     proposals: tuple[Proposal, ...]
     has_time: bool
+    sound: bool = False
 
 
 class Importer(Protocol):
@@ -176,6 +178,8 @@ _TEXTS: tuple[tuple[re.Pattern[bytes], str], ...] = (
 
 def tables_used(importer: str) -> tuple[str, ...]:
     """The packaged tables that decide what an importer makes of a file, by the importer's name."""
+    if importer == "sound":
+        return ()  # its channels are no columns that a table could know
     decodes = importer in ("can-text", "can-blf", "mdf")
     return ("seeds/channels.csv", "seeds/parameters.csv") if decodes else ("seeds/channels.csv",)
 

@@ -58,7 +58,7 @@ class SoundImporter:
 
     def look(self, stream: BinaryIO, source_name: str) -> Layout:
         """No columns to ask for. The key is the file's own: marks of one file are no other's."""
-        return Layout(f"sound {_sha256(stream)}", (), True)
+        return Layout(f"sound {_sha256(stream)}", (), True, sound=True)
 
     def read(
         self,
