@@ -15,6 +15,7 @@ from tests.nasty import (
     Array,
     changed,
     channel,
+    kept,
     recording,
     spec,
     with_gap,
@@ -257,7 +258,7 @@ def test_a_release_over_stairs_tells_against_a_plate_and_never_for_it(every_s: f
     assert judged(ten, hung).verdict is Verdict.FAIL
 
 
-def test_the_result_is_pinned_at_version_2() -> None:
+def test_the_result_is_pinned_at_version_3() -> None:
     t = np.arange(0.0, 112.0, 0.25)
     begin = 5.0 + 10.37 * np.arange(10.0)
 
@@ -275,7 +276,7 @@ def test_the_result_is_pinned_at_version_2() -> None:
         ]
     )
     result = judged(made)
-    assert THROTTLE_RETURN.version == 2
+    assert THROTTLE_RETURN.version == 3
     assert (result.verdict, result.finding) == (Verdict.PASS, "prompt")
     assert result.details["slowest_s"]["at_most"] == pytest.approx(0.6, rel=1e-9)
     assert result.probability == pytest.approx(PINNED_PROBABILITY, rel=1e-6)
@@ -288,3 +289,20 @@ def test_every_undecided_finding_says_what_settles_it() -> None:
     for finding, verdict in THROTTLE_RETURN.findings.items():
         if verdict is Verdict.UNDECIDED and finding not in ("not-following", "channel-missing"):
             assert THROTTLE_RETURN.settles[finding]
+
+
+def test_a_plate_not_read_after_one_release_of_ten_is_no_pass() -> None:
+    """What came of that release nobody saw: the plate may have hung."""
+    whole = play(Car(), 0.1, 1)[0]
+    plate = whole.channels["throttle"]
+    foot = whole.channels["pedal"]
+    let_go = foot.time_s[1:][(foot.values[1:] < 5) & (foot.values[:-1] >= 5)][4]
+    lost = (plate.time_s > let_go - 0.3) & (plate.time_s < let_go + 3.0)
+    blind = replace(plate, time_s=plate.time_s[~lost], values=plate.values[~lost])
+    holed = changed(whole, lambda c: blind if c.name == "throttle" else c)
+    assert judged(whole).finding == "prompt"
+    result = judged(holed)
+    assert (result.finding, result.details["hidden"]) == ("release-hidden", 1)
+    # A recording that just ends with the last release hides nothing.
+    short = kept(whole, lambda t: t < let_go + 0.2)
+    assert judged(short).details["hidden"] == 0

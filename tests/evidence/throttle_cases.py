@@ -30,6 +30,16 @@ def revs_up(**how: Any) -> Recording:
     return parked(back_s=0.05, apart_s=10.0, **how)
 
 
+def plate_lost_at_a_release() -> Recording:
+    """Of one release of ten nobody knows what the plate did."""
+    whole = parked()
+    foot, plate = whole.channels["pedal"], whole.channels["throttle"]
+    let_go = foot.time_s[1:][(foot.values[1:] < 5) & (foot.values[:-1] >= 5)][4]
+    seen = (plate.time_s < let_go - 0.3) | (plate.time_s > let_go + 3.0)
+    blind = channel("throttle", plate.time_s[seen], plate.values[seen], plate.resolution)
+    return changed(whole, lambda c: blind if c.name == "throttle" else c)
+
+
 def rolling() -> Recording:
     return with_values(parked(), "vehicle_speed", lambda v: v + 40.0)
 
@@ -153,6 +163,7 @@ CASES: dict[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
             ("stuck-open", lambda: parked(back_s=1e4), LIGHT),
             ("revs-stay-up", lambda: revs_up(hang_s=7.0, extra=(("coolant", 90.0),)), LIGHT),
             ("revs-hang", lambda: revs_up(hang_s=7.0), LIGHT),
+            ("release-hidden", plate_lost_at_a_release, {}),
             ("legal-not-healthy", lambda: parked(back_s=0.8), LIGHT),
             ("mass-unknown", lambda: parked(back_s=1.4), {}),
             ("spec-implausible", parked, {"gross_mass": spec("7 kg")}),

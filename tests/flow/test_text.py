@@ -131,9 +131,9 @@ def test_names_that_look_unlike_but_are_the_same_word_are_doubled() -> None:
         ('a: "\\q"\n', (1, 6), "a backslash that means nothing here"),
         ("a: x: y\n", (1, 5), 'a ":" where none can stand'),
         ("a: - b\n", (1, 4), 'a "-" where no list can begin'),
-        ("a: @b\n", (1, 4), "a character that cannot begin a value"),
-        ("a: b\n c: d\n", (2, 3), 'a ":" where none can stand'),
-        ("a:\n  - b\n c: d\n", (3, 2), "a line that does not fit the lines above it"),
+        ("a: @b\n", (1, 4), 'a text that begins with "@"'),
+        ("a: b\n c: d\n", (2, 2), "a line that begins where none above it does"),
+        ("a:\n  - b\n c: d\n", (3, 2), "a line that begins where none above it does"),
     ],
 )
 def test_what_a_flow_file_may_not_use_is_refused_at_its_place(

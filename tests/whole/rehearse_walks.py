@@ -266,7 +266,13 @@ class Rehearsal:
     # --- walks that take every branch ---
 
     def branches(self) -> set[BranchId]:
-        return {(s.name, i) for s in self.graph.steps.values() for i in range(len(s.branches))}
+        """All but those for somebody whom the flow is not for: a part may serve others too."""
+        return {
+            (step.name, index)
+            for step in self.graph.steps.values()
+            for index, branch in enumerate(step.branches)
+            if branch.when.audience in (None, *self.graph.audiences)
+        }
 
     def to_an_ending(self, here: Here) -> Here:
         if here.node in self.graph.endings:

@@ -16,6 +16,7 @@ from verify.evidence.channels import quantities, to_canonical
 from verify.evidence.genuine import Array, Mask, Rows
 from verify.evidence.ranks import median_of
 from verify.evidence.recording import Channel
+from verify.evidence.stuck import stuck
 
 _MOST_JUMPS = 20
 _COARSE_SHARE = 0.2
@@ -363,6 +364,13 @@ def make_channel(
             return None, (*repairs, f"{header}: {why}, so the unit or the column is wrong")
         repairs.append(f"{header}: {_many(wrong, 'value')} outside {bounds} left out")
         time_s, values, interval_s = time_s[good], values[good], None
+    if name == "engine_speed" and (repeats := stuck(time_s, values)) is not None:
+        count = int(np.count_nonzero(repeats))
+        repairs.append(
+            f"{header}: stands to the last digit for far longer than elsewhere in this file; "
+            f"{_many(count, 'repeat')} left out, as the car may not have answered"
+        )
+        time_s, values, interval_s = time_s[~repeats], values[~repeats], None
     if interval_s is None:
         interval_s = interval_of(time_s)
     return (

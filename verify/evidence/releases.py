@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from verify.evidence.plate import BEFORE_S, LEVEL_S, MOVES_NOISE, Answers, unbroken
 from verify.evidence.presses import Mask, Presses, percent
@@ -29,11 +30,12 @@ class Returns:
 
     closed: bracket of the times of readings between which the plate came back; late end infinite
         where it did not while it was watched. judged: the release was seen whole, from a plate
-        that was open far enough.
+        that was open far enough. hidden: the foot let go, and a gap leaves out what came of it.
     """
 
     closed: Array
     judged: Mask
+    hidden: Mask
 
 
 def rest_brackets(recording: Recording, foot: Presses) -> Array:
@@ -82,7 +84,22 @@ def plate_returns(recording: Recording, foot: Presses, did: Answers) -> Returns:
             continue  # something is left out before it was seen to be back
         judged[i] = True
         closed[i] = t[at - 1], (t[at] if at < end else np.inf)
-    return Returns(closed, judged)
+    return Returns(closed, judged, ~judged & _hidden(foot, t, breaks))
+
+
+def _hidden(foot: Presses, t: Array, breaks: NDArray[np.intp]) -> Mask:
+    """Releases with a gap between the last reading of the press and the first one after it.
+
+    Where the recording ends with the release nothing was left out: it was not watched.
+    """
+    if not len(t):
+        return np.zeros(len(foot), dtype=bool)
+    before = np.searchsorted(t, foot.let_go[:, 0], side="right") - 1
+    after = np.searchsorted(t, foot.back[:, 1], side="right")
+    seen = foot.ended & (before >= 0) & (after < len(t))
+    lost = breaks[np.maximum(before, 0)] != breaks[np.minimum(after, len(t) - 1)]
+    found: Mask = seen & lost
+    return found
 
 
 def revs_return(recording: Recording, foot: Presses, idle_rpm: float) -> Returns:
@@ -105,7 +122,7 @@ def revs_return(recording: Recording, foot: Presses, idle_rpm: float) -> Returns
             continue
         judged[i] = True
         back[i] = t[at - 1], (t[at] if at < end else np.inf)
-    return Returns(back, judged)
+    return Returns(back, judged, ~judged & _hidden(foot, t, breaks))
 
 
 def idle_before(recording: Recording, foot: Presses) -> float:

@@ -31,6 +31,10 @@ from verify.flow.text import Tree
 from verify.quantity import is_unit
 from verify.words import Audience, EndingKind, Verdict
 
+# In the graph of a part that is proven alone: the step that stands for it, and what its results,
+# which are endings there, are called.
+ALONE, RESULT = "part", "result-"
+
 
 @dataclass(slots=True)
 class _Resolver(Inliner):
@@ -130,11 +134,11 @@ class _Resolver(Inliner):
                     ),
                 )
             elif label not in labels:
-                self.complain(
-                    scope,
-                    (*path, "outcome", index),
-                    unknown(label, labels, "outcome of that step" if earlier else "outcome"),
-                )
+                what = "outcome of that step" if earlier else "outcome"
+                problem = unknown(label, labels, what)
+                if asked := _asked_by(step, label):
+                    problem = problem._replace(next=f"add {asked} to the step, or remove it")
+                self.complain(scope, (*path, "outcome", index), problem)
         for field, kind in (("findings", m.Record), ("wrong", m.Card), ("fine", m.Card)):
             if getattr(look, field) is not None and not isinstance(step, kind):
                 self.complain(
@@ -223,6 +227,14 @@ class _Resolver(Inliner):
         return low, high
 
 
+def _asked_by(step: m.AnyStep, label: str) -> str:
+    """The field that would give a step this outcome."""
+    if isinstance(step, m.Record) and label.startswith("told-"):
+        return "`told:`"
+    fields = {"cleared": "`since_clear: true`", "not-ready": "`readiness: true`"}
+    return fields.get(label, "") if isinstance(step, m.Codes) else ""
+
+
 @dataclass(frozen=True, slots=True)
 class _Say:
     """Complains about something below one step, at its line."""
@@ -280,8 +292,15 @@ def build(
         if isinstance(step, m.Part):
             continue
         made = resolve(step, full, b.catalogue, b.specs, _Say(b, scope, own))
-        line, _ = scope.piece.tree.key_place(("steps", own))
-        steps[full] = replace(made, branches=b.branches(scope, own, endings), line=line)
+        tree = scope.piece.tree
+        line, column = tree.key_place(("steps", own))
+        steps[full] = replace(
+            made,
+            branches=b.branches(scope, own, endings),
+            line=line,
+            column=column,
+            file=tree.source,
+        )
     promises = [p for p in (_promise(b, *item, steps) for item in b.promises) if p is not None]
     if b.problems:
         return None, sorted(b.problems, key=lambda p: (p.file, p.line, p.column))
@@ -294,16 +313,19 @@ def build(
             start=b.first_step(flow.model.start),
             on_stop=flow.model.on_stop,
             steps=steps,
-            endings={
-                n: Ending(n, EndingKind(e.kind), e.title, e.advice, e.owner or "", e.who or "")
-                for n, e in endings.items()
-            },
+            endings={n: _ending(n, e, flow.tree) for n, e in endings.items()},
             specs=b.specs,
             promises=tuple(promises),
             look=dict(flow.model.second_look or {}),
         ),
         [],
     )
+
+
+def _ending(name: str, ending: m.Ending, tree: Tree) -> Ending:
+    line, column = tree.key_place(("endings", name))
+    kind, owner, who = EndingKind(ending.kind), ending.owner or "", ending.who or ""
+    return Ending(name, kind, ending.title, ending.advice, owner, who, line, column)
 
 
 def _promise(
@@ -323,7 +345,9 @@ def _promise(
             b.complain(scope, (*path, kind, key), unknown(name, b.seen(scope), "step"))
             return None
         full.append(there)
-    return Promise(kind, full[0], full[1])
+    tree = scope.piece.tree
+    line, column = tree.key_place(path)
+    return Promise(kind, full[0], full[1], line, column, tree.source, int(path[1]))
 
 
 def part_alone(
@@ -343,19 +367,19 @@ def part_alone(
             "title": piece.model.title,
             "repair": "A part proven alone.",
             "audience": ["technician", "owner"],
-            "start": "part",
+            "start": ALONE,
             "on_stop": "stopped",
             "steps": {
-                "part": {
+                ALONE: {
                     "kind": "part",
                     "part": piece.model.id,
-                    "results": {r: f"result-{r}" for r in piece.model.results},
+                    "results": {r: f"{RESULT}{r}" for r in piece.model.results},
                 }
             },
             "endings": {
                 "stopped": {"kind": "do-not-drive", "title": "Stopped", "advice": "Stop."},
                 **{
-                    f"result-{r}": {"kind": "back-to-diagnosis", "title": r, "advice": r}
+                    f"{RESULT}{r}": {"kind": "back-to-diagnosis", "title": r, "advice": r}
                     for r in piece.model.results
                 },
             },
@@ -370,4 +394,9 @@ def part_alone(
     if graph is None:
         return None, problems
     steps = {n: replace(s, does=s.does - {CLEARS_CODES}) for n, s in graph.steps.items()}
-    return replace(graph, steps=steps), []
+    endings = dict(graph.endings)
+    for index, result in enumerate(piece.model.results):
+        line, column = piece.tree.place(("results", index))
+        name = f"{RESULT}{result}"
+        endings[name] = replace(endings[name], line=line, column=column)
+    return replace(graph, steps=steps, endings=endings), []

@@ -145,13 +145,29 @@ def _reached(graph: Graph, audience: Audience, first: list[str], there: set[str]
 
 def _good_walk(graph: Graph, audience: Audience) -> list[str]:
     """The shortest walk of passing answers that lets the car go, as far as it can be found by
-    trying one step's passing answers after the other; each step once, in the order of the walk."""
-    options = {name: _good_outcomes(graph, name) for name in graph.steps}
+    trying one step's passing answers after the other; each step once, in the order of the walk.
+
+    Where none lets it go, answers that stay open may stand in: what passes there comes later.
+    """
+    best, end = _shortest(graph, audience, {n: _good_outcomes(graph, n) for n in graph.steps})
+    if not _lets_go(graph, end):
+        open_too = {n: _good_outcomes(graph, n, open_too=True) for n in graph.steps}
+        best, end = _shortest(graph, audience, open_too)
+    return list(dict.fromkeys(best))
+
+
+def _lets_go(graph: Graph, end: str) -> bool:
+    return end in graph.endings and graph.endings[end].kind.lets_go
+
+
+def _shortest(
+    graph: Graph, audience: Audience, options: Mapping[str, list[Outcome]]
+) -> tuple[list[str], str]:
     chosen = dict.fromkeys(graph.steps, 0)
 
     def length(walk: list[str], end: str) -> tuple[bool, int]:
-        good = end in graph.endings and graph.endings[end].kind.lets_go
-        return not good, len(walk)
+        # A walk that does not let the car go is the better, the further it came.
+        return (False, len(walk)) if _lets_go(graph, end) else (True, -len(walk))
 
     best = _walk(graph, audience, options, chosen)
     for name in graph.steps:
@@ -160,7 +176,7 @@ def _good_walk(graph: Graph, audience: Audience) -> list[str]:
             found = _walk(graph, audience, options, trial)
             if length(*found) < length(*best):
                 best, chosen = found, trial
-    return list(dict.fromkeys(best[0]))
+    return best
 
 
 def _walk(
@@ -187,10 +203,12 @@ def _walk(
     return walk, at
 
 
-def _good_outcomes(graph: Graph, name: str) -> list[Outcome]:
+def _good_outcomes(graph: Graph, name: str, *, open_too: bool = False) -> list[Outcome]:
     step = graph.steps[name]
     labels = [label for label in step.labels if label in step.passes] or list(step.labels[:1])
     labels = [x for x in labels if not x.startswith("told-")] or labels
+    if open_too and step.kind == "ask":
+        labels += [label for label in step.labels if label in step.unsure]
     grade = NATURAL_GRADE[step.kind]
     checks = tuple(sorted((c, Verdict.PASS, "") for c in recorded_checks(step)))
     values: list[Fraction | None] = [

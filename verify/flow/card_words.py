@@ -1,4 +1,4 @@
-"""Answers and conditions of a flow in words for paper. Pure functions to text."""
+"""Answers and conditions of a flow in words for paper and screen. Pure functions to text."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
 from verify.flow.graph import CANNOT, GATE_OUTCOMES, NOT_VISITED, Branch, Graph, Look, Step
+from verify.flow.phrases import audience_words
 
 _LABELS = {
     "done": "done",
@@ -41,6 +42,7 @@ _RECORDED = {
     "undecided": "recorded: undecided",
 }
 _FASTENED = {"pass": "at its torque", "fail": "not at its torque", "undecided": "cannot be said"}
+_COME_TO = "come to"
 _TIMES = {1: "first", 2: "second", 3: "third", 4: "fourth", 5: "fifth"}
 
 
@@ -51,13 +53,18 @@ def label_words(step: Step, label: str) -> str:
     told = step.detail.get("told")
     if told and label.startswith("told-"):
         name = {"told-pass": "passes", "told-fail": "fails", "told-undecided": "unsure"}[label]
-        return f"seen, not recorded: {told[name]}"
+        return f"seen, not recorded: {told.get(name, 'not sure')}"
     own = {"reading": _READING, "record": _RECORDED, "fasten": _FASTENED}.get(step.kind, {})
     return own.get(label, _LABELS.get(label, label))
 
 
 def condition_words(
-    step: Step, branch: Branch, graph: Graph, numbers: Mapping[str, int], *, gate: bool = False
+    step: Step,
+    branch: Branch,
+    graph: Graph,
+    numbers: Mapping[str, int | str],
+    *,
+    gate: bool = False,
 ) -> str:
     """What a branch asks for beyond the answer it stands at. "" where that is all.
 
@@ -81,13 +88,29 @@ def condition_words(
     return "; ".join(parts)
 
 
+def when_words(graph: Graph, step: Step, branch: Branch) -> str:
+    """All that a branch asks for: the answer, more of it, who answers, and what came before."""
+    titles = {name: f"“{other.title}”" for name, other in graph.steps.items()}
+    gate = step.kind == "gate"
+    parts = []
+    if not gate and branch.when.own.outcome is not None:
+        words = _set_words(step, branch.when.own.outcome)
+        parts += [words] if words != _COME_TO else []
+    more = condition_words(step, branch, graph, titles, gate=gate)
+    if more:
+        parts.append(more)
+    if branch.when.audience is not None:
+        parts.append(f"for {audience_words(branch.when.audience)}")
+    return "; ".join(parts) or "whatever comes of it"
+
+
 def _set_words(step: Step, labels: frozenset[str]) -> str:
     """A set of outcomes, or what is left where that is shorter."""
     everything = (*step.labels, CANNOT, NOT_VISITED)
     inside = [x for x in everything if x in labels]
     outside = [x for x in everything if x not in labels]
     if outside == [NOT_VISITED]:
-        return "come to"
+        return _COME_TO
     if len(outside) < len(inside) - 1 and outside:
         if NOT_VISITED not in outside:
             return "anything but " + _listed(step, outside)

@@ -6,6 +6,7 @@ texts, fields, lists and steps. Nothing here decides what is wrong.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from typing import Any
@@ -14,10 +15,47 @@ from pydantic import BaseModel, ValidationError
 
 from verify.errors import Problem, nearest, unknown
 from verify.flow.fields import Wrong
-from verify.flow.model import STEP_KINDS
+from verify.flow.model import CODE_CLASSES, STEP_KINDS
 from verify.flow.text import Tree, quotes_needed
 
 Path = list[str | int]
+
+# What people write who know other files, and the field that says it here.
+_ALIKE = {
+    "if": "when",
+    "condition": "when",
+    "else": "when",
+    "otherwise": "when",
+    "outcome": "when",
+    "then": "to",
+    "next": "to",
+    "target": "to",
+    "name": "title",
+    "question": "say",
+    "ask": "say",
+    "instruction": "say",
+    "description": "say",
+    "reason": "why",
+    "because": "why",
+    "options": "answers",
+    "choices": "answers",
+    "dangers": "hazards",
+    "risks": "hazards",
+    "activities": "does",
+    "check": "checks",
+    "torque": "spec",
+    "text": "advice",
+    "outcomes": "results",
+    "branches": "results",
+    "minimum": "lower",
+    "min": "lower",
+    "least": "lower",
+    "maximum": "upper",
+    "max": "upper",
+    "most": "upper",
+}
+_SENSES = ("heard", "seen", "felt", "said")
+_CODE = re.compile("[PBCU][0-9][0-9A-F]{3}")
 
 
 def problems_of(error: ValidationError, tree: Tree, model: type[BaseModel]) -> list[Problem]:
@@ -53,6 +91,10 @@ def _path(item: Any, tree: Tree) -> tuple[Path, bool]:
     wrong = item.get("ctx", {}).get("error")
     if isinstance(wrong, Wrong):
         loc += wrong.at
+        # Two names deep, it is about the name and not about what stands behind it.
+        at_key = at_key or (len(wrong.at) == 2 and isinstance(wrong.at[1], str))
+    if item["type"] == "union_tag_invalid" and loc[:1] == ["steps"]:
+        loc.append("kind")
     return tree.real_path(loc, last=item["type"] == "missing"), at_key
 
 
@@ -72,7 +114,9 @@ def _guess(path: Path, tree: Tree, known: Iterable[str]) -> str:
     node: Any = tree.data
     for key in path[:-1]:
         node = _inside(node, key)
-    return nearest(str(path[-1]), [name for name in known if name not in (node or ())])
+    free = [name for name in known if name not in (node or ())]
+    meant = _ALIKE.get(str(path[-1]).casefold(), "")
+    return meant if meant in free else nearest(str(path[-1]), free)
 
 
 def _one(item: Any, path: Path, tree: Tree, model: type[BaseModel]) -> Problem:
@@ -80,6 +124,12 @@ def _one(item: Any, path: Path, tree: Tree, model: type[BaseModel]) -> Problem:
     if kind == "extra_forbidden":
         known = fields_at(path[:-1], tree, model)
         guess = _guess(path, tree, known)
+        if path[-1] in ("else", "otherwise", "default") and "when" in known:
+            return Problem(
+                f'the unknown field "{path[-1]}"',
+                "when: the outcomes that lead here",
+                "name every outcome that is left: there is no else",
+            )
         return Problem(
             found=f'the unknown field "{path[-1]}"',
             expected=("one of " + ", ".join(known)) if known else "no field here",
@@ -89,16 +139,22 @@ def _one(item: Any, path: Path, tree: Tree, model: type[BaseModel]) -> Problem:
         name = item["loc"][-1]
         return Problem(f'no field "{name}"', "", f'add "{name}:"')
     if kind in ("union_tag_invalid", "union_tag_not_found", "model_attributes_type"):
-        return _kind(value)
+        return _kind(value)  # at the word itself, where there is one
     if kind == "value_error":
         wrong = context.get("error")
         if isinstance(wrong, Wrong):
             return Problem(wrong.found, wrong.expected, wrong.advice)
     if kind in ("enum", "literal_error"):
         return _choice(path, value, str(context.get("expected", "")))
+    if kind == "string_pattern_mismatch" and "when" in path and _CODE.fullmatch(str(value)):
+        return Problem(
+            f'the code "{value}"',
+            "a class of codes: " + ", ".join(CODE_CLASSES),
+            f"branch on the class; `keysback code {value}` says which it is",
+        )
     if kind == "string_pattern_mismatch":
         return _name(str(value), str(context.get("pattern", "")))
-    return _form_problem(kind, context, value, path)
+    return _form_problem(kind, context, value, path, fields_at(path, tree, model))
 
 
 def _kind(value: Any) -> Problem:
@@ -123,7 +179,12 @@ def _choice(path: Path, value: Any, listed: str) -> Problem:
         )
     if words == ["True"]:
         return Problem(shown(value), "true", 'write "true" without quotes, or remove the field')
-    guess = nearest(value, words) if isinstance(value, str) else ""
+    guess = ""
+    if isinstance(value, str):
+        begun = [word for word in words if word.startswith(value.casefold())]
+        guess = begun[0] if len(begun) == 1 else nearest(value, words)
+        if "told" in words and value in _SENSES:
+            guess = "told"
     return Problem(
         found=shown(value),
         expected="one of " + ", ".join(words),
@@ -144,8 +205,16 @@ def _name(text: str, pattern: str) -> Problem:
     )
 
 
-def _form_problem(kind: str, context: Mapping[str, Any], value: Any, path: Path) -> Problem:
-    """A value of the wrong form or size."""
+def _form_problem(
+    kind: str, context: Mapping[str, Any], value: Any, path: Path, fields: Sequence[str]
+) -> Problem:
+    """A value of the wrong form or size. fields: those that could stand in its place."""
+    if kind == "string_type" and path[-1:] == ["optional"] and isinstance(value, bool):
+        return Problem(
+            shown(value),
+            "the reason why the step need not pass, which is printed",
+            "write the reason in its place; without `optional` the step is required",
+        )
     if kind == "string_type":
         if isinstance(value, dict | list):
             return Problem(shown(value), "a text", "write one text here")
@@ -164,12 +233,22 @@ def _form_problem(kind: str, context: Mapping[str, Any], value: Any, path: Path)
             "say it in fewer words",
         )
     if kind == "list_type":
-        advice = f'write "[{value}]"' if isinstance(value, str) else "write it as a list, with [ ]"
+        advice = "write it as a list, with [ ]"
+        if isinstance(value, str):
+            advice = f'write "[{value}]"'
+        elif isinstance(value, dict):
+            advice = 'begin each item with "- "'
+            if path[-1:] == ["branches"]:
+                advice += ', such as "- {when: yes, to: …}"'
         return Problem(shown(value), "a list", advice)
     if kind in ("dict_type", "model_type"):
-        return Problem(
-            shown(value), "a group of fields", "give each its own line below, as name: value"
-        )
+        listed = f": {', '.join(fields)}" if fields else ""
+        advice = "give each its own line below, as name: value"
+        if path[-2:-1] == ["branches"] and isinstance(value, str):
+            advice = f'write "- {{when: {value}, to: …}}"'
+        elif path[-2:-1] == ["promises"]:
+            advice = 'write "- never: {step: …, unless: …}" or "- before: {first: …, then: …}"'
+        return Problem(shown(value), "a group of fields" + listed, advice)
     if kind == "too_short":
         least = context.get("min_length", 1)
         held = f"only {len(value)}" if value else "nothing"

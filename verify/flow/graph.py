@@ -138,7 +138,7 @@ class Step:
     labels: the labels an outcome of this step can have besides `cannot` and `stop`.
     passes, unsure: of the labels; every other label counts as a fail.
     detail: what the kind needs beyond that (answers, items, checks, unit, limits …), plain data.
-    line: in the file it came from, for messages.
+    line, column, file: where it stands in which file, for messages; 0 and "" where unknown.
     """
 
     name: str
@@ -161,6 +161,8 @@ class Step:
     later: tuple[str, str] | None = None
     detail: Mapping[str, Any] = field(default_factory=dict)
     line: int = field(default=0, compare=False)
+    column: int = field(default=0, compare=False)
+    file: str = field(default="", compare=False)
 
     def counts(self, outcome: Outcome) -> Verdict:
         """Whether this outcome passes the step, fails it, or leaves it open.
@@ -182,15 +184,24 @@ class Ending:
     advice: str
     owner: str = ""
     who: str = ""
+    line: int = field(default=0, compare=False)
+    column: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Promise:
-    """kind "before": `then` never before `first`; "never": `then` never unless `first` passed."""
+    """kind "before": `then` never before `first`; "never": `then` never unless `first` passed.
+
+    line, column, file: where it stands, for messages; index: its number there, from 0.
+    """
 
     kind: str
     first: str
     then: str
+    line: int = field(default=0, compare=False)
+    column: int = field(default=0, compare=False)
+    file: str = field(default="", compare=False)
+    index: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,8 @@ from verify.words import EndingKind as _EndingKind
 # Codes of these classes can never be what a required reading of codes passes on.
 NEVER_FINE = ("wiring", "forbids")
 CODE_CLASSES = ("none", "partly-read", "learn", "other", "wiring", "forbids")
+# Outcomes that every step has, or that conditions on earlier steps know: no name for an answer.
+RESERVED = ("cannot", "stop", "not-visited")
 CodeClass = Literal["none", "partly-read", "learn", "other", "wiring", "forbids"]
 
 
@@ -198,6 +200,15 @@ class Ask(StepBase):
                 "add `answers`" if self.answers is None else "remove one of the two",
             )
         known = self.answers or {}
+        for name in known:
+            if name in RESERVED:
+                # It would be taken for the outcome that every step has, and might even pass.
+                raise Wrong(
+                    f'an answer called "{name}", which every step has anyway',
+                    "answers of this question",
+                    "take it out, or give it another name",
+                    ("answers", name),
+                )
         for key in ("passes", "unsure"):
             for index, name in enumerate(getattr(self, key)):
                 if name not in known:
@@ -371,6 +382,7 @@ class Ending(Strict):
                 else "a relearn ending without `who`",
                 "`who` (who can do it, and where) in endings of kind relearn and in no other",
                 "remove it" if self.who is not None else "add it",
+                ("who",) if self.who is not None else (),
             )
         return self
 

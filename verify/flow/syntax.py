@@ -11,6 +11,7 @@ import re
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from verify.errors import Problem
+from verify.flow.slips import slip
 
 # (pattern in the reader's complaint, found, next, whether the trouble began where its context did)
 _SAYINGS: tuple[tuple[str, str, str, bool], ...] = (
@@ -96,8 +97,9 @@ _SAYINGS: tuple[tuple[str, str, str, bool], ...] = (
 )
 
 
-def syntax_problem(error: YAMLError, source: str, last_line: int) -> Problem:
-    """The problem behind a reader's complaint, at its line (never beyond `last_line`)."""
+def syntax_problem(error: YAMLError, source: str, text: str) -> Problem:
+    """The problem behind a reader's complaint about `text`, at its line (never beyond the last)."""
+    lines = text.splitlines()
     line = column = 0
     found, advice = "text that cannot be read", "check the indentation, the colons and the quotes"
     if isinstance(error, MarkedYAMLError):
@@ -111,8 +113,11 @@ def syntax_problem(error: YAMLError, source: str, last_line: int) -> Problem:
                 break
         if mark is not None:
             line, column = mark.line + 1, mark.column + 1
-            if line > last_line:
-                line, column = last_line, 1
+            if line > len(lines):
+                line, column = len(lines) or 1, 1
+            seen = slip(lines, line, column) if lines else None
+            if seen is not None:
+                found, advice, line, column = seen
     return Problem(
         found=found, expected="YAML 1.2", next=advice, file=source, line=line, column=column
     )

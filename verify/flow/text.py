@@ -179,6 +179,11 @@ def _unseen_problem(
     )
 
 
+def visible(text: str) -> str:
+    """Text with a blank where a character stood that nobody sees, and that no flow may hold."""
+    return _UNSEEN.sub(" ", text)
+
+
 def quotes_needed(text: str) -> str:
     """What to do about a number or date that stands there bare."""
     with_unit = f", or write its unit behind it ({text} V)" if text[-1:].isdigit() else ""
@@ -217,11 +222,11 @@ class _Builder:
         except _Enough:
             pass
         except YAMLError as error:
-            self.problems.append(syntax_problem(error, self.source, self.last_line()))
+            self.problems.append(syntax_problem(error, self.source, self.text))
         except Exception:
             # The reader itself breaks on a few malformed texts (an escape beyond Unicode, a version
             # number of hundreds of digits), in ways that nobody has listed.
-            problem = syntax_problem(YAMLError(), self.source, 0)
+            problem = syntax_problem(YAMLError(), self.source, "")
             self.problems.append(problem.within(line=self.reached[0], column=self.reached[1]))
         return data
 
@@ -324,7 +329,13 @@ class _Builder:
             return text
         if text in _NOTHING:
             self.say(
-                Problem("an empty value", "a value", "fill it in, or remove the field"), here, path
+                Problem(
+                    "an empty value",
+                    "a value",
+                    "fill it in (what belongs to it stands further right), or remove the field",
+                ),
+                here,
+                path,
             )
             return None
         if text in _YES_NO:
@@ -349,7 +360,9 @@ class _Builder:
             Problem(
                 found,
                 "plain fields, each written out",
-                "write the value where it is used" if "anchor" in found else "remove it",
+                "write the value where it is used; a text that begins with * or & needs quotes"
+                if "anchor" in found
+                else "remove it",
             ),
             (event.start_mark.line + 1, event.start_mark.column + 1),
             path,

@@ -66,6 +66,14 @@ class ToldInstead:
 
 
 @dataclass(frozen=True, slots=True)
+class Rehearsed:
+    """Findings put in the place of a recording, to play a flow in memory: check → finding. There is
+    no evidence behind it, so no job takes it."""
+
+    findings: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class PhotoFile:
     path: str
 
@@ -98,6 +106,7 @@ Answer = (
     | Fastened
     | RecordingFile
     | ToldInstead
+    | Rehearsed
     | PhotoFile
     | Exceptions
     | Cannot
@@ -152,6 +161,8 @@ def answer_from_tree(step: Step, value: Any) -> Answer:
         case "record", {"told": str() as label} if label in step.labels:
             if label.startswith("told-"):
                 return ToldInstead(label)
+        case "record", {"judged": dict() as findings}:
+            return Rehearsed({str(check): str(finding) for check, finding in findings.items()})
         case "photo", {"file": str() as path}:
             return PhotoFile(path)
         case "card", "ok":

@@ -7,19 +7,29 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verify.errors import Problem, UserError
+from verify.errors import Problem, UserError, unknown
 from verify.evidence.recording import Recording
-from verify.flow.graph import Step
-from verify.job.answers import Answer, CodesRead, Fastened, Number, PhotoFile, RecordingFile
+from verify.flow.graph import Outcome, Step, recorded_checks, recorded_label
+from verify.job.answers import (
+    Answer,
+    CodesRead,
+    Fastened,
+    Number,
+    PhotoFile,
+    RecordingFile,
+    Rehearsed,
+)
 from verify.job.bodies import spec_body
+from verify.job.catalogue import catalogue
 from verify.job.judge import Judged, judge_answer, judge_recordings
 from verify.job.numbers import spec_values
-from verify.job.session import ReadOnlySession
+from verify.job.session import DraftSession, ReadOnlySession
 from verify.quantity import Quantity, parse, unit, with_unit
 from verify.terminal import recordings
 from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
 from verify.terminal.since import check_not_from_before, sounds_from_before
 from verify.terminal.spec_memory import remember, remembered
+from verify.words import Grade
 
 if TYPE_CHECKING:
     from verify.terminal.desk import Desk, Live
@@ -117,6 +127,8 @@ def judge_taken(
         session = ask_missing_specs(desk, session, step, hands)
     if isinstance(answer, RecordingFile) and step.kind == "record":
         return _recording(desk, session, step, answer, hands)
+    if isinstance(answer, Rehearsed):
+        return Taken(Judged(rehearsed_outcome(session, step, answer)))
     if isinstance(answer, CodesRead) and step.detail.get("since_clear"):
         # The recording of the drive knows better than a memory of it.
         recorded = recorded_drive(session, _drive_read_again(desk, session))
@@ -134,6 +146,34 @@ def judge_taken(
         # A photo can show a face or a plate: its hash stands apart with the personal data.
         return Taken(judged).with_private(photo=sha256, file=Path(answer.path).name)
     return Taken(judged)
+
+
+def rehearsed_outcome(session: ReadOnlySession, step: Step, answer: Rehearsed) -> Outcome:
+    """What findings come to that stand in the place of a recording.
+
+    Raises UserError for anything but a draft played in memory: a job rests on evidence.
+    """
+    if not isinstance(session, DraftSession):
+        raise UserError(
+            Problem(
+                found="findings without a recording",
+                expected="the recording itself: a job rests on evidence",
+                next="give its file, or play these answers with: keysback flows try",
+                field=step.name,
+            )
+        )
+    wanted, known = recorded_checks(step), catalogue().checks
+    checks = []
+    for check in wanted:
+        finding = answer.findings.get(check, "")
+        if finding not in known[check]:
+            raise UserError(unknown(finding, known[check], f"finding of {check}"))
+        checks.append((check, known[check][finding], finding))
+    for check in answer.findings:
+        if check not in wanted:
+            raise UserError(unknown(check, wanted, "check of this step"))
+    label = recorded_label(step, ((check, verdict) for check, verdict, _ in checks))
+    return Outcome(label, Grade.RECORDED, checks=tuple(sorted(checks)))
 
 
 def _drive_read_again(desk: Desk, session: ReadOnlySession) -> Recording | None:

@@ -124,11 +124,13 @@ def run_throttle_return(
     keep = ~(quick & (open_end | ~np.concatenate(at_once)))
     brackets = _only(brackets, keep)
     n = len(brackets)
+    hidden = sum(int(np.sum(f.hidden)) for f in found)
     least = float(np.max(brackets.least)) if n else -np.inf
     most = float(np.max(brackets.most)) if n else np.inf
     revs = _revs(seen)
     details: dict[str, Any] = {
         "releases": n,
+        "hidden": hidden,
         "slowest_s": {"at_least": max(least, 0.0), "at_most": most if np.isfinite(most) else None}
         if n
         else None,
@@ -177,6 +179,11 @@ def run_throttle_return(
             "revs-hang",
             f"after {revs.hang} of {revs.known} releases engine speed stayed up for more than "
             f"{HANGS_S:g} s",
+        )
+    if hidden:
+        return answer.of(
+            "release-hidden",
+            f"a gap in the recording hides what came of {hidden} of {n + hidden} releases",
         )
     if most <= HEALTHY_S:
         why = f"each of {n} returns took {most:.2f} s or less"
@@ -321,7 +328,7 @@ class _Answer:
 
 THROTTLE_RETURN = Check(
     name="throttle-return",
-    version=2,
+    version=3,
     question="Does the throttle close at once whenever the pedal is let go?",
     channels=CHANNELS,
     quantity="time from the pedal at rest until the plate is within "
@@ -339,6 +346,7 @@ THROTTLE_RETURN = Check(
         "legal-not-healthy": Verdict.UNDECIDED,
         "mass-unknown": Verdict.UNDECIDED,
         "revs-hang": Verdict.UNDECIDED,
+        "release-hidden": Verdict.UNDECIDED,
         "spec-implausible": Verdict.UNDECIDED,
         **SHARED_FINDINGS,
     },
@@ -351,6 +359,7 @@ THROTTLE_RETURN = Check(
         "mass-unknown": "type the gross mass of the vehicle (spec gross_mass, on its plate)",
         "revs-hang": "look for an air leak or a stiff plate; with the engine warm and all loads "
         "off, press ten times and wait 10 s after each release",
+        "release-hidden": f"keep the adapter plugged and connected throughout, and {TEN_TIMES}",
         "spec-implausible": "type the gross mass of the vehicle as its plate says",
         "too-slow-to-tell": FEWER_CHANNELS + "; at least 4 readings a second of pedal and throttle "
         "show each return by itself",

@@ -20,7 +20,7 @@ class CsvImporter:
     """
 
     name = "csv"
-    version = 2
+    version = 3
 
     def accepts(self, head: bytes) -> bool:
         return looks_like(head) == ""
