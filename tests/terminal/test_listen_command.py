@@ -155,3 +155,23 @@ def test_judge_takes_a_sound_as_well(folder: Path, capsys: pytest.CaptureFixture
     out = " ".join(capsys.readouterr().out.split())
     assert code == 0
     assert "✓ PASS idle-speed-by-ear" in out
+
+
+def test_compare_takes_two_sounds_with_times_of_their_own(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = [str(folder / "ticking.wav"), str(folder / "quiet.wav")]
+    code = main(["compare", *files, "--key-on-before", "3,18", "--key-on-after", "3s, 18s"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert code == 0
+    assert "▲ BETTER key-on-ticking ✗ FAIL → ✓ PASS" in out
+    code = main(["compare", *files, "--key-on-after", "99"])
+    err = capsys.readouterr().err
+    assert code == 2
+    assert "--key-on-after\n  found a key-on at 99 s" in err
+    idle = str(folder / "idle.wav")
+    words = ["--cylinders", "4", "--told", "warm standing released", "--spec", "idle_speed=720"]
+    code = main(["compare", idle, str(folder / "silent.wav"), *words])
+    out = " ".join(capsys.readouterr().out.split())
+    assert code == 0
+    assert "? CANNOT TELL idle-speed-by-ear" in out

@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from verify.terminal.recording_options import (
     add_spec_options,
@@ -17,6 +17,12 @@ from verify.terminal.recording_options import (
     read_file,
     recording_json,
     vehicle_specs,
+)
+from verify.terminal.sound_options import (
+    add_told_option,
+    named_option,
+    said_of_sound,
+    with_cylinders,
 )
 
 if TYPE_CHECKING:
@@ -35,17 +41,7 @@ def parser() -> argparse.ArgumentParser:
         "stored.",
     )
     p.add_argument("sound", metavar="FILE", help="the sound")
-    p.add_argument(
-        "--cylinders",
-        metavar="NUMBER",
-        help="how many the engine has; the same as --spec cylinders=4",
-    )
-    p.add_argument(
-        "--told",
-        metavar="WORDS",
-        help="what was so while it was recorded, of: warm, standing, released (foot off the "
-        "pedal), left-on (key left on, start-stop off)",
-    )
+    add_told_option(p)
     p.add_argument(
         "--key-on",
         metavar="TIMES",
@@ -63,8 +59,7 @@ def run(args: argparse.Namespace) -> int:
     """Raises UserError for whatever cannot be judged; the door prints it and exits with 2."""
     from verify.evidence.checks.catalogue import judge
 
-    typed = list(args.spec) + ([f"cylinders={args.cylinders}"] if args.cylinders else [])
-    specs, unused = vehicle_specs(typed, args.specs)
+    specs, unused = vehicle_specs(with_cylinders(args.spec, args.cylinders), args.specs)
     recording = read_sound(args.sound, told=args.told, key_on=args.key_on)
     recordings = [recording]
     if args.before is not None:
@@ -105,26 +100,6 @@ def _without_before() -> Exception:
     )
 
 
-def said_of_sound(told: str | None, key_on: str | None) -> dict[str, str]:
-    """The mapping in which a person's words of a sound are kept with it. Raises UserError that
-    names the option."""
-    from verify.errors import UserError
-    from verify.evidence.importers.sound import KEY_ON, TOLD, key_on_marks, told_words
-
-    said: dict[str, str] = {}
-    try:
-        if told is not None and told_words(told):
-            said[TOLD] = told
-    except UserError as error:
-        raise UserError(*(p._replace(field="--told") for p in error.problems)) from None
-    try:
-        if key_on is not None and key_on_marks(key_on):
-            said[KEY_ON] = key_on
-    except UserError as error:
-        raise UserError(*(p._replace(field="--key-on") for p in error.problems)) from None
-    return said
-
-
 def read_sound(path: str, *, told: str | None, key_on: str | None) -> Recording:
     """A sound with what is said of it. Raises UserError, for a recording that is none too."""
     from verify.errors import Problem, UserError
@@ -133,7 +108,7 @@ def read_sound(path: str, *, told: str | None, key_on: str | None) -> Recording:
     try:
         recording = read_file(path, said or None, None)
     except UserError as error:
-        raise UserError(*(_named(p) for p in error.problems)) from None
+        raise UserError(*(named_option(p) for p in error.problems)) from None
     if recording.importer != "sound":
         from verify.evidence.sound.stream import EXPECTED
 
@@ -146,12 +121,6 @@ def read_sound(path: str, *, told: str | None, key_on: str | None) -> Recording:
             )
         )
     return recording
-
-
-def _named(problem: Any) -> Any:
-    """The importer calls what was said by its place in the file; who types it, by the option."""
-    field = {"mapping.(key-on)": "--key-on", "mapping.(told)": "--told"}.get(problem.field)
-    return problem if field is None else problem._replace(field=field)
 
 
 def _print_json(recordings: Sequence[Recording], results: Sequence[CheckResult]) -> None:

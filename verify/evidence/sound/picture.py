@@ -29,8 +29,8 @@ class SoundPicture:
     ratios; level_db: shape (m, n), mean power of each cell from −RANGE_DB to 0, which is the
     loudest (a telephone's own level means nothing). speed: (times, rpm) of the stretches that were
     followed, () where no engine is heard or cylinders are not known; lack: why it is no
-    measurement, "" where it is one. sure: probability of its octave. clicks_s, key_on_s: when it clicked, and
-    when the key was told to be turned on.
+    measurement, "" where it is one. sure: probability of its octave. clicks_s, key_on_s: when it
+    clicked, and when the key was told to be turned on.
     """
 
     time_s: Array
@@ -57,8 +57,8 @@ def sound_picture(
     """The picture of a sound, or of a stretch of it.
 
     stream: the file that `recording` was read from, seekable, at its start. columns, rows: at most;
-    a short stretch has fewer columns. frame_s: how long each spectrum is. Raises UserError where the bytes are no sound, ValueError for
-    a stretch that is none.
+    a short stretch has fewer columns. frame_s: how long each spectrum is. Raises UserError where
+    the bytes are no sound, ValueError for a stretch that is none.
     """
     end = recording.seconds if to_s is None else min(to_s, recording.seconds)
     if not 0.0 <= from_s < end:
