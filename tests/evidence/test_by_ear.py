@@ -10,8 +10,10 @@ import pytest
 from tests.engines_heard.engine import UNEVEN, Engine, finished, hear, noise_of
 from tests.engines_heard.files import TOLD, heard
 from tests.engines_heard.others import OTHERS, RATE, speech
-from tests.nasty import spec
+from tests.evidence.every_case import sound, sound_specs
+from tests.nasty import of_channel, spec
 from verify.evidence.checks.catalogue import judge
+from verify.evidence.checks.kind import COULD_NOT_RUN
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult
 from verify.words import Verdict
@@ -238,6 +240,16 @@ def test_two_sounds_of_one_step_are_judged_together() -> None:
     result = judge([one, two], specs, ["idle-speed-by-ear"])[0]
     assert result.finding == "in-range"
     assert {w.recording for w in result.windows} == {0, 1}
+
+
+@pytest.mark.parametrize("check", [*BY_EAR, "key-on-ticking"])
+def test_no_channel_gone_wrong_breaks_a_check(check: str) -> None:
+    base = sound(check)
+    for name in base.channels:
+        for way, made in of_channel(base, name).items():
+            result = judge([made], sound_specs(check), [check])[0]
+            assert result.finding != COULD_NOT_RUN, (name, way, result.why)
+            assert result.verdict is not Verdict.FAIL, (name, way, result.why)
 
 
 def test_noise_of_a_yard_is_what_its_reason_says() -> None:

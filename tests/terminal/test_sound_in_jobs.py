@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,9 @@ from tests.engines_heard.files import encoded, wav
 from tests.engines_heard.key_on import KeyOn, key_ons
 from tests.job.jobfiles import audited, file_of
 from tests.terminal.walks import play, small_desk
+from verify.job.entry import Entry
+from verify.job.recompute import Recompute
+from verify.job.same import Recomputed
 from verify.terminal.desk import Desk
 from verify.terminal.runner import Paused
 from verify.words import EndingKind
@@ -145,15 +148,47 @@ def test_times_of_the_key_that_are_none_are_asked_again(files: dict[str, str], k
     assert finding == ("no-key-on" if not keys else "ticking")
 
 
-def test_an_audit_hears_the_same_and_finds_a_changed_time(
-    files: dict[str, str], tmp_path: Path
+def again(desk: Desk, entries: tuple[Entry, ...]) -> list[tuple[str, str, Recomputed]]:
+    """(step, check, what becomes of its verdict when it is computed from the entries)."""
+    found = Recompute(entries, desk.machine, desk.journal.open_evidence).all()
+    return [(a.step, a.check, a.state) for a in found]
+
+
+def test_an_audit_hears_the_same(files: dict[str, str]) -> None:
+    desk = small_desk(flow=FLOW)
+    walk(desk, files)
+    assert audited(file_of(desk)).findings == ()
+    assert again(desk, desk.journal.entries("tester")) == [
+        ("before", "key-on-ticking", Recomputed.SAME),
+        ("after", "key-on-ticking", Recomputed.SAME),
+        ("idle", "idle-speed-by-ear", Recomputed.SAME),
+        ("idle", "idle-steady-by-ear", Recomputed.SAME),
+        ("idle", "no-stall-by-ear", Recomputed.SAME),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        ("before", {"(key-on)": "9 s, 25 s"}),
+        ("after", {"(key-on)": "9 s, 25 s"}),
+        ("idle", {"(told)": "warm"}),
+    ],
+)
+def test_an_audit_finds_what_was_told_changed(
+    files: dict[str, str], step: str, said: dict[str, str]
 ) -> None:
     desk = small_desk(flow=FLOW)
     walk(desk, files)
-    found = audited(file_of(desk))
-    assert found.findings == ()
-    text = json.dumps([str(p) for p in found.parts])
-    assert "key-on-ticking" in text or "verdicts" in text
+    entries = []
+    for entry in desk.journal.entries("tester"):
+        if entry.body.get("step") == step and entry.body.get("evidence"):
+            items = list(entry.body["evidence"])
+            items[-1] = {**items[-1], "mapping": said}
+            entry = replace(entry, body={**entry.body, "evidence": items})
+        entries.append(entry)
+    states = {s for name, _, s in again(desk, tuple(entries)) if name == step}
+    assert Recomputed.DIFFERS in states
 
 
 def test_what_a_telephone_writes_is_kept_as_it_is(tmp_path: Path) -> None:

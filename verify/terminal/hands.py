@@ -16,6 +16,7 @@ from verify.evidence.importers.port import Layout
 from verify.flow.graph import Spec, Step
 from verify.job import answers as a
 from verify.job.answers import Answer, RecordingFile
+from verify.job.numbers import spec_values
 from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse, shown_unit
 from verify.terminal import ask_numbers
@@ -312,7 +313,12 @@ class PersonHands:
         from verify.terminal.verdict_list import arranged, tally
 
         needed = step.detail.get("checks", [r.check for r in results])
-        plot = trace_plot(taken.recording, results) if taken.recording is not None else None
+        plot = None
+        if taken.recording is not None:
+            from verify.terminal.show_sound import with_speed
+
+            shown = with_speed(taken.recording, spec_values(session))
+            plot = trace_plot(shown, results)
         if plot is not None:
             self.ui.tell(plot)
         for block in arranged(results, session.units, needed=needed, more=""):
