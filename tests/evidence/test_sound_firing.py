@@ -22,7 +22,8 @@ RATE = 2000.0
 def comb(
     hz: np.ndarray, *, noise: float = 0.1, only: range = range(1, 40), seed: int = 1
 ) -> np.ndarray:
-    """Multiples of a note that may move, each a little softer than the one before."""
+    """Multiples of a note that may move, each softer than the one before; never without any
+    noise, as no file of 16 bits is."""
     rng = np.random.default_rng(seed)
     phase = 2 * np.pi * np.cumsum(hz) / RATE
     made = sum(
@@ -56,7 +57,7 @@ def test_firings_of_a_four_stroke_engine(rpm: float, cylinders: int, hz: float) 
 
 
 @settings(max_examples=25, deadline=None)
-@given(hz=st.floats(14.0, 60.0), seed=st.integers(0, 99), noise=st.floats(0.0, 1.0))
+@given(hz=st.floats(14.0, 60.0), seed=st.integers(0, 99), noise=st.floats(0.01, 1.0))
 def test_a_note_that_stands_is_found_or_a_simple_fraction_of_it(
     hz: float, seed: int, noise: float
 ) -> None:

@@ -83,7 +83,8 @@ LOOK_ALIKES = (
 )
 BLIND_SPOTS = (
     "another engine beside the car: who records must know which one it was",
-    "engines that fire unevenly by design (some of six and two cylinders): they stay open",
+    "engines that fire unevenly, by design (some of two and six cylinders) or because a cylinder "
+    "does not fire: they may sound like an even one of half the speed, and not all stay open",
     "engine speeds that change fast, as when it is revved",
 )
 

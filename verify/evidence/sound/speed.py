@@ -24,9 +24,14 @@ from verify.evidence.sound.orders import CYLINDERS, RATIO_VALUES, RATIOS
 # How usual an engine speed is for an engine that is told to idle, before anything is heard (common
 # practice, no source): upper end of the range, weight beside 1 for an ordinary idle.
 USUAL_RPM: tuple[tuple[float, float], ...] = (
-    (350.0, 0.01), (450.0, 0.05), (550.0, 0.4), (1250.0, 1.0), (1700.0, 0.3), (2500.0, 0.05),
-    (math.inf, 0.01),
+    (350.0, 0.01), (450.0, 0.05), (550.0, 0.4), (1000.0, 1.0), (1250.0, 0.5), (1700.0, 0.1),
+    (2500.0, 0.02), (math.inf, 0.005),
 )  # fmt: skip
+# Share of engines that sound as if they fired half as often: uneven by design, or with a cylinder
+# that does not fire. Twins often are uneven (common practice, no source). Nothing in the sound
+# tells such an engine from an even one at half its speed.
+UNEVEN_SHARE: Mapping[int, float] = {2: 0.5}
+ANY_UNEVEN_SHARE, IN_PAIRS = 0.03, (6,)
 # Octaves of blocks that lie within this of each other are one.
 SAME_SHARE = 0.2
 # A frame further from the second around it than this is none of the engine's.
@@ -249,7 +254,7 @@ def _chosen(
         ]
     )
     rpm = middles[:, None] * RATIO_VALUES[None, :] * 120.0 / cylinders
-    weighed = odds * np.vectorize(usual)(rpm)
+    weighed = _or_uneven(odds, cylinders) * np.vectorize(usual)(rpm)
     weighed /= np.maximum(weighed.sum(axis=1, keepdims=True), 1e-12)
     weighed[middles <= 0.0] = 0.0
     # The speed that most odds agree on: each block's own candidates are the ones asked.
@@ -276,6 +281,19 @@ def _chosen(
     ranked = sorted(found.items(), key=lambda item: (item[0] != 1.0, -item[1]))
     alternatives = tuple(Alternative(level * f, f, p) for f, p in ranked[:6])
     return note.time_s[used], values[used], alternatives
+
+
+def _or_uneven(odds: Array, cylinders: int) -> Array:
+    """The odds when an engine may also fire unevenly, and so sound like one of half its firing, or,
+    where it does so in pairs, of half as much again."""
+    share = UNEVEN_SHARE.get(cylinders, ANY_UNEVEN_SHARE)
+    mixed: Array = (1.0 - share) * odds
+    for place, value in enumerate(RATIO_VALUES.tolist()):
+        for times, part in ((0.5, 1.0), (1.5, 0.5 if cylinders in IN_PAIRS else 0.0)):
+            other = np.flatnonzero(np.abs(RATIO_VALUES - times * value) < 1e-9)
+            if len(other):
+                mixed[:, place] += part * share * odds[:, other[0]]
+    return mixed
 
 
 def _without_strays(rpm: Array) -> NDArray[np.bool_]:
