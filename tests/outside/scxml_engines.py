@@ -7,14 +7,12 @@ given a document of ours and rows of events, and say in which state they stood.
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
-import tempfile
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
-from tests.conftest import missing
+from tests.outside.npm import npm_folder
 from verify.flow.rehearse import RehearsedWalk
 
 PACKAGE = "@scion-scxml/scxml@4.3.27"
@@ -36,20 +34,8 @@ scxml.documentStringToModel("chart.scxml", chart, (error, model) => {
 
 @cache
 def _node_folder() -> Path:
-    """Where the package is installed; kept between runs. Skips (or fails) without Node or npm."""
-    for tool in ("node", "npm"):
-        if shutil.which(tool) is None:
-            missing(f"{tool} (for the SCXML interpreter of {PACKAGE})")
-    name, version = PACKAGE.lstrip("@").replace("/", "-").split("@")
-    folder = Path(tempfile.gettempdir()) / f"keysback-{name}-{version}"
-    if not (folder / "ready").exists():
-        folder.mkdir(exist_ok=True)
-        (folder / "package.json").write_text("{}", encoding="utf-8")
-        command = ["npm", "install", "--ignore-scripts", "--no-audit", "--no-fund", PACKAGE]
-        done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=300)
-        if done.returncode != 0:
-            missing(f"{PACKAGE} (npm says: {done.stderr.strip().splitlines()[-1:]})")
-        (folder / "ready").touch()
+    """Where the interpreter is installed, with what drives it."""
+    folder = npm_folder(PACKAGE, "the SCXML interpreter")
     (folder / "play.js").write_text(PLAYER, encoding="utf-8")
     return folder
 

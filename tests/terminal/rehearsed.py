@@ -113,4 +113,3 @@ def branches_of(session: ReadOnlySession) -> Branches:
 
 def claimed(walk: RehearsedWalk) -> Branches:
     return [(taken.step, taken.branch) for taken in walk]
-

@@ -11,27 +11,19 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from fractions import Fraction
 
 from verify.flow.card_words import condition_words, label_words
+from verify.flow.good_way import good_way
 from verify.flow.graph import (
     CANNOT,
-    NATURAL_GRADE,
     NOT_VISITED,
     STOP,
     Branch,
     Ending,
     Graph,
-    Outcome,
     Step,
-    View,
-    gate_outcome,
-    holds,
-    recorded_checks,
 )
-from verify.words import Audience, EndingKind, Verdict
-
-_MOST_STEPS = 400
+from verify.words import Audience, EndingKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +72,7 @@ class Card:
 
 def flow_to_card(graph: Graph, audience: Audience) -> Card:
     """Every step and ending that `audience` can come to, each once."""
-    good = _good_walk(graph, audience)
+    good = list(good_way(graph, audience)[0])
     there = set(graph.steps)
     # A step that nobody comes to bars the ways that ask for its answer, so again until it rests.
     while there != {*good, *(rest := _reached(graph, audience, good, there))}:
@@ -138,90 +130,6 @@ def _reached(graph: Graph, audience: Audience, first: list[str], there: set[str]
     for name in first:
         follow(name)
     return found
-
-
-# The walk on which all goes well
-
-
-def _good_walk(graph: Graph, audience: Audience) -> list[str]:
-    """The shortest walk of passing answers that lets the car go, as far as it can be found by
-    trying one step's passing answers after the other; each step once, in the order of the walk.
-
-    Where none lets it go, answers that stay open may stand in: what passes there comes later.
-    """
-    best, end = _shortest(graph, audience, {n: _good_outcomes(graph, n) for n in graph.steps})
-    if not _lets_go(graph, end):
-        open_too = {n: _good_outcomes(graph, n, open_too=True) for n in graph.steps}
-        best, end = _shortest(graph, audience, open_too)
-    return list(dict.fromkeys(best))
-
-
-def _lets_go(graph: Graph, end: str) -> bool:
-    return end in graph.endings and graph.endings[end].kind.lets_go
-
-
-def _shortest(
-    graph: Graph, audience: Audience, options: Mapping[str, list[Outcome]]
-) -> tuple[list[str], str]:
-    chosen = dict.fromkeys(graph.steps, 0)
-
-    def length(walk: list[str], end: str) -> tuple[bool, int]:
-        # A walk that does not let the car go is the better, the further it came.
-        return (False, len(walk)) if _lets_go(graph, end) else (True, -len(walk))
-
-    best = _walk(graph, audience, options, chosen)
-    for name in graph.steps:
-        for place in range(1, len(options[name])):
-            trial = chosen | {name: place}
-            found = _walk(graph, audience, options, trial)
-            if length(*found) < length(*best):
-                best, chosen = found, trial
-    return best
-
-
-def _walk(
-    graph: Graph,
-    audience: Audience,
-    options: Mapping[str, list[Outcome]],
-    chosen: Mapping[str, int],
-) -> tuple[list[str], str]:
-    at, walk = graph.start, list[str]()
-    last: dict[str, Outcome] = {}
-    attempts: dict[str, int] = {}
-    while at in graph.steps and len(walk) < _MOST_STEPS:
-        walk.append(at)
-        attempts[at] = attempts.get(at, 0) + 1
-        step = graph.steps[at]
-        outcome = gate_outcome(graph, last) if step.kind == "gate" else options[at][chosen[at]]
-        view = View(audience, last, attempts)
-        fitting = [b.to for b in step.branches if holds(b.when, at, outcome, view)]
-        if step.kind != "gate":
-            last[at] = outcome
-        if not fitting:
-            break
-        at = fitting[0]
-    return walk, at
-
-
-def _good_outcomes(graph: Graph, name: str, *, open_too: bool = False) -> list[Outcome]:
-    step = graph.steps[name]
-    labels = [label for label in step.labels if label in step.passes] or list(step.labels[:1])
-    labels = [x for x in labels if not x.startswith("told-")] or labels
-    if open_too and step.kind == "ask":
-        labels += [label for label in step.labels if label in step.unsure]
-    grade = NATURAL_GRADE[step.kind]
-    checks = tuple(sorted((c, Verdict.PASS, "") for c in recorded_checks(step)))
-    values: list[Fraction | None] = [
-        low if low is not None else (high or Fraction(0)) - 1
-        for branch in step.branches
-        if branch.when.own.value is not None
-        for low, high in (branch.when.own.value,)
-    ]
-    return [
-        Outcome(label, grade, checks=checks, value=value)
-        for label in labels
-        for value in (values or [None])
-    ]
 
 
 # Answers and where they lead

@@ -90,7 +90,7 @@ def condition_words(
 
 def when_words(graph: Graph, step: Step, branch: Branch) -> str:
     """All that a branch asks for: the answer, more of it, who answers, and what came before."""
-    titles = {name: f"“{other.title}”" for name, other in graph.steps.items()}
+    titles = {name: f"“{graph.steps[name].title}”" for name, _ in branch.when.earlier}
     gate = step.kind == "gate"
     parts = []
     if not gate and branch.when.own.outcome is not None:

@@ -38,8 +38,9 @@ _STEP: Words = {
         "Asked only when a line was named.",
     ),
     "group": (
-        "which question about the car a required step answers. All of `safe-to-drive` must have "
-        "passed before any keys go back; steps of the other two may stay open, with `later`",
+        "which question about the car the step answers; needed unless it is `optional`. All of "
+        "`safe-to-drive` must have passed before any keys go back; steps of the other two may stay "
+        "open, with `later`",
         "safe-to-drive",
     ),
     "least": (

@@ -3,6 +3,7 @@
 Comes after `load` has made a plain tree of the text and before `graph` inlines the parts. Models
 hold data only; nothing in a flow is executed or formatted. What one field alone can say wrongly is
 refused here; what needs the rest of the flow (names, totality, promises) in `load` and `proof`.
+What each field means stands in `field_words`, with an example, for the reference and for editors.
 """
 
 from __future__ import annotations
@@ -78,14 +79,11 @@ class Look(Strict):
     findings: dict[Name, SomeNames] | None = Field(
         default=None,
         min_length=1,
-        description="check → findings or verdicts, one of which it must have reached",
     )
-    wrong: SomeNames | None = Field(default=None, description="at least one of these items")
-    fine: SomeNames | None = Field(default=None, description="none of them is wrong")
+    wrong: SomeNames | None = None
+    fine: SomeNames | None = None
     value: Interval | None = None
-    attempts: Range | None = Field(
-        default=None, description="times the step was entered, now included"
-    )
+    attempts: Range | None = None
 
     @model_validator(mode="after")
     def _asks_something(self) -> Look:
@@ -153,23 +151,14 @@ class Later(Strict):
 
 class StepBase(Strict):
     title: Short
-    say: Text = Field(description="what to do or find out, in the words of the trade")
+    say: Text
     why: Text | None = None
-    owner: Text | None = Field(
-        default=None, description="the same for an owner at home, where it differs"
-    )
+    owner: Text | None = None
     hazards: Names = Field(default_factory=list)
-    does: Names = Field(
-        default_factory=list, description="activities of seeds/activities.csv this step means"
-    )
-    optional: Text | None = Field(
-        default=None,
-        description="the reason why this step need not pass; without it the step is required",
-    )
-    group: Group | None = Field(default=None, description="needed unless the step is optional")
-    least: Grade | None = Field(
-        default=None, description="the poorest evidence on which it can pass"
-    )
+    does: Names = Field(default_factory=list)
+    optional: Text | None = None
+    group: Group | None = None
+    least: Grade | None = None
     least_reason: Text | None = None
     later: Later | None = None
     branches: list[Branch] = Field(min_length=1)
@@ -177,7 +166,7 @@ class StepBase(Strict):
 
 class Do(StepBase):
     kind: Literal["do"]
-    wait: NumberText | None = Field(default=None, description='a countdown, such as "10 min"')
+    wait: NumberText | None = None
 
 
 class Ask(StepBase):
@@ -185,9 +174,7 @@ class Ask(StepBase):
     answers: dict[Name, Short] | None = Field(default=None, min_length=2)
     passes: Names = Field(default_factory=list)
     unsure: Names = Field(default_factory=list)
-    text: Literal[True] | None = Field(
-        default=None, description="a free answer in the person's words"
-    )
+    text: Literal[True] | None = None
 
     @model_validator(mode="after")
     def _one_form(self) -> Ask:
@@ -258,42 +245,31 @@ class LimitsText(Strict):
 class Reading(StepBase):
     kind: Literal["reading"]
     unit: Short
-    accuracy: NumberText = Field(description="of the instrument, as ± half width in its unit")
+    accuracy: NumberText
     limits: LimitsText | None = None
 
 
 class Codes(StepBase):
     kind: Literal["codes"]
-    modules: Annotated[list[Short], AfterValidator(each_once)] = Field(
-        min_length=1, description="modules that must have been read"
-    )
+    modules: Annotated[list[Short], AfterValidator(each_once)] = Field(min_length=1)
     passes: Annotated[list[CodeClass], AfterValidator(each_once)] = Field(default=["none"])
-    since_clear: Literal[True] | None = Field(
-        default=None,
-        description="asks what the car counts since codes were cleared, and holds it against the "
-        "drive: adds the outcome `cleared` (a fail), and passes only where the drive is covered",
-    )
-    readiness: Literal[True] | None = Field(
-        default=None,
-        description="asks for the monitors: adds the outcome `not-ready`, which leaves it open",
-    )
+    since_clear: Literal[True] | None = None
+    readiness: Literal[True] | None = None
 
 
 class Fasten(StepBase):
     kind: Literal["fasten"]
-    spec: SpecName = Field(description="the torque, from the service information")
-    tolerance: NumberText = Field(description='half width as a share of the torque, such as "10 %"')
-    order_spec: Text | None = Field(
-        default=None, description="where the tightening order is to be found"
-    )
+    spec: SpecName
+    tolerance: NumberText
+    order_spec: Text | None = None
 
 
 class Told(Strict):
     """What may be told where no recording can be made. It is listed as told."""
 
     question: Text
-    passes: Short = Field(description="the words of the good answer")
-    fails: Short = Field(description="the words of the bad answer")
+    passes: Short
+    fails: Short
     unsure: Short = "Not sure"
 
 
@@ -302,7 +278,6 @@ class Record(StepBase):
     checks: SomeNames
     also: list[Name] = Field(
         default=[],
-        description="checks put to the recording beside: a fail counts, undecided does not hold",
     )
     told: Told | None = None
 
@@ -360,9 +335,7 @@ class Spec(Strict):
     title: Short
     unit: Short
     say: Text | None = None
-    default: NumberText | None = Field(
-        default=None, description="counts as common practice, and is marked so on every report"
-    )
+    default: NumberText | None = None
     accuracy: NumberText | None = None
 
 
@@ -371,7 +344,7 @@ class Ending(Strict):
     title: Short
     advice: Text
     owner: Text | None = None
-    who: Text | None = Field(default=None, description="relearn: who can do it, and where")
+    who: Text | None = None
 
     @model_validator(mode="after")
     def _who(self) -> Ending:
@@ -423,7 +396,7 @@ class Flow(Strict):
     repair: Text
     audience: Annotated[list[Audience], AfterValidator(each_once)] = Field(min_length=1)
     start: Name
-    on_stop: Name = Field(description="the do-not-drive ending that `stop: not safe` leads to")
+    on_stop: Name
     specs: dict[SpecName, Spec] = Field(default_factory=dict)
     steps: dict[Name, AnyStep] = Field(min_length=1)
     endings: dict[Name, Ending] = Field(min_length=1)
@@ -431,8 +404,6 @@ class Flow(Strict):
     second_look: dict[Name, Short] | None = Field(
         default=None,
         min_length=1,
-        description="what whoever signs the job off looks at on the car, each line said as it "
-        "should be: for repairs where a signature at a desk is not enough",
     )
 
 

@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from verify.flow import model as m
 from verify.flow.field_words import FIELDS
+from verify.flow.graph import Catalogue
 
 RENEW = "keysback flows reference > docs/flow-reference.md"
 
@@ -82,8 +83,8 @@ def json_schema() -> dict[str, Any]:
     }
 
 
-def page() -> str:
-    """The reference page, in Markdown."""
+def page(catalogue: Catalogue) -> str:
+    """The reference page, in Markdown. catalogue: what flows may name."""
     lines = [
         "# What a flow file can say",
         "",
@@ -107,6 +108,26 @@ def page() -> str:
             if len(group) > 1:
                 lines += ["", f"### {NAMES[model.__name__]}"]
             lines += ["", *_table(schema, model.__name__, own)]
+    lines += [
+        "",
+        "## What may be named",
+        "",
+        "Checks: `keysback checks` lists them, [and a page says more](checks.md). Under `does` may "
+        "stand:",
+        "",
+        "| activity | hazards that must stand at the step |",
+        "|---|---|",
+        *(
+            f"| `{name}` | {', '.join(f'`{h}`' for h in hazards) or 'none'} |"
+            for name, hazards in catalogue.activities.items()
+        ),
+        "",
+        "Under `hazards` may stand:",
+        "",
+        "| hazard | the caution that is shown |",
+        "|---|---|",
+        *(f"| `{name}` | {caution} |" for name, caution in catalogue.hazards.items()),
+    ]
     return "\n".join(lines) + "\n"
 
 

@@ -5,11 +5,12 @@ That it cannot is `rehearse`'s to know; here only what explains it best is looke
 
 from __future__ import annotations
 
-from verify.flow.graph import GATE_OUTCOMES, Branch, Graph, Step
+from verify.flow.graph import GATE_OUTCOMES, Branch, Graph, Look, Step, look_holds
 from verify.flow.phrases import audience_words, listed, sorted_titles, titled
 from verify.flow.rehearse import Rehearsal
 from verify.flow.rehearse_board import HAND_BACK, NEITHER, TO_FOLLOW, Board, Item
 from verify.flow.rehearse_search import Search
+from verify.flow.spaces import without_attempts
 
 
 def why_not(found: Rehearsal, item: Item) -> str:
@@ -38,10 +39,18 @@ def why_not(found: Rehearsal, item: Item) -> str:
         reason = _gate(found.graph, boards, name, branch.when.own.outcome)
     if reason:
         return reason
+    unseen = [n for n, look in branch.when.earlier if _must_be_visited(look)]
+    unseen = [n for n in unseen if all(s.at != n for b in boards for s in b.chart.states)]
+    if unseen:
+        return f"{people} never comes to {listed(sorted_titles(found.graph, unseen))}"
     asked = sorted_titles(found.graph, (other for other, _ in branch.when.earlier))
     if asked:
         return f"what it asks of {listed(asked)} never comes together when this is asked"
     return "no walk comes to this step in a way that takes it"
+
+
+def _must_be_visited(look: Look) -> bool:
+    return not look_holds(without_attempts(look), None, 0)
 
 
 def _counted(boards: list[Board], step: Step, branch: Branch) -> str:

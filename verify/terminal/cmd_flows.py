@@ -10,7 +10,7 @@ from importlib import import_module
 HELP = "list, prove, try or print flows; print their schema"
 
 # Words with a module of their own, `flows_<word>.py`: add(words) makes a parser, run(args) runs it.
-WORDS = ("prove", "new", "explain", "diff", "upgrade", "rehearse", "export", "reference")
+WORDS = ("prove", "new", "explain", "diff", "upgrade", "rehearse", "export", "reference", "draw")
 
 
 def parser() -> argparse.ArgumentParser:

@@ -21,14 +21,23 @@ def _scxml(proven: ProvenFlow, audience: Audience) -> str:
     return chart_to_scxml(expand(proven, audience, catalogue()))
 
 
+def _mermaid(proven: ProvenFlow, audience: Audience) -> str:
+    from verify.flow.expanded import expand
+    from verify.flow.mermaid import chart_to_mermaid
+    from verify.job.catalogue import catalogue
+
+    return chart_to_mermaid(expand(proven, audience, catalogue()))
+
+
 # Language → what writes a proven flow in it, as one audience walks it.
 WRITERS: Mapping[str, Callable[[ProvenFlow, Audience], str]] = {
     "scxml": _scxml,
+    "mermaid": _mermaid,
 }
 
 
 def add(words: Any) -> None:
-    p = words.add_parser("export", help="a proven flow as a chart for other tools: W3C SCXML")
+    p = words.add_parser("export", help="a proven flow as a chart for others: W3C SCXML, Mermaid")
     p.add_argument("flow", help="a file, or a name of the library")
     p.add_argument("--to", choices=sorted(WRITERS), required=True)
     p.add_argument(

@@ -13,6 +13,7 @@ def add(words: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from verify.flow.reference import page
+    from verify.job.catalogue import catalogue
 
-    sys.stdout.write(page())
+    sys.stdout.write(page(catalogue()))
     return 0
