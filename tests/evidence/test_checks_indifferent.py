@@ -194,10 +194,21 @@ TOO_SHORT_S = {
     "surge": 20.0,  # one hold
     "hesitation": 25.0,  # one tip-in
     "same-conditions": 20.0,  # less than 10 s at the frame's speed
+    "idle-speed-by-ear": 20.0,  # 20 s of idle
+    "idle-steady-by-ear": 20.0,  # one stretch of 20 s
+    "no-stall-by-ear": 55.0,
+    "key-on-ticking": 27.0,  # 6 s after the second key-on
 }
 
 
 def until(base: Recording, end_s: float) -> Recording:
+    if base.importer == "sound":
+        channels = {}
+        for name, c in base.channels.items():
+            keep = c.time_s < end_s
+            if keep.any():
+                channels[name] = replace(c, time_s=c.time_s[keep], values=c.values[keep])
+        return replace(base, channels=channels, seconds=min(base.seconds, end_s))
     made = kept(base, lambda t: t < end_s)
     channels = {n: replace(c, skew_s=base.channels[n].skew_s) for n, c in made.channels.items()}
     return replace(made, channels=channels)

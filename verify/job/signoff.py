@@ -22,6 +22,7 @@ from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Out
 from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_fit import fit_points
 from verify.job.signoff_point import Point, Weight
+from verify.quantity import with_unit
 from verify.words import Verdict
 
 __all__ = ["Elsewhere", "Point", "Weight", "close_to_limit", "points"]
@@ -225,14 +226,15 @@ def _told(session: ReadOnlySession) -> Iterator[Point]:
 def _specs(session: ReadOnlySession) -> Iterator[Point]:
     for name, spec in session.specs.items():
         title = session.graph.specs[name].title
+        number = with_unit(spec.text, spec.unit)
         if not spec.text:
             words, weight = "was not found: what needs it could not be judged", Weight.LOOK
         elif spec.source == "common practice":
-            words, weight = f"{spec.text} {spec.unit} is common practice", Weight.LOOK
+            words, weight = f"{number} is common practice", Weight.LOOK
         elif not spec.detail.strip():
-            words, weight = f"{spec.text} {spec.unit} has no document named", Weight.LOOK
+            words, weight = f"{number} has no document named", Weight.LOOK
         elif spec.reused:
-            words = f"{spec.text} {spec.unit} was entered for another car of this model"
+            words = f"{number} was entered for another car of this model"
             weight = Weight.NOTE
         else:
             continue

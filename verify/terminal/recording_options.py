@@ -19,6 +19,24 @@ NO_TIME = "no column with times"
 
 def add_options(p: argparse.ArgumentParser) -> None:
     """--spec, --specs, --check, --every, --map, --units, --all, --json."""
+    add_spec_options(p)
+    p.add_argument(
+        "--every",
+        metavar="SECONDS",
+        help="time between two rows, for a file without a time column",
+    )
+    p.add_argument(
+        "--map",
+        action="append",
+        default=[],
+        metavar="HEADER=CHANNEL",
+        help='what a column is, with its unit where the file does not say it: "rpm=engine_speed", '
+        '"v=vehicle_speed km/h", or "v=-" for none; may be repeated',
+    )
+
+
+def add_spec_options(p: argparse.ArgumentParser) -> None:
+    """--spec, --specs, --check, --units, --all, --json: what a sound takes too."""
     p.add_argument(
         "--spec",
         action="append",
@@ -35,19 +53,6 @@ def add_options(p: argparse.ArgumentParser) -> None:
         default=[],
         metavar="NAME",
         help="only this check; may be repeated (default: all)",
-    )
-    p.add_argument(
-        "--every",
-        metavar="SECONDS",
-        help="time between two rows, for a file without a time column",
-    )
-    p.add_argument(
-        "--map",
-        action="append",
-        default=[],
-        metavar="HEADER=CHANNEL",
-        help='what a column is, with its unit where the file does not say it: "rpm=engine_speed", '
-        '"v=vehicle_speed km/h", or "v=-" for none; may be repeated',
     )
     p.add_argument("--units", choices=["metric", "us"], default="metric", help="units shown")
     p.add_argument("--all", action="store_true", help="every check in full")

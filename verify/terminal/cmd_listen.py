@@ -1,0 +1,170 @@
+"""`keysback listen FILE`: puts the checks by ear to one sound and shows what they say.
+
+As `judge`, for what a telephone heard: nothing is stored, and the exit code says only whether it
+could be judged at all.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from verify.terminal.recording_options import (
+    add_spec_options,
+    chosen_checks,
+    read_file,
+    recording_json,
+    vehicle_specs,
+)
+from verify.terminal.sound_options import (
+    add_told_option,
+    named_option,
+    said_of_sound,
+    with_cylinders,
+)
+
+if TYPE_CHECKING:
+    from verify.evidence.recording import Recording
+    from verify.evidence.verdict import CheckResult
+    from verify.quantity import SpecValue
+
+HELP = "put the checks by ear to a sound: idle and key-on"
+
+
+def parser() -> argparse.ArgumentParser:
+    p = argparse.ArgumentParser(
+        description="Puts the checks by ear to a sound of the car, as a telephone records it: the "
+        "idle by its firing, and ticking after key-on. What a sound cannot show is told with "
+        "--told. Exit code 0 for any verdict, 2 for input that cannot be judged. Nothing is "
+        "stored.",
+    )
+    p.add_argument("sound", metavar="FILE", help="the sound")
+    add_told_option(p)
+    p.add_argument(
+        "--key-on",
+        metavar="TIMES",
+        help="when in the file the key was turned on: 3.2s,21.5s",
+    )
+    p.add_argument(
+        "--before", metavar="FILE", help="the sound from before the repair, with its ticking"
+    )
+    p.add_argument("--before-key-on", metavar="TIMES", help="when the key was turned on in that")
+    add_spec_options(p)
+    return p
+
+
+def run(args: argparse.Namespace) -> int:
+    """Raises UserError for whatever cannot be judged; the door prints it and exits with 2."""
+    from verify.evidence.checks.catalogue import judge
+
+    specs, unused = vehicle_specs(with_cylinders(args.spec, args.cylinders), args.specs)
+    recording = read_sound(args.sound, told=args.told, key_on=args.key_on)
+    recordings = [recording]
+    if args.before is not None:
+        recordings.append(read_sound(args.before, told="before", key_on=args.before_key_on))
+    elif args.before_key_on is not None:
+        raise _without_before()
+    names = chosen_checks(args.check)
+    results = judge(recordings, specs, names or asked(recording))
+    if args.json:
+        _print_json(recordings, results)
+    else:
+        _print_words(recording, results, specs, unused, args.units, args.all or names is not None)
+    return 0
+
+
+def asked(recording: Recording) -> list[str]:
+    """What a sound is asked without being told: the engine where a note is heard, the key where
+    its times are told or no engine runs."""
+    from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
+
+    keyed = "key_on" in recording.channels
+    note = recording.channels.get("note")
+    running = note is not None and len(note.values) * 0.1 > 0.3 * recording.seconds
+    return [*(ENGINE_CHECKS if running or not keyed else ()),
+            *((KEY_CHECK,) if keyed or not running else ())]  # fmt: skip
+
+
+def _without_before() -> Exception:
+    from verify.errors import Problem, UserError
+
+    return UserError(
+        Problem(
+            found="times of a sound from before, and no such sound",
+            expected="both or neither",
+            next="name the file with --before",
+            field="--before-key-on",
+        )
+    )
+
+
+def read_sound(path: str, *, told: str | None, key_on: str | None) -> Recording:
+    """A sound with what is said of it. Raises UserError, for a recording that is none too."""
+    from verify.errors import Problem, UserError
+
+    said = said_of_sound(told, key_on)
+    try:
+        recording = read_file(path, said or None, None)
+    except UserError as error:
+        raise UserError(*(named_option(p) for p in error.problems)) from None
+    if recording.importer != "sound":
+        from verify.evidence.sound.stream import EXPECTED
+
+        raise UserError(
+            Problem(
+                found="a recording that is no sound",
+                expected=EXPECTED,
+                next="put it to the checks with: keysback judge",
+                file=path,
+            )
+        )
+    return recording
+
+
+def _print_json(recordings: Sequence[Recording], results: Sequence[CheckResult]) -> None:
+    import json
+
+    value = {
+        "recording": recording_json(recordings[0]),
+        **({"before": recording_json(recordings[1])} if len(recordings) > 1 else {}),
+        "checks": [r.to_json() for r in results],
+    }
+    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def _print_words(
+    recording: Recording,
+    results: Sequence[CheckResult],
+    specs: Mapping[str, SpecValue],
+    unused: Sequence[str],
+    system: str,
+    full: bool,
+) -> None:
+    from rich.text import Text
+
+    from verify.terminal.screen import Printer
+    from verify.terminal.show_sound import heard_lines, with_speed
+    from verify.terminal.show_verdict import summary_line, trace_plot, verdict_block
+    from verify.terminal.verdict_list import arranged, tally
+    from verify.words import Verdict
+
+    show = Printer()
+    show(*heard_lines(recording, results))
+    if unused:
+        show(Text(f"  No check uses these specs: {', '.join(unused)}.", style="dim"))
+    for block in (
+        [verdict_block(r, system=system) for r in results] if full else arranged(results, system)
+    ):
+        show("", block)
+    plot = trace_plot(with_speed(recording, specs), results, width=show.width - 2)
+    if plot is not None:
+        show("", plot)
+    short = summary_line(results) if full else tally(results)
+    if short is not None:
+        show("", short)
+    last = "This judges the sound, and lets no car go."
+    if not full and any(r.verdict is Verdict.PASS and r.uncertainty is not None for r in results):
+        last = f"± is twice the standard uncertainty. {last}"
+    show(Text(last, style="dim"))
