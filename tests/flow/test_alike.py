@@ -6,7 +6,7 @@ import pytest
 
 from tests.flow.random_flows import random_flow
 from tests.flow.small import CATALOGUE, flow, go, look, step
-from verify.flow import product
+from verify.flow import alike, product
 from verify.flow.graph import Catalogue, Graph
 from verify.flow.product import Plan, explore
 from verify.flow.proof import ProvenFlow, prove
@@ -56,6 +56,7 @@ def test_what_no_branch_tells_apart_is_one_memory(apart: pytest.MonkeyPatch) -> 
 
 def test_random_flows_get_the_same_findings(apart: pytest.MonkeyPatch) -> None:
     graphs = [random_flow(seed, gates=bool(seed % 2)) for seed in range(600)]
+    apart.setattr(alike, "FEWEST_BITS", 2)  # small flows remember little
     merged = [{(f.rule, f.step) for f in said(g, CATALOGUE)} for g in graphs]
     apart.setattr(product, "alike_everywhere", lambda plan: [()] * len(plan.names))
     every = [{(f.rule, f.step) for f in said(g, CATALOGUE)} for g in graphs]

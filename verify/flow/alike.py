@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from verify.flow.product import Plan
 
 
+# Of fewer bits there is little to merge, and looking for it at each edge costs more.
+FEWEST_BITS = 4
+
+
 @dataclass(slots=True)
 class Alike:
     """The memories of one group at one node. asked: for each branch, the bits that it needs."""
@@ -47,7 +51,7 @@ def alike_everywhere(plan: Plan) -> list[tuple[Alike, ...]]:
         needs: dict[int, int] = {}
         for node, numbers in _asked_untouched(plan, group, region, needs).items():
             mask = group & plan.live_memory[node]
-            if mask & (mask - 1):  # of one bit there is nothing to merge
+            if mask.bit_count() >= FEWEST_BITS:
                 asked = (need & mask for need, number in needs.items() if numbers >> number & 1)
                 found[node].append(
                     Alike(mask, tuple(dict.fromkeys(need for need in asked if need)))
@@ -57,15 +61,14 @@ def alike_everywhere(plan: Plan) -> list[tuple[Alike, ...]]:
 
 def _regions(plan: Plan) -> list[tuple[int, list[int]]]:
     """Each group with the nodes at which some of it is remembered, in their order."""
-    group_of = {}
-    for number, group in enumerate(plan.groups):
-        for bit in _bits(group):
-            group_of[bit] = number
-    regions: list[list[int]] = [[] for _ in plan.groups]
+    large = [group for group in plan.groups if group.bit_count() >= FEWEST_BITS]
+    group_of = {bit: number for number, group in enumerate(large) for bit in _bits(group)}
+    every = sum(large)
+    regions: list[list[int]] = [[] for _ in large]
     for node, live in enumerate(plan.live_memory):
-        for number in {group_of[bit] for bit in _bits(live)}:
+        for number in {group_of[bit] for bit in _bits(live & every)}:
             regions[number].append(node)
-    return list(zip(plan.groups, regions, strict=True))
+    return list(zip(large, regions, strict=True))
 
 
 def _bits(mask: int) -> Iterator[int]:
