@@ -3,6 +3,7 @@
 Second stage of the proof. A state is (node, memory, counts, audience):
 memory   one bit for each condition that a later branch puts to an earlier step (does it hold?),
          kept only while such a branch can still be reached;
+         What no branch ahead will tell apart (`alike`) is remembered as one of its kind;
 counts   times a step was entered, kept only while named later, up to the largest number named;
 audience kept only while a later branch names it.
 Whether a branch applies is asked of `holds` on concrete outcomes, as the machine does.
@@ -13,13 +14,14 @@ at a count, it may also be any larger one (edges marked `corrected`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import prod
 from typing import NamedTuple
 
+from verify.flow.alike import alike_everywhere, groups_of
 from verify.flow.digraph import reverse_postorder
-from verify.flow.graph import Catalogue, Condition, Graph, Look, Outcome, Step, View, holds
+from verify.flow.graph import Branch, Catalogue, Condition, Graph, Look, Outcome, Step, View, holds
 from verify.flow.spaces import MAX_CELLS, Cell, TooMany, cells, truth_of, without_attempts
 from verify.words import Verdict
 
@@ -101,6 +103,7 @@ class Plan:
         self.successors = [sorted({*node.targets}) for node in self.nodes]
         self.successors += [[] for _ in graph.endings]
         self._liveness()
+        self.alike = alike_everywhere(self)
         self._faces: dict[tuple[int, int, int], Outcome | None] = {}
 
     def node(self, name: str) -> Node:
@@ -167,19 +170,19 @@ class Plan:
         self.live_counts = [0] * count
         self.live_audience = [False] * count
         uses = []
-        for node in self.nodes:
+        self.needs = [tuple(self._needs(b) for b in node.step.branches) for node in self.nodes]
+        self.groups = groups_of(self.needs)
+        for node, asked in zip(self.nodes, self.needs, strict=True):
             memory = 0
-            for branch in node.step.branches:
-                for name, look in branch.when.earlier:
-                    bare, there = without_attempts(look), self.node(name)
-                    if bare != Look():
-                        memory |= 1 << (there.shift + there.asked.index(bare))
+            for need in asked:
+                memory |= need
             counts = 0
             for name in node.looked_at:
                 counter = self.counters[name]
                 counts |= counter.width << counter.shift
             audience = any(b.when.audience is not None for b in node.step.branches)
             uses.append((memory, counts, audience))
+        self.uses = uses
         order = reverse_postorder(self.successors, range(count))
         order.reverse()
         changed = True
@@ -203,6 +206,15 @@ class Plan:
                     self.live_memory[i], self.live_counts[i] = memory, counts
                     self.live_audience[i] = audience
                     changed = True
+
+    def _needs(self, branch: Branch) -> int:
+        """The memory bits that a branch asks for together."""
+        bits = 0
+        for name, look in branch.when.earlier:
+            bare, there = without_attempts(look), self.node(name)
+            if bare != Look():
+                bits |= 1 << (there.shift + there.asked.index(bare))
+        return bits
 
     def nothing_yet(self) -> int:
         """The memory before the first step: what holds of a step that was not visited."""
@@ -250,10 +262,24 @@ class Plan:
                     for c, corrected in options
                     for n in range(counter.read(c), counter.cap + 1)
                 ]
-        memory &= self.live_memory[target]
+        memory = self.stand_in(target, memory & self.live_memory[target])
         live = self.live_counts[target]
         audience = audience if self.live_audience[target] else -1
         return [(State(target, memory, c & live, audience), corrected) for c, corrected in options]
+
+    def stand_in(self, target: int, memory: int) -> int:
+        """The memory that stands for this one from `target` on."""
+        for same in self.alike[target]:
+            memory = same.stand_in(memory)
+        return memory
+
+    def counted(self, target: int) -> int:
+        """The bits of counts that entering `target` may change."""
+        if target >= self.first_ending:
+            return 0
+        node = self.nodes[target]
+        counters = [self.counters[n] for n in {*node.looked_at, node.step.name} & {*self.counters}]
+        return sum(counter.width << counter.shift for counter in counters)
 
 
 def _with(counts: int, counter: Counter, value: int) -> int:
@@ -283,7 +309,7 @@ class Product:
 def explore(plan: Plan) -> Product:
     """Raises TooBig above MAX_STATES states or MAX_EDGES edges."""
     product = Product(plan)
-    states, index = product.states, dict[State, int]()
+    states, index = product.states, dict[tuple[int, int, int, int], int]()
 
     def at(state: State) -> int:
         found = index.get(state)
@@ -299,27 +325,75 @@ def explore(plan: Plan) -> Product:
             if at(state) not in product.starts:
                 product.starts.append(at(state))
     stopped = at(State(plan.number[plan.graph.on_stop], 0, 0, -1))
-    drawn = done = 0
-    while done < len(states):
-        edges = _leave(product, done, at, stopped)
+    seen = [_seen(plan, number) for number in range(plan.first_ending)]
+    known: dict[tuple[int, int, int, int], _Exits] = {}
+    drawn = 0
+    # `states` grows while it is gone through. What many states of a step share is found once, in
+    # `_exits`; the rest is written out here, as it is done for each of them.
+    for number, state in enumerate(states):
+        edges: list[Edge] = []
         product.edges.append(edges)
-        drawn += len(edges)
-        done += 1
+        node, memory, counts, audience = state
+        if node < plan.first_ending:
+            asked, counted, who = seen[node]
+            look = node, memory & asked, counts & counted, audience if who else -1
+            exits = known.get(look)
+            if exits is None:
+                exits = known[look] = _exits(plan, state)
+            for cell, branch, corrected, target, keep, put, keep_counts, put_counts in exits.moves:
+                carried = memory & keep | put
+                for same in plan.alike[target]:
+                    carried = same.stand_in(carried)
+                there = (
+                    target,
+                    carried,
+                    counts & keep_counts | put_counts,
+                    audience if plan.live_audience[target] else -1,
+                )
+                place = index.get(there)
+                if place is None:
+                    place = at(State(*there))
+                edges.append(Edge(place, cell, branch, corrected))
+            if exits.stops:
+                edges.append(Edge(stopped, STOPPED, STOPPED, False))
+            product.gaps += [(number, cell) for cell in exits.gaps]
+            product.clashes += [(number, cell, branches) for cell, branches in exits.clashes]
+            drawn += len(edges)
         if len(states) > MAX_STATES or drawn > MAX_EDGES:
             raise TooBig(_most_states(plan, states))
     return product
 
 
-def _leave(product: Product, number: int, at: Callable[[State], int], stopped: int) -> list[Edge]:
+@dataclass(frozen=True, slots=True)
+class _Exits:
+    """How every state of a step is left that looks the same to the step's branches.
+
+    moves: for each edge its cell, branch and mark, the node behind it, and what of memory and
+    counts is carried over to it and put in. gaps, clashes: as in `Product`, without the state.
+    """
+
+    moves: tuple[tuple[int, int, bool, int, int, int, int, int], ...]
+    gaps: tuple[int, ...]
+    clashes: tuple[tuple[int, tuple[int, ...]], ...]
+    stops: bool
+
+
+def _seen(plan: Plan, number: int) -> tuple[int, int, bool]:
+    """What of a state decides how its step is left: what its branches ask, and the counts that are
+    looked at or grow where they lead."""
+    memory, counts, audience = plan.uses[number]
+    for target in plan.nodes[number].targets:
+        counts |= plan.counted(target)
+    return memory, counts, audience
+
+
+def _exits(plan: Plan, state: State) -> _Exits:
     """The edges out of one state, one for each target, branch and verdict."""
-    plan, state = product.plan, product.states[number]
-    if state.node >= plan.first_ending:
-        return []
     node = plan.nodes[state.node]
-    found: dict[tuple[int, int, Verdict], Edge] = {}
+    found: dict[tuple[State, int, Verdict], tuple[int, int, bool, int, int, int, int, int]] = {}
+    gaps, clashes = [], []
     gate = node.step.kind == "gate"
     view = plan.view(state) if any(node.conditional) else None
-    kept = state.memory & ~node.own_bits
     for cell_number, cell in enumerate(node.cells):
         branches = node.possible[cell_number]
         if view is not None:
@@ -330,22 +404,22 @@ def _leave(product: Product, number: int, at: Callable[[State], int], stopped: i
                 or holds(node.step.branches[b].when, node.step.name, cell.outcome, view)
             )
         if not branches:
-            product.gaps.append((number, cell_number))
+            gaps.append(cell_number)
         elif len(branches) > 1:
-            product.clashes.append((number, cell_number, branches))
-        memory = kept | node.remembered[cell_number]
+            clashes.append((cell_number, branches))
+        remembered = node.remembered[cell_number]
+        memory = state.memory & ~node.own_bits | remembered
         for b in branches:
-            arrivals = plan.entered(node.targets[b], memory, state.counts, state.audience)
-            for arrival, corrected in arrivals:
-                target = at(arrival)
-                key = (target, b * len(node.cells) + cell_number if gate else b, cell.verdict)
+            target = node.targets[b]
+            live, counted = plan.live_memory[target], plan.counted(target)
+            keep, keep_counts = live & ~node.own_bits, plan.live_counts[target] & ~counted
+            for arrival, corrected in plan.entered(target, memory, state.counts, state.audience):
+                key = (arrival, b * len(node.cells) + cell_number if gate else b, cell.verdict)
                 known = found.get(key)
-                if known is None or (known.corrected and not corrected):
-                    found[key] = Edge(target, cell_number, b, corrected)
-    edges = list(found.values())
-    if not gate:
-        edges.append(Edge(stopped, STOPPED, STOPPED, False))
-    return edges
+                if known is None or (known[2] and not corrected):
+                    carried = keep, remembered & live, keep_counts, arrival.counts & counted
+                    found[key] = (cell_number, b, corrected, target, *carried)
+    return _Exits(tuple(found.values()), tuple(gaps), tuple(clashes), not gate)
 
 
 def _most_states(plan: Plan, states: Iterable[State]) -> str:
