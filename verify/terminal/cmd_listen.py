@@ -71,7 +71,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         _print_json(recordings, results)
     else:
-        _print_words(recording, results, specs, unused, args.units, args.all or names is not None)
+        full = args.all or names is not None
+        _print_words(recording, results, specs, unused, args.units, full, args.sound)
     return 0
 
 
@@ -141,11 +142,13 @@ def _print_words(
     unused: Sequence[str],
     system: str,
     full: bool,
+    path: str,
 ) -> None:
     from rich.text import Text
 
+    from verify.terminal.recordings import open_file
     from verify.terminal.screen import Printer
-    from verify.terminal.show_sound import heard_lines, with_speed
+    from verify.terminal.show_sound import heard_lines, sound_plot, with_speed
     from verify.terminal.show_verdict import summary_line, trace_plot, verdict_block
     from verify.terminal.verdict_list import arranged, tally
     from verify.words import Verdict
@@ -161,6 +164,8 @@ def _print_words(
     plot = trace_plot(with_speed(recording, specs), results, width=show.width - 2)
     if plot is not None:
         show("", plot)
+    with open_file(path, "sound") as stream:
+        show("", sound_plot(stream, recording, specs, width=show.width - 2))
     short = summary_line(results) if full else tally(results)
     if short is not None:
         show("", short)

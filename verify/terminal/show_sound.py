@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from textwrap import wrap
+from typing import Any, BinaryIO
 
+import numpy as np
+from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
+from verify.evidence.checks.ear import BEFORE, told_of
 from verify.evidence.importers.sound import KEY_ON, TOLD
 from verify.evidence.recording import Recording
+from verify.evidence.sound.picture import SoundPicture, sound_picture
 from verify.evidence.sound.speed import with_engine_speed
 from verify.evidence.verdict import CheckResult
 from verify.quantity import SpecValue
@@ -62,10 +67,120 @@ def _percent(p: float) -> str:
 
 def with_speed(recording: Recording, specs: Mapping[str, SpecValue]) -> Recording:
     """With the engine speed that was heard, for a plot, where the number of cylinders is known."""
-    cylinders = specs.get("cylinders")
-    if recording.importer != "sound" or cylinders is None:
+    count = cylinders_of(specs)
+    if recording.importer != "sound" or count is None:
         return recording
-    count = float(cylinders.quantity.to("1").value)
-    if not (count == round(count) and 1 <= count <= 16):
-        return recording
-    return with_engine_speed(recording, round(count))
+    return with_engine_speed(recording, count)
+
+
+# ---- the sound as characters ---------------------------------------------------------------------
+
+# dB below the loudest from which each shade holds; a blank is softer than all of them.
+SHADES = ((-12.0, "█"), (-24.0, "▓"), (-36.0, "▒"), (-48.0, "░"))
+FIRING, NOT_TAKEN, CLICK, KEY = "o", "?", "'", "K"
+LABELS = 7
+
+
+def picture_of(
+    stream: BinaryIO,
+    recording: Recording,
+    specs: Mapping[str, SpecValue],
+    *,
+    columns: int,
+    rows: int,
+) -> SoundPicture:
+    """The picture of a sound whose file is open. Raises UserError where it is none."""
+    return sound_picture(stream, recording, cylinders_of(specs), columns=columns, rows=rows)
+
+
+def cylinders_of(specs: Mapping[str, SpecValue]) -> int | None:
+    """The number of cylinders that was told, where it is one."""
+    told = specs.get("cylinders")
+    if told is None:
+        return None
+    count = float(told.quantity.to("1").value)
+    return round(count) if count == round(count) and 1 <= count <= 16 else None
+
+
+def sound_plot(
+    stream: BinaryIO,
+    recording: Recording,
+    specs: Mapping[str, SpecValue],
+    *,
+    width: int = 76,
+    height: int = 8,
+) -> RenderableType:
+    """A spectrogram in characters, the firing that was followed in it, and clicks above it.
+
+    stream: the sound's file, at its start. Raises UserError where it is no sound.
+    """
+    across = max(20, width - LABELS)
+    picture = picture_of(stream, recording, specs, columns=across, rows=height)
+    lines = sound_lines(picture, cylinders_of(specs), across)
+    if BEFORE in told_of(recording):
+        lines.insert(0, ("from before the repair", "dim"))
+    return Group(*[Text(line, style=style) for line, style in lines])
+
+
+def sound_lines(picture: SoundPicture, cylinders: int | None, across: int) -> list[tuple[str, str]]:
+    """(text, style) of each line; pure. Each character is the mean power of its cell, but where a
+    mark stands: then the mark hides it."""
+    height, count = picture.level_db.shape
+    if not count:
+        return [("the sound is too short to draw", "dim")]
+    grid = [[_shade(level) for level in row] for row in picture.level_db.tolist()]
+    half = 0.5 * float(picture.time_s[-1] - picture.time_s[0]) / max(1, count - 1)
+    begin, end = float(picture.time_s[0]) - half, float(picture.time_s[-1]) + half
+    edges = np.log(picture.hz)
+
+    def column(at: float) -> int:
+        share = (at - begin) / max(end - begin, 1e-9)
+        return int(min(count - 1.0, max(0.0, share * count)))
+
+    mark = NOT_TAKEN if picture.lack else FIRING
+    for times, rpm in picture.speed if cylinders else ():
+        for at, hz in zip(times.tolist(), (rpm * (cylinders or 0) / 120.0).tolist(), strict=True):
+            grid[int(np.abs(edges - np.log(max(hz, 1.0))).argmin())][column(at)] = mark
+    lines = [("sound, Hz: each shade 12 dB, █ the loudest", "dim")]
+    if len(picture.key_on_s):
+        over = [" "] * count
+        for at in picture.clicks_s.tolist():
+            over[column(at)] = CLICK
+        for at in picture.key_on_s.tolist():
+            over[column(at)] = KEY
+        lines.append((" " * LABELS + "".join(over), ""))
+    for number in range(height - 1, -1, -1):
+        label = _hertz(float(picture.hz[number])) if number % 2 or number == 0 else ""
+        lines.append((f"{label:>{LABELS - 1}} {''.join(grid[number])}", ""))
+    head, tail = f"{max(begin, 0.0):.0f} s", f"{end:.0f} s"
+    gap = max(1, count - len(head) - len(tail))
+    lines.append((" " * LABELS + head + " " * gap + tail, "dim"))
+    return lines + [(words, "dim") for words in _legend(picture, cylinders, across + LABELS)]
+
+
+def _legend(picture: SoundPicture, cylinders: int | None, width: int) -> list[str]:
+    said = []
+    if picture.speed and cylinders:
+        rpm = np.concatenate([v for _, v in picture.speed])
+        span = f"{float(rpm.min()):.0f} to {float(rpm.max()):.0f} rpm"
+        if picture.lack:
+            said.append(f"{NOT_TAKEN} a note that is not taken as a speed: {picture.lack}")
+        else:
+            said.append(
+                f"{FIRING} the firing that was followed, {span} as of {cylinders} cylinders, "
+                f"octave {100 * picture.sure:.0f} % likely"
+            )
+    elif picture.lack and not len(picture.key_on_s):
+        said.append(f"no engine speed is drawn: {picture.lack}")
+    if len(picture.key_on_s):
+        said.append(f"{KEY} key on, as told; {CLICK} clicks ({len(picture.clicks_s)}, "
+                    "several may share a column)")  # fmt: skip
+    return [line for words in said for line in wrap(words, width)]
+
+
+def _shade(level_db: float) -> str:
+    return next((sign for least, sign in SHADES if level_db >= least), " ")
+
+
+def _hertz(hz: float) -> str:
+    return f"{hz / 1000:.1f}k" if hz >= 1000 else f"{hz:.0f}"
