@@ -115,6 +115,23 @@ def test_stop_shows_the_sign_at_once_and_ends_the_job(terminal: Terminal, store:
     assert "not to be driven" in keysback("jobs", "--store", str(store)).stdout
 
 
+def test_what_is_typed_at_a_choice_is_never_the_answer_on_top(
+    terminal: Terminal, store: Path
+) -> None:
+    """ "!stop" stops; any other text makes Enter wait."""
+    terminal.until("The story")
+    terminal.type("It hunts" + ENTER)
+    terminal.until("Choose each line")
+    terminal.type("abc" + ENTER)
+    for _ in range(10):
+        terminal.pump()
+    assert "The list" in terminal.text
+    terminal.type("!stop" + ENTER)
+    terminal.until("DO NOT DRIVE")
+    shown = keysback("show", job_of(store), "--store", str(store)).stdout
+    assert "✓ The list" not in shown
+
+
 def test_ctrl_c_loses_nothing_and_says_how_to_go_on(terminal: Terminal, store: Path) -> None:
     terminal.until("What did the car do?")
     terminal.type("It hunts" + ENTER)

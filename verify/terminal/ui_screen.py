@@ -150,14 +150,17 @@ class ScreenUi:
             choices.append(questionary.Choice([("class:stop", tr(WISHES[STOP]))], value="!" + STOP))
         while True:
             key: str = self._ask(
-                questionary.select(
-                    prompt,
-                    choices=choices,
-                    style=self._style(),
-                    qmark="»",
-                    pointer="►",
-                    instruction=" ",
-                    use_jk_keys=True,
+                _typing(
+                    questionary.select(
+                        prompt,
+                        choices=choices,
+                        style=self._style(),
+                        qmark="»",
+                        pointer="►",
+                        instruction=" ",
+                        use_jk_keys=True,
+                    ),
+                    self.wishes.allowed,
                 )
             )
             if key == _MORE:
@@ -316,3 +319,32 @@ def pick(force_lines: bool = False) -> ScreenUi | Any:
 
     able = sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
     return ScreenUi() if able and not force_lines else LineUi()
+
+
+def _typing(question: Any, allowed: Sequence[str]) -> Any:
+    """A choice that hears what is typed at it: "!stop" and the like do what they say, and after any
+    other text Enter takes no answer the first time. Who types has not chosen what stands on top."""
+    from prompt_toolkit.filters import Condition
+    from prompt_toolkit.key_binding import KeyBindings, merge_key_bindings
+    from prompt_toolkit.keys import Keys
+
+    typed: list[str] = []
+    keys = KeyBindings()
+
+    @keys.add(Keys.Any)
+    def _typed(event: Any) -> None:
+        if event.data.isprintable():
+            typed.append(event.data)
+
+    @keys.add(Keys.ControlM, filter=Condition(lambda: bool(typed)), eager=True)
+    def _enter(event: Any) -> None:
+        wish = "".join(typed).strip().casefold()
+        typed.clear()
+        if wish[:1] == "!" and wish[1:] in allowed:
+            event.app.exit(result=wish)
+        else:
+            event.app.output.bell()
+
+    own = question.application.key_bindings
+    question.application.key_bindings = merge_key_bindings([own, keys])
+    return question
