@@ -127,7 +127,8 @@ def test_numbers_endings_promises_and_the_flow_itself() -> None:
     assert found.numbers == (
         Point("idle_speed", "Warm idle speed in rpm", "Warm idle speed in rpm, else 750 rpm"),
     )
-    assert found.promises == (Point("promise", "“Last” never unless “Look” passed", ""),)
+    kept = "“Last” never unless “Look” passed when last asked"
+    assert found.promises == (Point("promise", kept, ""),)
     assert [(c.kind, c.name) for c in found.endings] == [(OTHER, "diagnosis")]
     assert Point("looked at before signing off", "", "The plug is home") in found.whole
     assert any(p.what == "for" for p in found.whole)

@@ -157,14 +157,18 @@ def test_a_gate_that_something_failed_before_is_rehearsed_as_that_and_as_what_pa
     check_walks(graph, found)
 
 
-def test_what_only_an_owner_takes_is_left_to_an_owner() -> None:
-    graph = flow(
+def told_apart_by_who() -> Graph:
+    """One step of which an owner's answer leads elsewhere than a technician's."""
+    return flow(
         step("ask", "who", go("yes", "diagnosis", audience=Audience.OWNER),
              go("yes", "tow", audience=Audience.TECHNICIAN), go(["no", "cannot"], "tow"),
              optional=True),
         audiences=(Audience.TECHNICIAN, Audience.OWNER),
     )  # fmt: skip
-    flow_ = proven(graph)
+
+
+def test_what_only_an_owner_takes_is_left_to_an_owner() -> None:
+    flow_ = proven(told_apart_by_who())
     assert not rehearse(flow_, CATALOGUE).infeasible
     found = rehearse(flow_, CATALOGUE, [Audience.TECHNICIAN])
     assert found.infeasible == (("who", 0),)
@@ -242,14 +246,8 @@ def test_a_search_ends_where_it_has_looked_at_more_places_than_it_may(
 
 
 def test_a_branch_for_somebody_the_flow_is_not_for_is_said_to_be_one() -> None:
-    graph = flow(
-        step("ask", "who", go("yes", "diagnosis", audience=Audience.OWNER),
-             go("yes", "tow", audience=Audience.TECHNICIAN), go(["no", "cannot"], "tow"),
-             optional=True),
-        audiences=(Audience.TECHNICIAN, Audience.OWNER),
-    )  # fmt: skip
-    found = rehearse(proven(graph), CATALOGUE, [Audience.TECHNICIAN])
-    alone = replace(found, graph=replace(graph, audiences=(Audience.TECHNICIAN,)))
+    found = rehearse(proven(told_apart_by_who()), CATALOGUE, [Audience.TECHNICIAN])
+    alone = replace(found, graph=replace(found.graph, audiences=(Audience.TECHNICIAN,)))
     assert why_not(alone, ("who", 0)) == "it is for an owner, and the flow is not"
 
 

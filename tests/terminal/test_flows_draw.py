@@ -39,7 +39,7 @@ def test_png_is_a_picture_of_the_same_shape(tmp_path: Path) -> None:
     [
         ([], "no flow"),
         (["no-such-flow"], "no-such-flow"),
-        (["engine-control-module", "--as", "owner"], "a picture for owner"),
+        (["engine-control-module", "--as", "owner"], "the owner's way"),
         ([FLOW, "-o", "/dev/null/x.svg"], "cannot be written"),
     ],
 )

@@ -25,8 +25,12 @@ from verify.flow.text import Tree, text_to_tree
 from verify.job.catalogue import catalogue
 
 PAGE = ROOT / "docs" / "flow-reference.md"
-LIBRARY = [f"flows/{n}" for n in tables.listing("flows", ".yaml")] + [
-    f"flows/parts/{n}" for n in tables.listing("flows/parts", ".yaml")
+# Side files of words (`NAME.de.yaml`) have a shape of their own, which `flows translate` writes.
+LIBRARY = [
+    f"{folder}/{n}"
+    for folder in ("flows", "flows/parts")
+    for n in tables.listing(folder, ".yaml")
+    if n.count(".") == 1
 ]
 
 

@@ -9,6 +9,10 @@ From a node onwards either these branches see the bits as they are, or a step th
 group is entered first. If at that entry none of the group is remembered any more, then two memories
 with the same answers to all branches of the group lead on alike for ever, and one stands for both.
 Elsewhere they are kept apart.
+
+What is certain (`dataflow`) is certain of both only where it was of each. So behind a gate more
+ways may stay open than any one walk has: nothing that speaks against letting a car go can get lost
+by it, but a step or branch behind a gate that no walk reaches may go unnoticed.
 """
 
 from __future__ import annotations

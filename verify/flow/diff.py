@@ -12,6 +12,7 @@ from typing import Any
 
 from verify.flow.card_words import label_words, when_words
 from verify.flow.graph import Condition, Graph, Promise, Step
+from verify.flow.phrases import promise_words, title_of
 
 NEW, GONE, OTHER = "in addition", "no longer", "otherwise"
 
@@ -216,19 +217,14 @@ def _branches(
             )
             yield Point(
                 f"after {words}",
-                f"to {_title(before, a.to)}" if a else "",
-                f"to {_title(after, b.to)}" if b else "",
+                f"to {title_of(before, a.to)}" if a else "",
+                f"to {title_of(after, b.to)}" if b else "",
             )
 
 
 def _moved(when: Condition, same: Mapping[str, str]) -> Condition:
     """The condition with the new flow's names of earlier steps."""
     return replace(when, earlier=tuple((same.get(n, n), look) for n, look in when.earlier))
-
-
-def _title(graph: Graph, name: str) -> str:
-    thing = graph.steps.get(name) or graph.endings[name]
-    return f"“{thing.title}”"
 
 
 def _whole(before: Graph, after: Graph, same: Mapping[str, str]) -> Iterator[Point]:
@@ -243,10 +239,10 @@ def _whole(before: Graph, after: Graph, same: Mapping[str, str]) -> Iterator[Poi
         ),
     ]
     if start != after.start:
-        pairs.append(("begins with", _title(before, before.start), _title(after, after.start)))
+        pairs.append(("begins with", title_of(before, before.start), title_of(after, after.start)))
     if before.on_stop != after.on_stop:
         pairs.append(
-            ("STOP leads to", _title(before, before.on_stop), _title(after, after.on_stop))
+            ("STOP leads to", title_of(before, before.on_stop), title_of(after, after.on_stop))
         )
     yield from (Point(what, a, b) for what, a, b in pairs if a != b)
     yield from _of_maps("looked at before signing off", before.look, after.look)
@@ -289,16 +285,10 @@ def _numbers(before: Graph, after: Graph) -> Iterator[Point]:
 
 
 def _promises(before: Graph, after: Graph, same: Mapping[str, str]) -> Iterator[Point]:
-    def words(graph: Graph, promise: Promise) -> str:
-        first, then = _title(graph, promise.first), _title(graph, promise.then)
-        if promise.kind == "before":
-            return f"{then} never before {first} was asked"
-        return f"{then} never unless {first} passed"
-
     def moved(p: Promise) -> Promise:
         return Promise(p.kind, same.get(p.first, p.first), same.get(p.then, p.then))
 
-    was = {moved(p): words(before, p) for p in before.promises}
-    now = {p: words(after, p) for p in after.promises}
+    was = {moved(p): promise_words(before, p) for p in before.promises}
+    now = {p: promise_words(after, p) for p in after.promises}
     yield from (Point("promise", before=w) for p, w in was.items() if p not in now)
     yield from (Point("promise", after=w) for p, w in now.items() if p not in was)

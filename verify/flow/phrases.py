@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 
-from verify.flow.graph import CANNOT, STOP, Graph, Outcome, Step
+from verify.flow.graph import CANNOT, STOP, Graph, Outcome, Promise, Step
 from verify.flow.spaces import items_of
 from verify.words import Audience
 
@@ -70,6 +70,14 @@ def titled(thing: Step | str) -> str:
 def title_of(graph: Graph, name: str) -> str:
     """The quoted title of a step or ending."""
     return f"“{graph.steps[name].title if name in graph.steps else graph.endings[name].title}”"
+
+
+def promise_words(graph: Graph, promise: Promise) -> str:
+    """ "“B” never before “A” was asked", "“B” never unless “A” passed when last asked"."""
+    first, then = title_of(graph, promise.first), title_of(graph, promise.then)
+    if promise.kind == "before":
+        return f"{then} never before {first} was asked"
+    return f"{then} never unless {first} passed when last asked"
 
 
 def branch_words(graph: Graph, step: Step, index: int) -> str:

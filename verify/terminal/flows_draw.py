@@ -33,7 +33,6 @@ def run(args: argparse.Namespace) -> int:
     from verify.errors import Problem, UserError
     from verify.job.catalogue import catalogue
     from verify.terminal import library
-    from verify.words import Audience
 
     if args.all:
         return _all(Path(args.all))
@@ -44,16 +43,7 @@ def run(args: argparse.Namespace) -> int:
             )
         )
     graph = library.load_flow(args.flow, catalogue()).graph
-    audience = Audience(args.audience) if args.audience else None
-    if audience is not None and audience not in graph.audiences:
-        raise UserError(
-            Problem(
-                found=f"a picture for {args.audience}",
-                expected=" or ".join(graph.audiences),
-                next="leave --as out, or name somebody the flow is for",
-                file=args.flow,
-            )
-        )
+    audience = library.audience_of(graph, args.audience, args.flow)
     if args.to == "mermaid":
         from verify.flow.mermaid import flow_to_mermaid
 

@@ -8,6 +8,8 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
+from verify.flow.phrases import promise_words, title_of
+
 if TYPE_CHECKING:
     from verify.flow.explain import Explanation, Lead
     from verify.flow.graph import Graph
@@ -87,7 +89,7 @@ def explanation_lines(graph: Graph, e: Explanation) -> Iterator[str]:
     elif e.name == graph.start:
         yield "  The flow begins here."
     for lead in e.comes_from:
-        yield from wrapped(f"from {_title(graph, lead.step)} ({lead.step})", 2)
+        yield from wrapped(f"from {title_of(graph, lead.step)} ({lead.step})", 2)
         yield from wrapped(lead.when, 6)
     if e.stop_leads_here:
         yield "  from every step: STOP, not safe"
@@ -112,18 +114,12 @@ def explanation_lines(graph: Graph, e: Explanation) -> Iterator[str]:
         for lead in e.leads_to:
             yield from _onward(graph, lead)
         if graph.steps[e.name].kind != "gate":
-            yield from wrapped(f"STOP: not safe → {_title(graph, graph.on_stop)}", 6, "  ")
+            yield from wrapped(f"STOP: not safe → {title_of(graph, graph.on_stop)}", 6, "  ")
     if e.promises:
         yield ""
         yield "Promises that speak of it"
         for promise in e.promises:
-            first, then = _title(graph, promise.first), _title(graph, promise.then)
-            words = (
-                f"{then} never before {first} was asked"
-                if promise.kind == "before"
-                else f"{then} never unless {first} passed when last asked"
-            )
-            yield from wrapped(words, 4, "  ")
+            yield from wrapped(promise_words(graph, promise), 4, "  ")
 
 
 def _head(graph: Graph, name: str) -> Iterator[str]:
@@ -149,16 +145,11 @@ def _certain(graph: Graph, words: str, names: Sequence[str]) -> Iterator[str]:
     if names:
         yield f"  {words}:"
         for name in names:
-            yield from wrapped(f"{_title(graph, name)} ({name})", 6, "    ")
+            yield from wrapped(f"{title_of(graph, name)} ({name})", 6, "    ")
 
 
 def _onward(graph: Graph, lead: Lead) -> Iterator[str]:
-    yield from wrapped(f"{lead.when} → {_title(graph, lead.to)} ({lead.to})", 6, "  ")
-
-
-def _title(graph: Graph, name: str) -> str:
-    thing = graph.steps.get(name) or graph.endings[name]
-    return f"“{thing.title}”"
+    yield from wrapped(f"{lead.when} → {title_of(graph, lead.to)} ({lead.to})", 6, "  ")
 
 
 def wrapped(text: str, indent: int, first: str | None = None) -> list[str]:

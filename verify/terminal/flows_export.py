@@ -53,21 +53,10 @@ def run(args: argparse.Namespace) -> int:
     from verify.errors import Problem, UserError
     from verify.job.catalogue import catalogue
     from verify.terminal.desk import proven_or_error
-    from verify.terminal.library import load_flow
-    from verify.words import Audience
+    from verify.terminal.library import audience_of, load_flow
 
     proven = proven_or_error(load_flow(args.flow, catalogue()).graph, args.flow)
-    audiences = proven.graph.audiences
-    audience = Audience(args.audience) if args.audience else audiences[0]
-    if audience not in audiences:
-        raise UserError(
-            Problem(
-                found=f"an export for {args.audience}",
-                expected=" or ".join(audiences),
-                next="leave --as out, or name somebody the flow is for",
-                file=args.flow,
-            )
-        )
+    audience = audience_of(proven.graph, args.audience, args.flow)
     text = WRITERS[args.to](proven, audience)
     if not args.output:
         sys.stdout.write(text)

@@ -30,22 +30,12 @@ def run(args: argparse.Namespace) -> int:
     from verify.flow.rehearse import rehearse
     from verify.job.catalogue import catalogue
     from verify.terminal.desk import proven_or_error
-    from verify.terminal.library import load_flow
+    from verify.terminal.library import audience_of, load_flow
     from verify.terminal.rehearse_answers import AnswerBook
     from verify.terminal.rehearse_script import ScriptWriter
-    from verify.words import Audience
 
     proven = proven_or_error(load_flow(args.flow, catalogue()).graph, args.flow)
-    who = [Audience(args.audience)] if args.audience else []
-    if who and who[0] not in proven.graph.audiences:
-        raise UserError(
-            Problem(
-                found=f"a rehearsal by {args.audience}",
-                expected=" or ".join(proven.graph.audiences),
-                next="leave --as out, or name somebody the flow is for",
-                file=args.flow,
-            )
-        )
+    who = [audience_of(proven.graph, args.audience, args.flow)] if args.audience else []
     found = rehearse(proven, catalogue(), who, stops=args.stops)
     writer = ScriptWriter(AnswerBook(proven.graph), args.flow, len(found.walks))
     scripts = []

@@ -9,6 +9,7 @@ from verify import tables
 from verify.errors import Problem, UserError, unknown
 from verify.flow.graph import Catalogue, Graph
 from verify.flow.load import Loaded, read_translation, text_to_flow, text_to_part
+from verify.words import Audience
 
 
 def flow_names() -> tuple[str, ...]:
@@ -184,3 +185,22 @@ def load_any(name: str, catalogue: Catalogue) -> Graph:
             folder = path.parent.parent if path.parent.name == "parts" else path.parent
             return text_to_part(text, name, Parts(folder), catalogue, known_parts=part_names())
     return load_flow(name, catalogue).graph
+
+
+def audience_of(graph: Graph, wanted: str | None, file: str) -> Audience:
+    """Whose way is meant by `--as`; the first the flow is for, where nobody is named.
+
+    Raises UserError for somebody the flow is not for.
+    """
+    who = Audience(wanted) if wanted else graph.audiences[0]
+    if who not in graph.audiences:
+        raise UserError(
+            Problem(
+                found=f"the {who.value}'s way",
+                expected=" or ".join(graph.audiences),
+                next="leave --as out, or name somebody the flow is for",
+                file=file,
+                field="--as",
+            )
+        )
+    return who

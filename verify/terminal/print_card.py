@@ -14,8 +14,7 @@ from verify.flow.card import flow_to_card
 from verify.flow.card_page import Wording, card_to_html
 from verify.job.catalogue import catalogue, caution
 from verify.terminal.desk import proven_or_error
-from verify.terminal.library import load_flow
-from verify.words import Audience
+from verify.terminal.library import audience_of, load_flow
 
 
 def print_card(
@@ -26,16 +25,7 @@ def print_card(
     loaded = load_flow(name, catalogue())
     graph = loaded.graph
     proven_or_error(graph, name)
-    who = Audience(audience) if audience else graph.audiences[0]
-    if who not in graph.audiences:
-        raise UserError(
-            Problem(
-                field="--as",
-                found=f"the {who.value}'s way",
-                expected=f"a way this flow has: {', '.join(graph.audiences)}",
-                next="leave --as out, or take another flow",
-            )
-        )
+    who = audience_of(graph, audience, name)
     card = flow_to_card(graph, who)
     hazards = {h for block in card.blocks() for h in block.step.hazards}
     wording = Wording(
