@@ -90,8 +90,10 @@ def keyed(
     before: bool = False,
     own_db: float = -20.0,
     floor_db: float = -55.0,
+    later: tuple[float, ...] = (),
 ) -> Recording:
-    """Key-ons with the relay and a chirp of 0.4 s, and what ticks after it."""
+    """Key-ons with the relay and a chirp of 0.4 s, and what ticks after it; later: single clicks so
+    long after each."""
     times: list[float] = []
     for key in keys:
         times += [key, *(key + 0.25 + 0.05 * np.arange(8))]
@@ -100,6 +102,7 @@ def keyed(
         if uneven:
             gaps = gaps * np.resize([0.3, 1.9, 0.4, 2.8, 0.2, 0.6, 1.2, 0.35], ticks)
         times += (key + 0.7 + np.cumsum(gaps)).tolist()
+        times += [key + at for at in later]
     if before:
         times += np.arange(0.05, seconds - 0.1, 1.0 / ticks_hz).tolist()
     at = np.unique(np.round(times, 3))
@@ -180,6 +183,7 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
     ("key-on-ticking", "near-limit"): (lambda: keyed(ticking_s=0.3, ticks_hz=24.0), {}),
     ("key-on-ticking", "other-clicks"): (lambda: keyed(ticking_s=4.0, uneven=True), {}),
     ("key-on-ticking", "clicks-anyway"): (lambda: keyed(before=True), {}),
+    ("key-on-ticking", "goes-on"): (lambda: keyed(later=(3.0, 4.5, 6.0, 7.5)), {}),
     ("key-on-ticking", "would-not-be-heard"): (lambda: keyed(floor_db=-30.0), {}),
     ("key-on-ticking", "too-few-key-ons"): (lambda: keyed((3.0,)), {}),
     ("key-on-ticking", "too-short"): (lambda: keyed(seconds=25.0), {}),

@@ -10,7 +10,7 @@ from tests.engines_heard.files import heard
 from tests.engines_heard.key_on import KeyOn, key_ons
 from tests.engines_heard.others import OTHERS, RATE
 from verify.evidence.checks.catalogue import judge
-from verify.evidence.checks.key_on_ticking import key_cycles, proposed_marks
+from verify.evidence.checks.key_sounds import key_cycles, proposed_marks
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult
 from verify.words import Verdict
@@ -223,6 +223,129 @@ def test_an_engine_that_is_started_is_not_ticking() -> None:
         sound[place : place + len(running)] += 0.5 * running
     result = judged(heard(finished(sound), RATE, {"(key-on)": "3, 20"}))
     assert result.finding == "too-short", result.why
+
+
+# --- what might be the throttle, though no run of clicks is long ----------------------------------
+
+KEYS = (4.0, 24.0)
+
+
+def after_each_key(
+    rng: np.random.Generator, times: np.ndarray, loud: float, *, ring_hz: float = 2500.0
+) -> Recording:
+    """Healthy key-ons, with clicks at these seconds after each of them."""
+    sound = key_ons(KeyOn(keys=KEYS, seconds=44.0, seed=int(rng.integers(1 << 30))))
+    u = np.arange(int(0.04 * RATE)) / RATE
+    one = loud * np.exp(-u / 0.003) * np.sin(2 * np.pi * ring_hz * u)
+    for at in (times[None, :] + np.array(KEYS)[:, None]).ravel():
+        place = int(at * RATE)
+        sound[place : place + len(one)] += one
+    return heard(finished(sound), RATE, {"(key-on)": "4, 24"})
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bursts_of_clicks_are_left_open(seed: int) -> None:
+    """Each burst is far shorter than a second; all of them together are not."""
+    rng = np.random.default_rng([seed, 1])
+    apart, many, hz = rng.uniform(0.6, 1.5), int(rng.integers(2, 7)), rng.uniform(10.0, 40.0)
+    times = (np.arange(1.5, 9.0, apart)[:, None] + np.arange(many) / hz).ravel()
+    result = judged(after_each_key(rng, times, 0.25))
+    assert result.finding == "goes-on", result.why
+    assert "throttle body" in result.settle
+
+
+@pytest.mark.parametrize("hz", [0.6, 1.1, 1.9])
+def test_clicks_too_slow_for_a_run_are_left_open(hz: float) -> None:
+    result = judged(after_each_key(np.random.default_rng(2), np.arange(1.2, 9.0, 1.0 / hz), 0.25))
+    assert result.finding == "goes-on", result.why
+
+
+@pytest.mark.parametrize("hz", [95.0, 180.0, 420.0])
+@pytest.mark.parametrize("below_db", [20.0, 30.0])
+def test_a_buzz_that_is_no_row_of_clicks_any_more_is_left_open(hz: float, below_db: float) -> None:
+    case = KeyOn(keys=KEYS, seconds=44.0, noise=0.002)
+    t = np.arange(int(case.seconds * RATE)) / RATE
+    buzz = sum(np.sin(2 * np.pi * hz * k * t + k * k) for k in range(1, int(5000 / hz)))
+    on = ((t > 4.6) & (t < 11.0)) | ((t > 24.6) & (t < 31.0))
+    sound = key_ons(case) + 10 ** (-below_db / 20) * on * buzz / np.std(buzz)
+    result = judged(heard(finished(sound), RATE, {"(key-on)": "4, 24"}))
+    assert result.verdict is Verdict.UNDECIDED, result.why
+
+
+def test_dull_knocks_below_the_band_of_clicks_are_left_open() -> None:
+    times = np.arange(0.7, 9.0, 1.0 / 9.0)
+    result = judged(after_each_key(np.random.default_rng(3), times, 0.8, ring_hz=350.0))
+    assert result.verdict is Verdict.UNDECIDED, result.why
+
+
+def test_a_mark_set_after_the_ticking_does_not_pass() -> None:
+    """It ticked for 3 s, and the key is said to have been turned afterwards, at two bangs."""
+    sound = key_ons(KeyOn(keys=KEYS, seconds=44.0, ticking_s=3.0))
+    for at in (8.4, 28.4):
+        sound[int(at * RATE) : int(at * RATE) + 200] += 0.9 * np.hanning(200)
+    result = judged(heard(finished(sound), RATE, {"(key-on)": "8.4, 28.4"}))
+    assert result.verdict is Verdict.UNDECIDED, result.why
+
+
+def test_a_bang_alone_is_no_measure_of_what_would_be_heard() -> None:
+    """One loud sound at each key may be a door: the throttle's own test is the measure, or ticking
+    that was recorded before."""
+    case = KeyOn(keys=KEYS, seconds=44.0, chirp=0.0)
+    bangs = judged(of(case))
+    assert bangs.finding == "would-not-be-heard", bangs.why
+    assert "own short test is not heard" in bangs.why
+    before = of(KeyOn(ticking_s=5.0, seed=7), told="before")
+    assert judged(of(case), before).finding == "quiet"
+
+
+def test_a_bang_and_a_test_that_drowns_do_not_pass() -> None:
+    for seed in range(3):
+        case = KeyOn(keys=KEYS, seconds=44.0, noise=0.3, seed=seed, ticking_s=4.0, tick=0.2)
+        sound = key_ons(case)
+        for at in KEYS:
+            place = int((at + 0.3) * RATE)
+            sound[place : place + 600] += 6.0 * np.hanning(600) * np.cos(np.arange(600) * 0.3)
+        result = judged(heard(finished(sound), RATE, {"(key-on)": "4, 24"}))
+        assert result.verdict is Verdict.UNDECIDED, result.why
+
+
+def test_key_ons_unlike_each_other_are_no_measure() -> None:
+    sound = key_ons(KeyOn(keys=KEYS, seconds=44.0, noise=0.001))
+    sound[int(14.0 * RATE) :] *= 0.1
+    result = judged(heard(finished(sound), RATE, {"(key-on)": "4, 24"}))
+    assert result.finding == "would-not-be-heard", result.why
+    assert "dB louder than at another" in result.why
+
+
+# --- what a healthy car does besides --------------------------------------------------------------
+
+
+@pytest.mark.parametrize("hz", [160.0, 240.0, 390.0])
+def test_a_fuel_pump_and_the_relay_that_ends_it_pass(hz: float) -> None:
+    case = KeyOn(keys=KEYS, seconds=44.0)
+    sound = key_ons(case)
+    t = np.arange(len(sound)) / RATE
+    hum = sum(np.sin(2 * np.pi * hz * k * t + k) / k for k in range(1, 8))
+    u = np.arange(1000) / RATE
+    for at in KEYS:
+        sound += 0.01 * hum * ((t > at + 0.1) & (t < at + 2.3))
+        place = int((at + 2.3) * RATE)
+        sound[place : place + 1000] += 0.3 * np.exp(-u / 0.003) * np.sin(2 * np.pi * 1800.0 * u)
+    result = judged(heard(finished(sound), RATE, {"(key-on)": "4, 24"}))
+    assert result.finding == "quiet", result.why
+
+
+def test_a_relay_close_behind_the_test_does_not_fail() -> None:
+    """From the first relay to the last a second passes; the test between them is 0.4 s long."""
+    times = np.array([1.0, 1.3])
+    result = judged(after_each_key(np.random.default_rng(5), times, 0.4))
+    assert result.verdict is Verdict.UNDECIDED, result.why
+    assert result.finding == "near-limit"
+
+
+def test_a_few_clicks_of_a_yard_pass() -> None:
+    result = judged(after_each_key(np.random.default_rng(4), np.array([4.0, 8.5]), 0.1))
+    assert result.finding == "quiet", result.why
 
 
 @pytest.mark.parametrize("name", OTHERS)

@@ -73,6 +73,16 @@ def test_a_pause_ends_a_train_and_a_missed_click_does_not_make_it_uneven() -> No
     assert found[1].start_s - found[0].end_s > PAUSE_S
 
 
+def test_what_only_follows_close_is_no_core_of_a_train() -> None:
+    """A relay before a run, another after it: the run itself is as long as it was."""
+    run = 1.0 + np.arange(9) / 22.0
+    (train,) = trains(np.concatenate([[0.7], run, [run[-1] + 0.35]]))
+    assert train.seconds == pytest.approx(0.3 + 8 / 22 + 0.35)
+    assert train.core_s == pytest.approx(8 / 22)
+    (missed,) = trains(np.delete(run, [3, 6]))
+    assert missed.core_s == missed.seconds, "a click that was missed does not end it"
+
+
 def test_clicks_at_random_are_uneven() -> None:
     rng = np.random.default_rng(1)
     for seed in range(20):

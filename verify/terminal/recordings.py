@@ -84,7 +84,7 @@ def import_kept(
 
 def key_on_proposals(journal: Any, sha256: str, name: str) -> list[float]:
     """When in a kept sound the key may have been turned on, in seconds since its start."""
-    from verify.evidence.checks.key_on_ticking import proposed_marks
+    from verify.evidence.checks.key_sounds import proposed_marks
 
     return proposed_marks(import_kept(journal, sha256, name, None))
 

@@ -7,6 +7,7 @@ the file; `trains` puts clicks into trains. What a train means is said by the ch
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -22,17 +23,21 @@ APART_S = 0.008
 PAUSE_S = 0.4
 # Intervals within this share of the median one, or of twice it where a click was missed.
 EVEN_SHARE = 0.25
+# A pause this many times the median interval is more than a click that was missed.
+LONG_PAUSE = 2.3
 
 
 @dataclass(frozen=True, slots=True)
 class Train:
-    """Clicks that follow each other. even: share of its intervals that are alike."""
+    """Clicks that follow each other. even: share of its intervals that are alike; core_s: length of
+    the longest stretch of it without a pause that is long for its own rate."""
 
     start_s: float
     end_s: float
     clicks: int
     interval_s: float
     even: float
+    core_s: float
 
     @property
     def seconds(self) -> float:
@@ -91,7 +96,9 @@ def trains(times_s: Array) -> list[Train]:
         gaps = np.diff(part)
         middle = float(np.median(gaps))
         alike = np.abs(gaps / middle - np.maximum(1.0, np.round(gaps / middle))) <= EVEN_SHARE
-        close = gaps <= 2.3 * middle
+        close = gaps <= LONG_PAUSE * middle
         even = float(np.mean(alike & close))
-        found.append(Train(float(part[0]), float(part[-1]), len(part), middle, even))
+        loose = np.concatenate([[-1], np.flatnonzero(~close), [len(gaps)]])
+        core = max(float(part[b] - part[a + 1]) for a, b in pairwise(loose.tolist()))
+        found.append(Train(float(part[0]), float(part[-1]), len(part), middle, even, core))
     return found
