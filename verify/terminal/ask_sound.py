@@ -12,14 +12,15 @@ from verify.errors import UserError
 from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
 from verify.evidence.importers.sound import KEY_ON, TOLD, key_on_marks
 from verify.flow.graph import Step, recorded_checks
+from verify.terminal.tongue import mark, tr
 from verify.terminal.ui import Option, Ui
 
 # By check: what must be so, in the order of the importer's words.
 ASKED: Mapping[str, str] = {
-    "warm": "The engine was warm",
-    "standing": "The car stood still throughout",
-    "released": "Nobody touched the pedal",
-    "left-on": "The key was left on throughout, start-stop switched off",
+    "warm": mark("The engine was warm"),
+    "standing": mark("The car stood still throughout"),
+    "released": mark("Nobody touched the pedal"),
+    "left-on": mark("The key was left on throughout, start-stop switched off"),
 }
 
 
@@ -37,11 +38,13 @@ def ask_sound(
         words.remove("left-on")
     if words:
         wrong = ui.choose_many(
-            "While this sound was recorded: choose each line that is not so, or that you are not "
-            "sure of.",
-            [Option(word, ASKED[word]) for word in words],
-            none="All of these are so: go on",
-            marked="the marked ones are not so",
+            tr(
+                "While this sound was recorded: choose each line that is not so, or that you are "
+                "not sure of."
+            ),
+            [Option(word, tr(ASKED[word])) for word in words],
+            none=tr("All of these are so: go on"),
+            marked=tr("the marked ones are not so"),
         )
         so = [word for word in words if word not in wrong]
         if so:
@@ -54,12 +57,15 @@ def ask_sound(
 
 
 def _key_ons(ui: Ui, proposed: Sequence[float], trouble: Callable[[UserError], None]) -> str:
-    hint = "Seconds from the start of the file, such as 3.2, 21.5. An empty line: not known."
+    hint = tr("Seconds from the start of the file, such as 3.2, 21.5. An empty line: not known.")
     if proposed:
         heard = ", ".join(f"{at:g}" for at in proposed[:6])
-        hint += f" Something clicks at {heard} s; whether that was the key, only you can say."
+        hint += " " + tr(
+            "Something clicks at {times} s; whether that was the key, only you can say.",
+            times=heard,
+        )
     while True:
-        text = ui.ask("When was the key turned on?", hint=hint, empty=True)
+        text = ui.ask(tr("When was the key turned on?"), hint=hint, empty=True)
         try:
             key_on_marks(text)
         except UserError as error:

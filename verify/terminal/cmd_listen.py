@@ -24,6 +24,7 @@ from verify.terminal.sound_options import (
     said_of_sound,
     with_cylinders,
 )
+from verify.terminal.tongue import add_language_option
 
 if TYPE_CHECKING:
     from verify.evidence.recording import Recording
@@ -52,13 +53,18 @@ def parser() -> argparse.ArgumentParser:
     )
     p.add_argument("--before-key-on", metavar="TIMES", help="when the key was turned on in that")
     add_spec_options(p)
+    add_language_option(p)
     return p
 
 
 def run(args: argparse.Namespace) -> int:
     """Raises UserError for whatever cannot be judged; the door prints it and exits with 2."""
-    from verify.evidence.checks.catalogue import judge
+    import os
 
+    from verify.evidence.checks.catalogue import judge
+    from verify.terminal.tongue import language_wanted, speaking
+
+    language = language_wanted(args.language, os.environ)
     specs, unused = vehicle_specs(with_cylinders(args.spec, args.cylinders), args.specs)
     recording = read_sound(args.sound, told=args.told, key_on=args.key_on)
     recordings = [recording]
@@ -72,7 +78,8 @@ def run(args: argparse.Namespace) -> int:
         _print_json(recordings, results)
     else:
         full = args.all or names is not None
-        _print_words(recording, results, specs, unused, args.units, full, args.sound)
+        with speaking(language):
+            _print_words(recording, results, specs, unused, args.units, full, args.sound)
     return 0
 
 
@@ -150,13 +157,15 @@ def _print_words(
     from verify.terminal.screen import Printer
     from verify.terminal.show_sound import heard_lines, sound_plot, with_speed
     from verify.terminal.show_verdict import summary_line, trace_plot, verdict_block
+    from verify.terminal.tongue import tr
     from verify.terminal.verdict_list import arranged, tally
     from verify.words import Verdict
 
     show = Printer()
     show(*heard_lines(recording, results))
     if unused:
-        show(Text(f"  No check uses these specs: {', '.join(unused)}.", style="dim"))
+        names = ", ".join(unused)
+        show(Text("  " + tr("No check uses these specs: {names}.", names=names), style="dim"))
     for block in (
         [verdict_block(r, system=system) for r in results] if full else arranged(results, system)
     ):
@@ -169,7 +178,7 @@ def _print_words(
     short = summary_line(results) if full else tally(results)
     if short is not None:
         show("", short)
-    last = "This judges the sound, and lets no car go."
+    last = tr("This judges the sound, and lets no car go.")
     if not full and any(r.verdict is Verdict.PASS and r.uncertainty is not None for r in results):
-        last = f"± is twice the standard uncertainty. {last}"
+        last = tr("± is twice the standard uncertainty.") + f" {last}"
     show(Text(last, style="dim"))

@@ -19,23 +19,30 @@ from verify.evidence.sound.speed import with_engine_speed
 from verify.evidence.verdict import CheckResult
 from verify.quantity import SpecValue
 from verify.terminal.show_verdict import sentence
+from verify.terminal.tongue import said, tr
 
 LEAST_SHOWN = 0.005
 
 
 def heard_lines(recording: Recording, results: Sequence[CheckResult]) -> list[Any]:
     """Name, length and what is told; what was mended; the other speeds with their odds."""
-    rate = recording.rows / recording.seconds
+    rate = recording.rows / recording.seconds / 1000.0
     lines: list[Any] = [
         Text(recording.source_name, style="bold", overflow="fold"),
-        f"{recording.seconds:.1f} s at {rate / 1000.0:.3g} kHz, SHA-256 {recording.sha256[:12]}…",
+        tr(
+            "{seconds} s at {rate} kHz, SHA-256 {digest}…",
+            seconds=f"{recording.seconds:.1f}",
+            rate=f"{rate:.3g}",
+            digest=recording.sha256[:12],
+        ),
     ]
     told = recording.mapping.get(TOLD, "")
     keys = recording.mapping.get(KEY_ON, "")
-    if told or keys:
-        parts = [f"told: {told}"] if told else []
-        lines.append("; ".join(parts + ([f"key on at {keys}"] if keys else [])))
-    dim = [sentence(repair) for repair in recording.repairs]
+    parts = [tr("told: {words}", words=told)] if told else []
+    parts += [tr("key on at {times}", times=keys)] if keys else []
+    if parts:
+        lines.append("; ".join(parts))
+    dim = [said(sentence(repair)) for repair in recording.repairs]
     dim += other_speeds(results)
     return lines + [Padding(Text(text, style="dim"), (0, 0, 0, 2)) for text in dim]
 
@@ -51,18 +58,20 @@ def other_speeds(results: Sequence[CheckResult]) -> list[str]:
         if a["probability"] >= LEAST_SHOWN
     ]
     others = [
-        f"{o['cylinders']} cylinders: {o['rpm']:.0f} rpm {_percent(o['probability'])}"
+        tr("{count} cylinders: {rpm} rpm", count=o["cylinders"], rpm=f"{o['rpm']:.0f}")
+        + f" {_percent(o['probability'])}"
         for o in found["with_other_cylinders"]
         if o["probability"] >= LEAST_SHOWN
     ]
-    said = [f"Heard as {found['cylinders']} cylinders: {', '.join(octaves)}."]
+    speeds = ", ".join(octaves)
+    lines = [tr("Heard as {count} cylinders: {speeds}.", count=found["cylinders"], speeds=speeds)]
     if others:
-        said.append(f"Were it {'; '.join(others)}.")
-    return said
+        lines.append(tr("Were it {others}.", others="; ".join(others)))
+    return lines
 
 
 def _percent(p: float) -> str:
-    return f"({100.0 * p:.0f} %)" if p >= 0.01 else "(under 1 %)"
+    return f"({100.0 * p:.0f} %)" if p >= 0.01 else tr("(under 1 %)")
 
 
 def with_speed(recording: Recording, specs: Mapping[str, SpecValue]) -> Recording:
@@ -118,7 +127,7 @@ def sound_plot(
     picture = picture_of(stream, recording, specs, columns=across, rows=height)
     lines = sound_lines(picture, cylinders_of(specs), across)
     if BEFORE in told_of(recording):
-        lines.insert(0, ("from before the repair", "dim"))
+        lines.insert(0, (tr("from before the repair"), "dim"))
     return Group(*[Text(line, style=style) for line, style in lines])
 
 
@@ -127,7 +136,7 @@ def sound_lines(picture: SoundPicture, cylinders: int | None, across: int) -> li
     mark stands: then the mark hides it."""
     height, count = picture.level_db.shape
     if not count:
-        return [("the sound is too short to draw", "dim")]
+        return [(tr("the sound is too short to draw"), "dim")]
     grid = [[_shade(level) for level in row] for row in picture.level_db.tolist()]
     half = 0.5 * float(picture.time_s[-1] - picture.time_s[0]) / max(1, count - 1)
     begin, end = float(picture.time_s[0]) - half, float(picture.time_s[-1]) + half
@@ -141,7 +150,7 @@ def sound_lines(picture: SoundPicture, cylinders: int | None, across: int) -> li
     for times, rpm in picture.speed if cylinders else ():
         for at, hz in zip(times.tolist(), (rpm * (cylinders or 0) / 120.0).tolist(), strict=True):
             grid[int(np.abs(edges - np.log(max(hz, 1.0))).argmin())][column(at)] = mark
-    lines = [("sound, Hz: each shade 12 dB, █ the loudest", "dim")]
+    lines = [(tr("sound, Hz: each shade 12 dB, █ the loudest"), "dim")]
     if len(picture.key_on_s):
         over = [" "] * count
         for at in picture.clicks_s.tolist():
@@ -159,23 +168,41 @@ def sound_lines(picture: SoundPicture, cylinders: int | None, across: int) -> li
 
 
 def _legend(picture: SoundPicture, cylinders: int | None, width: int) -> list[str]:
-    said = []
+    lines = []
     if picture.speed and cylinders:
         rpm = np.concatenate([v for _, v in picture.speed])
-        span = f"{float(rpm.min()):.0f} to {float(rpm.max()):.0f} rpm"
         if picture.lack:
-            said.append(f"{NOT_TAKEN} a note that is not taken as a speed: {picture.lack}")
+            lines.append(
+                tr(
+                    "{sign} a note that is not taken as a speed: {why}",
+                    sign=NOT_TAKEN,
+                    why=said(picture.lack),
+                )
+            )
         else:
-            said.append(
-                f"{FIRING} the firing that was followed, {span} as of {cylinders} cylinders, "
-                f"octave {100 * picture.sure:.0f} % likely"
+            lines.append(
+                tr(
+                    "{sign} the firing that was followed, {low} to {high} rpm as of {count} "
+                    "cylinders, octave {sure} % likely",
+                    sign=FIRING,
+                    low=f"{float(rpm.min()):.0f}",
+                    high=f"{float(rpm.max()):.0f}",
+                    count=cylinders,
+                    sure=f"{100 * picture.sure:.0f}",
+                )
             )
     elif picture.lack and not len(picture.key_on_s):
-        said.append(f"no engine speed is drawn: {picture.lack}")
+        lines.append(tr("no engine speed is drawn: {why}", why=said(picture.lack)))
     if len(picture.key_on_s):
-        said.append(f"{KEY} key on, as told; {CLICK} clicks ({len(picture.clicks_s)}, "
-                    "several may share a column)")  # fmt: skip
-    return [line for words in said for line in wrap(words, width)]
+        lines.append(
+            tr(
+                "{key} key on, as told; {click} clicks ({many}, several may share a column)",
+                key=KEY,
+                click=CLICK,
+                many=len(picture.clicks_s),
+            )
+        )
+    return [line for words in lines for line in wrap(words, width)]
 
 
 def _shade(level_db: float) -> str:
