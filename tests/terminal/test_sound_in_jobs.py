@@ -14,12 +14,17 @@ from tests.engines_heard.files import encoded, wav
 from tests.engines_heard.key_on import KeyOn, key_ons
 from tests.job.jobfiles import audited, file_of
 from tests.terminal.walks import play, small_desk
+from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
+from verify.job.catalogue import catalogue
 from verify.job.entry import Entry
 from verify.job.recompute import Recompute
 from verify.job.same import Recomputed
 from verify.terminal.desk import Desk
+from verify.terminal.draw_phone import WIDEST, phone_drawing
+from verify.terminal.library import flow_names, load_flow
 from verify.terminal.runner import Paused
-from verify.words import EndingKind
+from verify.terminal.tongue import speaking
+from verify.words import LANGUAGES, EndingKind
 
 FLOW = Path(__file__).with_name("sound_flow.yaml")
 
@@ -87,6 +92,37 @@ def test_an_owner_with_a_telephone_closes_a_job_out(files: dict[str, str]) -> No
     words = " ".join(shown.split())
     assert "Something clicks at 3, 18 s; whether that was the key, only you can say." in words
     assert "The engine was warm" in shown
+
+
+def test_the_drawing_is_shown_as_often_as_it_is_asked_for(files: dict[str, str]) -> None:
+    desk = small_desk(flow=FLOW)
+    shown = play(
+        desk,
+        *("2", "2", "1", files["before"], "3, 18", "1"),
+        "1",
+        "1",
+        *("1", files["after"], "3, 18", "1"),
+        *("2", "1", files["idle"], "none", *CYLINDERS, *IDLE_SPEED, "1"),
+    )
+    assert shown.count("(T) throttle body") == 2
+    assert shown.count("(M) engine") == 1
+    assert desk.session().ending is not None
+
+
+@pytest.mark.parametrize("language", ["", *LANGUAGES])
+def test_every_step_of_the_library_that_asks_for_a_sound_has_a_drawing_a_phone_can_show(
+    language: str,
+) -> None:
+    drawn = 0
+    for name in flow_names():
+        for step in load_flow(name, catalogue()).graph.steps.values():
+            sounds = {KEY_CHECK, *ENGINE_CHECKS} & set(step.detail.get("checks", ()))
+            with speaking(language):
+                rows = phone_drawing(step)
+            assert bool(rows) == bool(sounds), step.name
+            assert max(map(len, rows), default=0) <= WIDEST
+            drawn += bool(rows)
+    assert drawn >= 3
 
 
 def test_what_was_told_of_a_sound_stands_in_its_entry(files: dict[str, str]) -> None:

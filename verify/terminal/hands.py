@@ -22,6 +22,7 @@ from verify.quantity import parse, shown_unit
 from verify.terminal import ask_numbers
 from verify.terminal.clock import local
 from verify.terminal.columns import ask_columns
+from verify.terminal.draw_phone import phone_drawing
 from verify.terminal.marks import MARKS
 from verify.terminal.say import outcome_words
 from verify.terminal.spec_memory import Remembered
@@ -180,7 +181,12 @@ class PersonHands:
         told = step.detail.get("told")
         if told is not None:
             options.append(Option("told", tr("No recording: I only tell what I saw")))
-        if self.ui.choose(tr("Recording?"), options) == "file":
+        drawing = phone_drawing(step)
+        if drawing:
+            options.append(Option("drawing", tr("Show the drawing: where the telephone goes")))
+        while (chosen := self.ui.choose(tr("Recording?"), options)) == "drawing":
+            self.ui.tell("", *drawing, "")
+        if chosen == "file":
             return RecordingFile(self._path(tr("Recording file")))
         assert told is not None
         self.ui.tell(str(told["question"]))
