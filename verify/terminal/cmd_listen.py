@@ -111,10 +111,15 @@ def _without_before() -> Exception:
 def read_sound(path: str, *, told: str | None, key_on: str | None) -> Recording:
     """A sound with what is said of it. Raises UserError, for a recording that is none too."""
     from verify.errors import Problem, UserError
+    from verify.evidence.sound.stream import container_of
+    from verify.terminal.recordings import open_file
 
     said = said_of_sound(told, key_on)
+    with open_file(path, "sound") as stream:
+        # What is told of a sound says nothing of another file: that is refused for what it is.
+        is_sound = bool(container_of(stream.read(64)))
     try:
-        recording = read_file(path, said or None, None)
+        recording = read_file(path, (said or None) if is_sound else None, None)
     except UserError as error:
         raise UserError(*(named_option(p) for p in error.problems)) from None
     if recording.importer != "sound":
