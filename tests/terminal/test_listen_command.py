@@ -79,6 +79,38 @@ def test_key_ons_are_judged_where_their_times_are_told(
     assert "✗ FAIL key-on-ticking ticking" in out
 
 
+@pytest.mark.parametrize(
+    ("name", "words", "said"),
+    [
+        ("quiet.wav", (), "for example: --key-on 3s,18s"),
+        ("idle.wav", (), "for example: --cylinders 4"),
+        ("idle.wav", ("--cylinders", "4"), "for example: --told warm,standing,released"),
+        ("idle.wav", ("--cylinders", "4", *IDLE[:2]), 'for example: --spec idle_speed="700 rpm"'),
+        ("idle.wav", ("--cylinders", "4", *IDLE), ""),
+        ("quiet.wav", ("--key-on", "3,18"), ""),
+    ],
+)
+def test_what_was_not_said_is_asked_for_by_its_option(
+    folder: Path,
+    capsys: pytest.CaptureFixture[str],
+    name: str,
+    words: tuple[str, ...],
+    said: str,
+) -> None:
+    code, out, _ = shown(capsys, folder, name, *words)
+    assert code == 0
+    assert said in out
+    assert ("for example:" in out) == bool(said)
+
+
+def test_clicks_out_of_quiet_are_asked_about_the_key_and_not_about_an_engine(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, out, _ = shown(capsys, folder, "quiet.wav")
+    assert "? UNDECIDED key-on-ticking" in out
+    assert "idle-speed" not in out
+
+
 def test_the_sound_from_before_stands_beside(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

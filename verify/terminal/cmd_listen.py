@@ -73,7 +73,9 @@ def run(args: argparse.Namespace) -> int:
     elif args.before_key_on is not None:
         raise _without_before()
     names = chosen_checks(args.check)
-    results = judge(recordings, specs, names or asked(recording))
+    results = judge(
+        recordings, specs, names or asked(recording, of_engine=bool(args.cylinders or args.told))
+    )
     if args.json:
         _print_json(recordings, results)
     else:
@@ -83,16 +85,33 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def asked(recording: Recording) -> list[str]:
+def asked(recording: Recording, *, of_engine: bool = False) -> list[str]:
     """What a sound is asked without being told: the engine where a note is heard, the key where
-    its times are told or no engine runs."""
+    its times are told or where something clicks out of quiet; both where neither is heard.
+    of_engine: something was told of an engine, so it is asked anyway."""
     from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
+    from verify.evidence.checks.key_sounds import proposed_marks
 
-    keyed = "key_on" in recording.channels
     note = recording.channels.get("note")
     running = note is not None and len(note.values) * 0.1 > 0.3 * recording.seconds
-    return [*(ENGINE_CHECKS if running or not keyed else ()),
+    keyed = "key_on" in recording.channels or (not running and bool(proposed_marks(recording)))
+    return [*(ENGINE_CHECKS if running or of_engine or not keyed else ()),
             *((KEY_CHECK,) if keyed or not running else ())]  # fmt: skip
+
+
+def options_for(results: Sequence[CheckResult], recording: Recording) -> str:
+    """What may be said on this command line of what a result lacks; "" where nothing is."""
+    from verify.evidence.checks.key_sounds import proposed_marks
+
+    marks = proposed_marks(recording)[:2] or [3.2, 21.5]
+    said = {
+        "no-cylinders": "--cylinders 4",
+        "not-told": "--told warm,standing,released",
+        "no-spec": '--spec idle_speed="700 rpm"',
+        "no-key-on": "--key-on " + ",".join(f"{at:g}s" for at in marks),
+    }
+    lacking = {r.finding for r in results}
+    return " ".join(option for finding, option in said.items() if finding in lacking)
 
 
 def _without_before() -> Exception:
@@ -171,8 +190,12 @@ def _print_words(
     if unused:
         names = ", ".join(unused)
         show(Text("  " + tr("No check uses these specs: {names}.", names=names), style="dim"))
+    # A single question is never folded away.
+    needed = [r.check for r in results] if len(results) == 1 else ()
     for block in (
-        [verdict_block(r, system=system) for r in results] if full else arranged(results, system)
+        [verdict_block(r, system=system) for r in results]
+        if full
+        else arranged(results, system, needed=needed)
     ):
         show("", block)
     plot = trace_plot(with_speed(recording, specs), results, width=show.width - 2)
@@ -180,9 +203,12 @@ def _print_words(
         show("", plot)
     with open_file(path, "sound") as stream:
         show("", sound_plot(stream, recording, specs, width=show.width - 2))
-    short = summary_line(results) if full else tally(results)
+    short = summary_line(results) if full else tally(results, needed)
     if short is not None:
         show("", short)
+    options = options_for(results, recording)
+    if options:
+        show(Text(tr("If it was so, say it here, for example: {options}", options=options)))
     last = tr("This judges the sound, and lets no car go.")
     if not full and any(r.verdict is Verdict.PASS and r.uncertainty is not None for r in results):
         last = tr("± is twice the standard uncertainty.") + f" {last}"

@@ -69,11 +69,14 @@ def _plots(desk: Desk, session: ReadOnlySession) -> None:
             continue
         print(f"\n{session.graph.steps[visit.step].title}, entry {visit.seq}")
         try:
-            for recording in reimport(desk.journal, visit.evidence):
+            kept = reimport(desk.journal, visit.evidence)
+            for recording in kept:
                 plot = trace_plot(with_speed(recording, specs), results_of(visit))
                 if plot is not None:
                     console.print(plot)
                 if recording.importer == "sound":
+                    if plot is not None or recording is not kept[0]:
+                        console.print()
                     with desk.journal.open_evidence(recording.sha256) as stream:
                         console.print(sound_plot(stream, recording, specs))
         except UserError as error:

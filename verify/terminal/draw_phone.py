@@ -33,6 +33,7 @@ _MEANS: Mapping[str, str] = {
     "#": mark("[#] telephone, recording before and after; no hand touches it"),
     "hand": mark("[#] telephone, held still beside the car"),
     "K": mark("K key on, no start;  - key off"),
+    "file": mark("Then bring the file to this computer, by cable or mail"),
 }
 
 
@@ -46,9 +47,9 @@ def phone_drawing(step: Step) -> list[str]:
     rows: tuple[str, ...]
     signs: tuple[str, ...]
     if checks <= {KEY_CHECK}:
-        rows, signs = _AT_KEY_ON, ("T", "#", "K")
+        rows, signs = _AT_KEY_ON, ("T", "#", "K", "file")
     elif checks <= set(ENGINE_CHECKS):
-        rows, signs = _AT_IDLE, ("M", "hand")
+        rows, signs = _AT_IDLE, ("M", "hand", "file")
     else:
         return []
     told = []
