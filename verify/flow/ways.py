@@ -53,6 +53,7 @@ class Ways:
             self.codes_saved_first,
             self.drive_after_clearing,
             self.letting_go,
+            self.refuted,
             self.unasked,
             self.second_throw,
         ):
@@ -298,6 +299,36 @@ class Ways:
             if others:
                 message += f" The same is so, there or on another way, of {listed(others)}."
             yield self._finding(ending.kind.value, ending.name, message, walk)
+
+    def refuted(self) -> Iterator[Finding]:
+        """What may be proven later may be open, but not refuted: a fail is no proof to come."""
+        for ending in self.graph.endings.values():
+            if ending.kind is not EndingKind.PROOF_TO_FOLLOW:
+                continue
+            bits = self.facts.not_failed.items()
+            failed = [name for name, bit in bits if self._lacks(ending.name, bit)]
+            if not failed:
+                continue
+            walk = self._walk_to(ending.name, self._failing(failed[0]), False, True)
+            first = titled(self.graph.steps[failed[0]])
+            message = f"{titled(ending.title)} can be reached although {first} has failed: what "
+            message += "has failed is not open, and nothing is left that could follow."
+            others = sorted_titles(self.graph, failed[1:])
+            if others:
+                message += f" The same is so, there or on another way, of {listed(others)}."
+            yield self._finding("failed-to-follow", ending.name, message, walk)
+
+    def _failing(self, name: str) -> Move:
+        """The bit "the last outcome of `name` failed", with what a gate knows of it."""
+
+        def move(here: Step, verdict: Verdict, outcome: Outcome, bit: bool) -> bool | None:
+            if here.name == name:
+                return verdict is Verdict.FAIL
+            if here.kind == "gate" and outcome.label == "hand-back" and bit:
+                return None
+            return bit
+
+        return move
 
     def unasked(self) -> Iterator[Finding]:
         """Nothing open is not the same as something shown: where nobody asks, nothing is open.
