@@ -268,7 +268,8 @@ def gate(name: str, proof: str = "to-follow", neither: str = "diagnosis") -> Gra
     later = ("Drive on.", "1 week")
     return flow(
         step("ask", "pedal", go("yes", "idle"), go("no", "diagnosis"), go("cannot", "idle")),
-        step("ask", "idle", go(["yes", "no", "cannot"], name), group=Group.COMPLAINT, later=later),
+        step("ask", "idle", go(["yes", "cannot"], name), go("no", "diagnosis"),
+             group=Group.COMPLAINT, later=later),
         step("gate", name, go("hand-back", "handed-back"), go("proof-to-follow", proof),
              go("neither", neither)),
         endings=("handed-back", "to-follow", "diagnosis", "tow") if proof == "to-follow" else HB,
@@ -283,7 +284,7 @@ def test_a_gate_that_hands_back_on_less_is_refused_with_a_walk_it_can_take() -> 
     assert said(gate("enough", proof="handed-back")) == (
         "handed-back: “Hand back” can be reached although “Idle” has not passed.\n"
         "  Pedal: “Yes”\n"
-        "  Idle: “No”\n"
+        "  Idle: cannot be done\n"
         "  Enough: proof to follow"
     )
     assert said(gate("enough", neither="handed-back")) == (
