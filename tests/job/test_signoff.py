@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 
-from tests.job.play import HIDDEN, Job, failed_once, judged
+from tests.job.play import HIDDEN, Job, failed_once, judged, workshop_flow
 from tests.job.test_proof_to_follow import proof, to_follow
 from tests.job.test_signoff_fold import handed_back
 from verify.evidence.verdict import CheckResult, Limits
+from verify.flow.machine import draft_machine
 from verify.job import bodies
 from verify.job.session import ReadOnlySession
 from verify.job.signoff import Elsewhere, Point, Weight, close_to_limit, points
@@ -67,7 +68,12 @@ def test_a_fail_names_what_was_done_before_it_passed() -> None:
 
 
 def test_a_fail_that_stands_is_grave() -> None:
-    job = failed_once()
+    graph = workshop_flow()
+    road = replace(graph.steps["road"], unsure=frozenset())
+    job = Job(draft_machine(replace(graph, steps={**graph.steps, "road": road})))
+    job.answer("yes")
+    job.answer("yes")
+    job.idle("pass", evidence=[recording()])
     job.answer("no")
     assert one(job.now, "fail").words == "“Road” failed: No. It stands so at the end."
     assert one(job.now, "fail").weight is Weight.GRAVE

@@ -239,9 +239,10 @@ def test_a_transmission_that_slips_is_not_taught_and_not_driven(item: str, endin
 
 
 @pytest.mark.parametrize(
-    ("item", "ending"), [("steering", "not-shown"), ("clock", "proof-to-follow")]
+    ("item", "ending"),
+    [("steering", "not-shown"), ("parking-brake", "not-shown"), ("windows", "set-elsewhere")],
 )
-def test_a_stability_lamp_that_stays_lit_keeps_the_keys_and_a_clock_does_not(
+def test_a_stability_lamp_that_stays_lit_keeps_the_keys_and_a_window_asks_for_a_workshop(
     item: str, ending: str
 ) -> None:
     wrong = Outcome("exceptions", NATURAL_GRADE["card"], items=frozenset({item}))

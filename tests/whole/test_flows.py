@@ -296,7 +296,6 @@ FAILS = {
     "road/recorded": {
         **dict.fromkeys(("no-stall", "surge", "hesitation"), "still-wrong"),
         "warm-up": "stays-cold",
-        "road-coverage": "proof-to-follow",
     },
     "hot-idle": {
         **dict.fromkeys(("idle-speed", "idle-steady", "no-stall", "idle-settling"), "still-wrong"),
