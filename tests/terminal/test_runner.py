@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.terminal.walks import idle_csv, play, small_desk
+from tests.terminal.walks import SMALL, idle_csv, play, small_desk
 from verify.job.bodies import wait_started_body
 from verify.terminal.clock import PlayingClock
 from verify.terminal.runner import Paused, close_by_hand
@@ -268,6 +268,32 @@ def test_a_skipped_wait_needs_a_reason_and_keeps_it() -> None:
         play(desk, *TO_REST, "2", "customer waits", "!pause")
     (wait,) = desk.session().skipped_waits
     assert desk.secret(wait.reason) == "customer waits"
+
+
+@pytest.mark.parametrize("started", [False, True])
+def test_a_wait_that_is_part_of_the_proof_is_left_out_and_never_called_done(
+    tmp_path: Path, started: bool
+) -> None:
+    text, optional = SMALL.read_text(), "    optional: a rest\n"
+    assert text.count(optional) == 1
+    needed = "    group: complaint-gone\n    later: {settle: let it rest, by: within a week}\n"
+    path = tmp_path / "small.yaml"
+    path.write_text(text.replace(optional, needed))
+    desk = small_desk(flow=path)
+    with pytest.raises(Paused):
+        play(desk, *TO_REST, "!pause")
+    if started:
+        desk.write("wait-started", wait_started_body(desk.live()))
+    with pytest.raises(Paused):
+        play(desk, "2", "customer waits", "!pause")
+    session = desk.session()
+    assert session.pending.step == "start"
+    assert session.skipped_waits == ()
+    rest = session.last("rest")
+    assert rest.outcome.label == "cannot"
+    assert desk.secret(rest.private["reason"]) == "customer waits"
+    assert "rest" in [s.name for s in session.open_steps()]
+    assert "this step stays open" in play.shown.getvalue()
 
 
 def test_personal_words_never_stand_in_an_entry() -> None:

@@ -36,8 +36,10 @@ def idle_csv(path: Path, rpm: float = 750.0, seconds: int = 120, swing: float = 
     return path
 
 
-def small_desk(audience: Audience = Audience.TECHNICIAN, units: str = "metric") -> Desk:
-    loaded = load_flow(str(SMALL), catalogue())
+def small_desk(
+    audience: Audience = Audience.TECHNICIAN, units: str = "metric", flow: Path = SMALL
+) -> Desk:
+    loaded = load_flow(str(flow), catalogue())
     machine = compile_flow(proven_or_error(loaded.graph, "small"))
     journal = MemoryJournal()
     journal.put_edition(loaded.edition, loaded.content)

@@ -76,6 +76,8 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"first_start__first_start": "no-start"}, "tow"),
         ({"starts__starts": "long"}, "tow"),
         ({"starts__starts": "cannot"}, "proof-to-follow"),
+        ({"hot__soak": "cannot"}, "proof-to-follow"),
+        ({"hot__restart": "cannot"}, "not-shown"),
         ({"hot__restart": "no-start"}, "tow"),
         ({"hot__restart": "dies"}, "tow"),
         ({"learned": "later"}, "proof-to-follow"),
