@@ -85,6 +85,7 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"learned": "now", "relearn__who": "mobile"}, "relearn-mobile"),
         ({"codes_after__codes": "once: learn"}, "hand-back"),
         ({"codes_after__codes": "learn"}, "still-wrong"),
+        ({"complaint__gone": "guess"}, "proof-to-follow"),
         ({"complaint__gone": "too-short"}, "proof-to-follow"),
         ({"complaint__gone": "came-back"}, "still-wrong"),
     ],
