@@ -152,6 +152,11 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"under_load": "once: fail"}, "hand-back"),
         ({"ripple": "fail", "find_drop": "cannot"}, "no-charge"),
         ({"ripple": "cannot"}, "proof-to-follow"),
+        ({"under_load": "cannot"}, "proof-to-follow"),
+        ({"under_load": "cannot", "charge": "told-pass"}, "no-voltage"),
+        ({"under_load": "cannot", "charge": "undecided"}, "no-voltage"),
+        ({"under_load": "cannot", "charge": "cannot"}, "no-voltage"),
+        ({"under_load": "undecided", "charge": "told-pass"}, "proof-to-follow"),
         ({"told_the_car": "not-yet"}, "proof-to-follow"),
     ],
     "wiring-or-connector": [
@@ -218,6 +223,7 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"codes_after": "once: forbids"}, "hand-back"),
         ({"codes_after": "partly-read"}, "proof-to-follow"),
         ({"retorque": "later"}, "proof-to-follow"),
+        ({"torque": "cannot", "retorque": "done"}, "proof-to-follow"),
     ],
     "steering-angle-sensor": [
         ({"airbag_off": "was-off"}, "hand-back"),
