@@ -40,7 +40,7 @@ def small_desk(
     audience: Audience = Audience.TECHNICIAN, units: str = "metric", flow: Path = SMALL
 ) -> Desk:
     loaded = load_flow(str(flow), catalogue())
-    machine = compile_flow(proven_or_error(loaded.graph, "small"))
+    machine = compile_flow(proven_or_error(loaded.graph, flow.stem))
     journal = MemoryJournal()
     journal.put_edition(loaded.edition, loaded.content)
     desk = Desk(journal, "tester", machine, PlayingClock(START), "p-test")
