@@ -154,7 +154,6 @@ def _held_against(
     uncertainty: float,
     limits: Limits,
     version: int = NUMBER_CHECK_VERSION,
-    settle: str = "Read again with a more accurate instrument.",
 ) -> CheckResult:
     p = probability_of_conformity(Measurement(value, limits.unit, uncertainty), limits)
     verdict = decide(p)
@@ -165,7 +164,7 @@ def _held_against(
         Verdict.UNDECIDED: (
             "near-limit",
             "is too close to the limit to say:",
-            settle,
+            "Read again with a more accurate instrument.",
         ),
     }
     finding, phrase, settle = words[verdict]
@@ -285,8 +284,7 @@ def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Jud
     share = WRENCH_SHARE if applied >= 10 else WRENCH_SHARE_SMALL
     rounding = float(newton_metres.last_place) / 2 / math.sqrt(3)
     u = max(math.hypot(applied * share / math.sqrt(3), rounding), 1e-9)
-    again = "Loosen, set the wrench to the figure itself, tighten again and enter it."
-    result = _held_against("torque", applied, u, limits, TORQUE_CHECK_VERSION, again)
+    result = _held_against("torque", applied, u, limits, TORQUE_CHECK_VERSION)
     if result.verdict is not Verdict.FAIL and outside is not None:
         why, settle = outside
         result = _torque_result(
