@@ -174,6 +174,8 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"drop": "fail"}, "not-finished"),
         ({"works": "dead"}, "not-finished"),
         ({"works": "warm"}, "burning"),
+        ({"own_module": "not-read"}, "proof-to-follow"),
+        ({"own_module": "code"}, "wiring-fault"),
         ({"wiggle": "flickers"}, "tow"),
         ({"wiggle": "cannot"}, "proof-to-follow"),
         ({"trigger": "comes"}, "tow"),
