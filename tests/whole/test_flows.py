@@ -257,7 +257,7 @@ def test_an_owner_with_everything_can_be_done() -> None:
         ("codes_after", "cleared", "cleared-after-drive"),
         ("first_start", "climbs", "stop-now"),
         ("hot_restart", "lamp", "not-shown"),
-        ("soak", "cannot", "not-shown"),
+        ("soak", "cannot", "proof-to-follow"),
         ("road__brake_pedal", "cannot", "not-shown"),
         ("pedal", "no-response", "tow"),
         ("pedal", "dies", "still-wrong"),

@@ -159,7 +159,8 @@ def lets(kind: str) -> str:
 
 LEARNING = """
   first: {kind: ask, title: First, say: Look., group: still-learning, answers: {a: A, b: B},
-    passes: [a], later: {settle: x, by: y}, branches: [{when: [a, b, cannot], to: gone}], unsure: [b]}
+    passes: [a], unsure: [b], later: {settle: x, by: y},
+    branches: [{when: [a, b, cannot], to: gone}]}
 """
 OPTIONAL = """
   first: {kind: do, title: First, say: Do it., optional: so,

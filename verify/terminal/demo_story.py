@@ -288,7 +288,7 @@ class WalkHands(PersonHands):
             spec = replace(spec, say=f"{spec.say} {said}".strip())
         return super().spec(session, spec)
 
-    def begin_wait(self, seconds: float) -> str:
+    def begin_wait(self, step: Step, seconds: float) -> str:
         return ""
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:

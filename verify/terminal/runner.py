@@ -117,7 +117,7 @@ class Runner:
         assert pending is not None
         if pending.wait is None:
             # The time counts from when a person says so: before that, the key may still be on.
-            skipped = self.hands.begin_wait(seconds)
+            skipped = self.hands.begin_wait(step, seconds)
             session = self.desk.write("wait-started", wait_started_body(session))
             if skipped:
                 return self._skip_wait(session, skipped)

@@ -111,7 +111,7 @@ class ScriptHands:
             )
         )
 
-    def begin_wait(self, seconds: float) -> str:
+    def begin_wait(self, step: Step, seconds: float) -> str:
         return "" if self.clock.plays else SKIPPED
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
