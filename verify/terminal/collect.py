@@ -27,6 +27,7 @@ from verify.job.session import DraftSession, ReadOnlySession
 from verify.quantity import Quantity, parse, unit
 from verify.terminal import recordings
 from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
+from verify.terminal.same_again import check_not_the_same_again
 from verify.terminal.since import check_not_from_before
 from verify.terminal.spec_memory import remember, remembered
 from verify.words import Grade
@@ -200,6 +201,9 @@ def _recording(
     if mapping:
         desk.journal.put_mapping(layout.key, mapping)
     session = ask_missing_specs(desk, session, step, hands)
+    check_not_the_same_again(
+        session, step, new, lambda item: recordings.reimport(desk.journal, [item])[0]
+    )
     # After `undecided`, new evidence is judged together with the earlier; the entry names all of
     # it, so that the verdict can be computed again from the entry alone.
     kept = {
