@@ -377,3 +377,32 @@ def test_a_scripted_proof_makes_a_rehearsal_of_it(tmp_path: Path) -> None:
     assert session.proven_later
     assert session.scripted
     assert head(session).startswith("REHEARSAL ONLY")
+
+
+# ---- grave points -------------------------------------------------------------------------------
+
+# The idle of another job's file, and a fail that stands.
+GRAVE_WALK = [
+    "It hunts", "none", "9 N·m", "", "1", "", "1", "20 N·m", "sheet 4",
+]  # fmt: skip
+
+
+def test_grave_points_stand_at_the_top_of_the_account_and_the_report(
+    shop: Shop, tmp_path: Path
+) -> None:
+    shop.open(stdin=typed(*GRAVE_WALK))
+    job = shop.job()
+    _, points, _ = shop.run("signoff", job, "--points")
+    grave = [line for line in points.splitlines() if line.startswith("GRAVE")]
+    assert len(grave) >= 1
+    words = " ".join(grave[0].removeprefix("GRAVE").split())
+    shown = " ".join(shop.run("show", job)[1].split())
+    assert words in shown
+    assert "Before anything else: Beside them" in shown
+    assert shown.index(words) < shown.index("The story")
+    page = tmp_path / "signer.html"
+    assert shop.run("report", job, "--for", "signer", "-o", str(page))[0] == 0
+    html = " ".join(page.read_text().split())
+    assert f"GRAVE: {words.split(' [')[0]}" in html
+    assert html.index("GRAVE: ") < html.index("The path, step by step")
+    assert json.loads(shop.run("show", job, "--json")[1])["points"][0]["weight"] == "grave"

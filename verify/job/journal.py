@@ -129,6 +129,13 @@ class SqliteJournal(StoreFile):
         with self._reading() as db:
             return bool(db.execute("SELECT 1 FROM entries WHERE job = ?", (job,)).fetchone())
 
+    def jobs_naming(self, text: str) -> tuple[str, ...]:
+        with self._reading() as db:
+            found = db.execute(
+                "SELECT DISTINCT job FROM entries WHERE instr(body, ?) > 0 ORDER BY job", (text,)
+            ).fetchall()
+        return tuple(self._typed(row, (str,))[0] for row in found)
+
     # The list of jobs, derived
 
     def jobs(self) -> tuple[Row, ...]:

@@ -58,6 +58,9 @@ class Journal(Protocol):
     def jobs(self) -> tuple[Row, ...]:
         """One row a job, the last changed first: `job`, `entries`, `changed` and its index."""
 
+    def jobs_naming(self, text: str) -> tuple[str, ...]:
+        """The jobs in an entry of which this text stands, as the digest of a recording does."""
+
     def job_exists(self, job: str) -> bool: ...
 
     def find_job(self, text: str) -> str:
@@ -247,6 +250,16 @@ class MemoryJournal:
             for job, chain in sorted(self._entries.items())
         ]
         return tuple(sorted(rows, key=lambda row: row["changed"], reverse=True))
+
+    def jobs_naming(self, text: str) -> tuple[str, ...]:
+        from verify.job.canonical import canonical
+
+        found = (
+            job
+            for job, chain in self._entries.items()
+            if any(text.encode() in canonical(e.body) for e in chain)
+        )
+        return tuple(sorted(found))
 
     def job_exists(self, job: str) -> bool:
         return job in self._entries

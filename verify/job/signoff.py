@@ -24,7 +24,7 @@ from verify.job.signoff_fit import fit_points
 from verify.job.signoff_point import Point, Weight
 from verify.words import Verdict
 
-__all__ = ["Elsewhere", "Point", "Weight", "close_to_limit", "points"]
+__all__ = ["NOWHERE", "Elsewhere", "Point", "Weight", "close_to_limit", "points"]
 
 CLOSE_PROBABILITY = 0.98
 CLOSE_SHARE = 0.1
@@ -137,7 +137,8 @@ def _failed(
     what = f"“{step.title}” failed: {said(step, fails[-1].outcome)}"
     entries = tuple(v.seq for v in fails)
     if passed is None:
-        return Point("fail", Weight.GRAVE, f"{what}. It stands so at the end.", entries)
+        stands = "It stands so at the end" if session.ending is not None else "It stands so"
+        return Point("fail", Weight.GRAVE, f"{what}. {stands}.", entries)
     mends = [
         v
         for v in session.walk

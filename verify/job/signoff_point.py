@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -13,6 +14,17 @@ class Weight(StrEnum):
     GRAVE = "grave"
     LOOK = "look"
     NOTE = "note"
+
+
+WEIGHTS = {Weight.GRAVE: "GRAVE", Weight.LOOK: "LOOK", Weight.NOTE: "note"}
+"""What a weight is called, on screens and on paper."""
+_SHOWN = 6
+
+
+def entries_words(entries: Sequence[int]) -> str:
+    """Where to look: "entry 3, 5"."""
+    more = len(entries) - _SHOWN
+    return f"entry {', '.join(map(str, entries[:_SHOWN]))}" + (f" and {more} more" * (more > 0))
 
 
 @dataclass(frozen=True, slots=True)

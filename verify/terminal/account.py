@@ -16,7 +16,7 @@ from verify.terminal.relearn_advice import decision_lines
 from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
 from verify.terminal.show_verdict import limits_text, measured, sentence
 from verify.terminal.signed import signed_json, signed_lines
-from verify.terminal.signoff_words import link_lines, sign_off_json, sign_off_lines
+from verify.terminal.signoff_words import grave_lines, link_lines, sign_off_json, sign_off_lines
 
 MODES = {"as-work": "written down as the work went on", "afterwards": "written down afterwards"}
 
@@ -37,6 +37,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         *erased_lines(session),
         *link_lines(session),
         "",
+        *grave_lines(desk, session),
         *ending_lines(session),
         *(["", *sign_off_lines(desk, session)] if session.ending or session.sign_offs else []),
         "",
@@ -246,6 +247,6 @@ def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
             }
             for d in session.decisions
         ],
-        **sign_off_json(session),
+        **sign_off_json(desk, session),
         **signed_json(desk, session),
     }

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from verify.job.session import ReadOnlySession, SignOff, Visit
-from verify.job.signoff_point import Point, Weight
+from verify.job.signoff_point import WEIGHTS, Point, Weight, entries_words
 from verify.job.standing import due_days
 from verify.terminal.clock import local
 from verify.terminal.tongue import tr
@@ -17,18 +17,13 @@ if TYPE_CHECKING:
 
 NOBODY = "No second person signed this off."
 DESK_ONLY = "Desk signature only: the signer did not look at the car."
-WORDS = {Weight.GRAVE: "GRAVE", Weight.LOOK: "LOOK", Weight.NOTE: "note"}
 _INDENT = 7
 
 
 def point_lines(desk: Desk, point: Point, width: int = 78) -> list[str]:
     """A point as rows of a screen: its weight, what it says, where, and what a person wrote."""
-    where = ""
-    if point.entries:
-        numbers = ", ".join(map(str, point.entries[:6]))
-        more = len(point.entries) - 6
-        where = f" [entry {numbers}{f' and {more} more' if more > 0 else ''}]"
-    texts = [f"{WORDS[point.weight]:<{_INDENT}}{point.words}{where}"]
+    where = f" [{entries_words(point.entries)}]" if point.entries else ""
+    texts = [f"{WEIGHTS[point.weight]:<{_INDENT}}{desk.shown(point.words)}{where}"]
     texts += [" " * _INDENT + f"“{desk.secret(digest)}”" for digest in point.said]
     rows: list[str] = []
     for text in texts:
@@ -43,6 +38,28 @@ def counted(points: Sequence[Point]) -> str:
     parts += [f"{look} to look at"] if look else []
     parts += [f"{note} note{'' if note == 1 else 's'}"] if note else []
     return ", ".join(parts) or "nothing that went another way than straight on"
+
+
+def grave_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
+    """The grave points of a job that has ended, for the top of its account, and what else there is
+    to see; [] where there are none."""
+    from verify.job.signoff import points
+    from verify.terminal.elsewhere import elsewhere
+
+    if session.ending is None:
+        return []
+    found = points(session, elsewhere(desk))
+    grave = [p for p in found if p.weight is Weight.GRAVE]
+    if not grave:
+        return []
+    rows = [" ".join(row.split()) for p in grave for row in point_lines(desk, p, width=10_000)]
+    more = counted([p for p in found if p.weight is not Weight.GRAVE])
+    rest = f" Beside them {more}." if len(found) > len(grave) else ""
+    return [
+        f"Before anything else:{rest} All of them: keysback signoff {session.job} --points",
+        *(f"  {row}" for row in rows),
+        "",
+    ]
 
 
 def look_words(session: ReadOnlySession, sign_off: SignOff) -> str:
@@ -138,9 +155,21 @@ def _why_not(session: ReadOnlySession, name: str) -> str:
     )
 
 
-def sign_off_json(session: ReadOnlySession) -> dict[str, Any]:
+def sign_off_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
     """For programs; no personal texts."""
+    from verify.job.signoff import points
+    from verify.terminal.elsewhere import elsewhere
+
     return {
+        "points": [
+            {
+                "point": p.name,
+                "weight": p.weight.value,
+                "words": desk.shown(p.words),
+                "entries": list(p.entries),
+            }
+            for p in points(session, elsewhere(desk))
+        ],
         "signed_off": session.signed_off is not None,
         "sign_offs": [
             {
