@@ -84,9 +84,10 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
     ),
     # A second person's decision about a job that has ended. of, step, attempt: the answer that is
     # sent back, with its reason; look: what they looked at themselves; shown: what they were shown
-    # first, each point's name with its entries.
+    # first, each point's name with its entries. 2: each with its weight too, and where the job is
+    # accepted a grave one with the signer's own reason.
     "sign-off": (
-        1,
+        2,
         frozenset({"decision"}),
         frozenset({"of", "step", "attempt", "reason", "look", "shown"}),
     ),

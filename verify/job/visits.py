@@ -190,7 +190,8 @@ class SignOff:
 
     of, step: the answer that was sent back. looked: None where the flow asks for no look of the
     signer's own, else whether they took one; wrong: what they found wrong. shown: names of the
-    points they were shown first, each with its entries.
+    points they were shown first, each with its entries. answers: of those that are grave, each
+    with its entries and the reason (salted digest) for accepting it; () before they were asked for.
     """
 
     seq: int
@@ -203,6 +204,7 @@ class SignOff:
     looked: bool | None = None
     wrong: tuple[str, ...] = ()
     shown: tuple[tuple[str, tuple[int, ...]], ...] = ()
+    answers: tuple[tuple[str, tuple[int, ...], str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,8 @@ from verify.car.codes import CodeReading
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, REMEDY, STOP, Step
 from verify.job.session import ReadOnlySession, Visit
+from verify.job.signoff import points
+from verify.job.signoff_point import answered
 from verify.report.document import (
     MARK_WORDS,
     OF_VERDICT,
@@ -235,7 +237,13 @@ def second_person(session: ReadOnlySession, source: Source) -> Sign:
         signed += f"; THE SIGNATURE DOES NOT HOLD: {broken}." if broken else ""
         signed += f", but {doubt}." if doubt and not broken else "" if broken else "; it holds."
     who = f"{source.person(decided.person)}, {source.when(decided.time)}, entry {decided.seq}"
-    return Sign(True, "A second person signed it off", (who, *looks[decided.looked], signed))
+    found = points(session, source.elsewhere) if decided.answers else ()
+    given = [
+        f"Accepted: {source.shown(words)} Because: “{source.secret(reason)}”"
+        for words, reason in answered(decided, found)
+    ]
+    title = "A second person signed it off"
+    return Sign(True, title, (who, *looks[decided.looked], *given, signed))
 
 
 def sent_back(session: ReadOnlySession, source: Source) -> tuple[Point, ...]:

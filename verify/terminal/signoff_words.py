@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from verify.job.session import ReadOnlySession, SignOff, Visit
-from verify.job.signoff_point import WEIGHTS, Point, Weight, entries_words
+from verify.job.signoff_point import WEIGHTS, Point, Weight, answered, entries_words
 from verify.job.standing import due_days
 from verify.terminal.clock import local
 from verify.terminal.tongue import tr
@@ -17,13 +17,24 @@ if TYPE_CHECKING:
 
 NOBODY = "No second person signed this off."
 DESK_ONLY = "Desk signature only: the signer did not look at the car."
-_INDENT = 7
+_INDENT = 9
 
 
-def point_lines(desk: Desk, point: Point, width: int = 78) -> list[str]:
-    """A point as rows of a screen: its weight, what it says, where, and what a person wrote."""
+def numbered(points: Sequence[Point]) -> list[tuple[Point, int]]:
+    """The points with the numbers of the grave ones, by which they are answered; 0 for the rest."""
+    grave = [p for p in points if p.weight is Weight.GRAVE]
+    places = {id(p): number for number, p in enumerate(grave, start=1)}
+    return [(p, places.get(id(p), 0)) for p in points]
+
+
+def point_lines(desk: Desk, point: Point, width: int = 78, number: int = 0) -> list[str]:
+    """A point as rows of a screen: its weight, what it says, where, and what a person wrote.
+
+    number: of a grave point among those that are to be answered, 0 for none.
+    """
+    head = f"{WEIGHTS[point.weight]}{f' {number}' if number else ''}"
     where = f" [{entries_words(point.entries)}]" if point.entries else ""
-    texts = [f"{WEIGHTS[point.weight]:<{_INDENT}}{desk.shown(point.words)}{where}"]
+    texts = [f"{head:<{_INDENT}}{desk.shown(point.words)}{where}"]
     texts += [" " * _INDENT + f"“{desk.secret(digest)}”" for digest in point.said]
     rows: list[str] = []
     for text in texts:
@@ -76,7 +87,12 @@ def look_words(session: ReadOnlySession, sign_off: SignOff) -> str:
 
 def sign_off_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     """All decisions of signers, and plainly where there is none that stands."""
+    from verify.job.signoff import points
+    from verify.terminal.elsewhere import elsewhere
+
     lines = []
+    asked = any(s.answers for s in session.sign_offs)
+    found = points(session, elsewhere(desk)) if asked else ()
     for s in session.sign_offs:
         what = "accepted"
         if not s.accepted:
@@ -84,6 +100,8 @@ def sign_off_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
             what = f"sent back to “{title}” ({desk.secret(s.reason)})"
         lines.append(f"Sign-off {local(s.time)}: {what} by {desk.name(s.person)}.")
         lines += [f"  {words}"] if (words := look_words(session, s)) else []
+        for words, reason in answered(s, found) if s.answers else ():
+            lines.append(f"  Accepted: {desk.shown(words)} Because: “{desk.secret(reason)}”")
         if not _signed(session, s):
             lines.append("  This decision is not signed with a key.")
     signed = session.signed_off
@@ -181,6 +199,7 @@ def sign_off_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
                 "looked": s.looked,
                 "wrong": list(s.wrong),
                 "shown": [{"point": name, "entries": list(e)} for name, e in s.shown],
+                "answered": [{"point": name, "entries": list(e)} for name, e, _ in s.answers],
                 "signed": _signed(session, s),
             }
             for s in session.sign_offs
