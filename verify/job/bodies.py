@@ -106,13 +106,19 @@ def spec_body(
     source: str,
     detail: str = "",
     reused: Mapping[str, str] | None = None,
+    reason: str = "",
+    insisted: bool = False,
 ) -> Body:
     """A spec as typed (`text`), with its source. A later one of the same name corrects it.
 
     reused: time, person and job of the entry it was taken over from, of another car of the model.
+    reason: why it corrects an earlier one (salted digest). insisted: it is not usual, and was
+    entered twice.
     """
     body: Body = {"name": name, "text": text, "unit": unit, "source": source}
     body |= {"detail": detail} if detail else {}
+    body |= {"reason": _digest(reason)} if reason else {}
+    body |= {"insisted": True} if insisted else {}
     return _live(session, "spec", body | ({"reused": dict(reused)} if reused else {}))
 
 

@@ -47,7 +47,12 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
     # 2: language, as in `opened`.
     "sitting": (2, frozenset({"mode"}), frozenset({"scripted", "language"})),
     # 2: reused, where a number of another car of the model was taken: its time, person and job.
-    "spec": (2, frozenset({"name", "text", "unit", "source"}), frozenset({"detail", "reused"})),
+    # 3: reason, why a number that stood already was changed; insisted, where it is not usual.
+    "spec": (
+        3,
+        frozenset({"name", "text", "unit", "source"}),
+        frozenset({"detail", "reused", "reason", "insisted"}),
+    ),
     "outcome": (
         1,
         frozenset({"step", "attempt", "outcome"}),

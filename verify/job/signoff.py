@@ -22,6 +22,7 @@ from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Out
 from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_fit import fit_points
 from verify.job.signoff_point import Point, Weight
+from verify.job.spec_changes import spec_changes
 from verify.words import Verdict
 
 __all__ = ["NOWHERE", "Elsewhere", "Point", "Weight", "close_to_limit", "points"]
@@ -200,10 +201,20 @@ def _corrections(session: ReadOnlySession) -> Iterator[Point]:
         if mended and step.required:
             words += " Only the correction makes it pass."
         yield Point("correction", weight, words, (c.of, c.seq), (c.reason,))
-    again = [v for v in (*session.walk, *session.proofs) if v.rejudged]
-    for visit in again:
-        words = f"“{_title(session, visit)}” was judged again after a number of the car changed."
-        yield Point("judged-again", Weight.LOOK, words, (visit.seq, visit.rejudged))
+    for change in spec_changes(session):
+        title = session.graph.specs[change.name].title
+        words = f"Number of the car: {title} was changed from {change.was or 'not found'} to "
+        words += f"{change.now or 'not found'}."
+        for t in change.turned:
+            step = steps[t.step]
+            words += f" “{step.title}” was judged again: {said(step, t.was)} → {said(step, t.now)}."
+        if not change.reason:
+            words += " No reason stands in the record."
+        mends = change.mends(session)
+        entries = (change.seq, *(n for t in change.turned for n in (t.of, t.seq)))
+        name = "judged-again" if change.turned else "number-changed"
+        told = (change.reason,) if change.reason else ()
+        yield Point(name, Weight.GRAVE if mends else Weight.LOOK, words, entries, told)
 
 
 def _skipped(session: ReadOnlySession) -> Iterator[Point]:
@@ -226,6 +237,9 @@ def _told(session: ReadOnlySession) -> Iterator[Point]:
 def _specs(session: ReadOnlySession) -> Iterator[Point]:
     for name, spec in session.specs.items():
         title = session.graph.specs[name].title
+        if spec.insisted:
+            words = f"Number of the car: {title} is not usual; it was insisted on."
+            yield Point("number-unusual", Weight.LOOK, words, (spec.seq,))
         if not spec.text:
             words, weight = "was not found: what needs it could not be judged", Weight.LOOK
         elif spec.source == "common practice":

@@ -117,7 +117,8 @@ class Pending:
 
 @dataclass(frozen=True, slots=True)
 class StoredSpec:
-    """A spec as typed; the last one of a name counts. reused: where it was taken over from."""
+    """A spec as typed; the last one of a name counts. reused: where it was taken over from;
+    insisted: it is not usual, and was entered twice."""
 
     name: str
     text: str
@@ -128,6 +129,7 @@ class StoredSpec:
     time: str
     person: str
     reused: Mapping[str, str] = field(default_factory=dict)
+    insisted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

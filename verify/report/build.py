@@ -15,6 +15,7 @@ from verify.job.entry import canonical
 from verify.job.session import ReadOnlySession
 from verify.job.signoff import points
 from verify.job.signoff_point import WEIGHTS, Weight, entries_words
+from verify.job.spec_changes import spec_changes
 from verify.job.standing import due_days
 from verify.report.document import (
     Block,
@@ -312,6 +313,22 @@ def _numbers(session: ReadOnlySession, source: Source) -> Iterator[Section]:
     if numbers is None:
         return
     blocks: list[Block] = [numbers]
+    changed = []
+    for change in spec_changes(session):
+        title = session.graph.specs[change.name].title
+        steps = session.graph.steps
+        turned = [
+            f"{steps[t.step].title}: {source.outcome(steps[t.step], t.was)} → "
+            f"{source.outcome(steps[t.step], t.now)}."
+            for t in change.turned
+        ]
+        why = f"Because: {sentence(source.secret(change.reason))}" if change.reason else ""
+        who = f"{source.person(change.person)}, {source.when(change.time)}, entry {change.seq}."
+        text = f"{title}, changed: {change.was or 'not found'} → {change.now or 'not found'}"
+        detail = " ".join((*turned, why or "No reason stands in the record.", who))
+        changed.append(Point(text, detail))
+    if changed:
+        blocks.append(Points(tuple(changed)))
     if source.bare:
         bare = "; ".join(f"{title} ({why})" for title, _, why in source.bare)
         blocks.append(Say(f"Without a document: {bare}.", "quiet"))

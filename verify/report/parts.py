@@ -202,6 +202,8 @@ def numbers_table(session: ReadOnlySession, source: Source) -> Table | None:
         entered = f"{source.when(spec.time)}, {source.person(spec.person)}"
         if spec.reused:
             entered += ", from another car of this model"
+        if spec.insisted:
+            entered += "; not usual, and insisted on"
         rows.append((session.graph.specs[name].title, figure, spec.source, document, entered))
     if not rows:
         return None

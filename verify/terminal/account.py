@@ -6,6 +6,7 @@ from typing import Any
 
 from verify.evidence.verdict import CheckResult
 from verify.job.session import ReadOnlySession, Visit
+from verify.job.spec_changes import spec_changes
 from verify.terminal.clock import local
 from verify.terminal.code_words import frame_words, history_before, reading_lines
 from verify.terminal.desk import Desk
@@ -59,7 +60,20 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         lines += ["", "Numbers of this car:"]
         for name in session.specs:
             words = desk.shown(spec_words(session, name)) + taken_over(session, name)
+            if session.specs[name].insisted:
+                words += ", not usual and insisted on"
             lines.append(f"  {session.graph.specs[name].title}: {words}")
+        for change in spec_changes(session):
+            title = session.graph.specs[change.name].title
+            why = f"“{desk.secret(change.reason)}”" if change.reason else "no reason on the record"
+            lines.append(
+                f"  {title} changed in entry {change.seq}: {change.was or 'not found'} → "
+                f"{change.now or 'not found'} ({why})"
+            )
+            for t in change.turned:
+                step = session.graph.steps[t.step]
+                turn = f"{outcome_words(step, t.was)} → {outcome_words(step, t.now)}"
+                lines.append(f"    {step.title}: {turn}")
         if without := undocumented(session):
             lines.append(f"  Numbers without a document: {'; '.join(without)}.")
     if session.corrections:
