@@ -399,7 +399,7 @@ def test_grave_points_stand_at_the_top_of_the_account_and_the_report(
     words = " ".join(grave[0].removeprefix("GRAVE 1").split())
     shown = " ".join(shop.run("show", job)[1].split())
     assert words in shown
-    assert "Before anything else: Beside them" in shown
+    assert "A signer must see first: " in shown
     assert shown.index(words) < shown.index("The story")
     page = tmp_path / "signer.html"
     assert shop.run("report", job, "--for", "signer", "-o", str(page))[0] == 0

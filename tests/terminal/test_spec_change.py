@@ -112,7 +112,7 @@ def voltage(shop: Shop, *lines: str) -> tuple[str, list[Any]]:
 
 @pytest.mark.parametrize("number", ["12600 V", "126 V", "1.26 V", "12.6 mV"])
 def test_a_slip_is_refused_and_names_what_is_usual(shop: Shop, number: str) -> None:
-    out, written = voltage(shop, number, "sheet")
+    out, written = voltage(shop, number, "sheet", "1")
     assert "for Rest voltage; expected 11 V to 13.2 V, as is usual" in out
     assert "if it is so on this vehicle, enter the same again" in out
     assert written == []
@@ -125,7 +125,7 @@ def test_below_zero_is_never_taken(shop: Shop) -> None:
 
 
 def test_entered_a_second_time_it_counts_and_the_record_says_so(shop: Shop) -> None:
-    _, (written,) = voltage(shop, "24.4 V", "sheet", "1", "24.4 V", "sheet of the lorry")
+    _, (written,) = voltage(shop, "24.4 V", "sheet", "1", "1", "24.4 V", "sheet of the lorry")
     assert written["insisted"] is True
     job = shop.job()
     assert "not usual and insisted on" in flat(shop.run("show", job)[1])
@@ -134,7 +134,9 @@ def test_entered_a_second_time_it_counts_and_the_record_says_so(shop: Shop) -> N
 
 
 def test_another_number_the_second_time_is_looked_at_anew(shop: Shop) -> None:
-    out, written = voltage(shop, "126 V", "sheet", "1", "1260 V", "", "1", "12.6 V", "sheet")
+    out, written = voltage(
+        shop, "126 V", "sheet", "1", "1", "1260 V", "", "1", "1", "12.6 V", "sheet"
+    )
     assert out.count("as is usual") >= 2
     assert [(w["text"], "insisted" in w) for w in written] == [("12.6", False)]
 

@@ -48,6 +48,23 @@ class Elsewhere:
 
 NOWHERE = Elsewhere({}, {})
 
+SAID: Mapping[str, str] = {
+    "other": "other codes",
+    "wiring": "codes that point to wiring, supply or part",
+    "learn": "codes that a leak check and relearn can cure",
+    "forbids": "codes that forbid driving",
+    "partly-read": "no codes seen, but not everything was shown",
+    "cleared": "codes were cleared after the drive",
+    "not-ready": "no codes; monitors or permanent codes are still to run",
+    "none": "no codes",
+    "told-pass": "told: fine",
+    "told-fail": "told: not fine",
+    "told-undecided": "told: not sure",
+    CANNOT: "could not be done",
+    STOP: "STOP",
+}
+"""What an outcome is called here where its label alone would not be understood."""
+
 
 def points(session: ReadOnlySession, elsewhere: Elsewhere = NOWHERE) -> tuple[Point, ...]:
     """All that a signer should see of a job before deciding, the gravest first.
@@ -89,10 +106,10 @@ def said(step: Step, outcome: Outcome) -> str:
     if outcome.items:
         items = step.detail["items"]
         return "not so: " + "; ".join(str(items[i]) for i in items if i in outcome.items)
-    bad = [f"{c} {f}" for c, v, f in outcome.checks if v is not Verdict.PASS]
-    if bad:
-        return f"{outcome.label} ({', '.join(bad)})"
-    return {CANNOT: "could not be done", STOP: "STOP"}.get(outcome.label, outcome.label)
+    for verdict in (Verdict.FAIL, Verdict.UNDECIDED):
+        if found := [f"{c} {f}" for c, v, f in outcome.checks if v is verdict]:
+            return ", ".join(found)
+    return SAID.get(outcome.label, outcome.label)
 
 
 # ---- what went another way ---------------------------------------------------------------------
@@ -211,7 +228,7 @@ def _corrections(session: ReadOnlySession) -> Iterator[Point]:
         if not change.reason:
             words += " No reason stands in the record."
         mends = change.mends(session)
-        entries = (change.seq, *(n for t in change.turned for n in (t.of, t.seq)))
+        entries = tuple(sorted({change.seq, *(n for t in change.turned for n in (t.of, t.seq))}))
         name = "judged-again" if change.turned else "number-changed"
         told = (change.reason,) if change.reason else ()
         yield Point(name, Weight.GRAVE if mends else Weight.LOOK, words, entries, told)

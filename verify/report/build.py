@@ -299,13 +299,13 @@ def _matters(session: ReadOnlySession, source: Source) -> Iterator[Point]:
     for point in points(session, source.elsewhere):
         texts = [f"“{source.secret(digest)}”" for digest in point.said]
         if point.entries:
-            texts.append(entries_words(point.entries))
+            texts.append(sentence(entries_words(point.entries)))
         text = f"{WEIGHTS[point.weight]}: {source.shown(point.words)}"
         yield Point(text, " ".join(texts), _MARKS[point.weight])
     yield from sent_back(session, source)
     if source.told:
         many = f"{len(source.told)} {'step' if len(source.told) == 1 else 'steps'}"
-        yield Point(f"Told, not measured: {many}", "; ".join(source.told) + ".")
+        yield Point(f"Told, not measured: {many}", sentence("; ".join(source.told)))
 
 
 def _numbers(session: ReadOnlySession, source: Source) -> Iterator[Section]:

@@ -64,10 +64,8 @@ def grave_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     if not grave:
         return []
     rows = [" ".join(row.split()) for p in grave for row in point_lines(desk, p, width=10_000)]
-    more = counted([p for p in found if p.weight is not Weight.GRAVE])
-    rest = f" Beside them {more}." if len(found) > len(grave) else ""
     return [
-        f"Before anything else:{rest} All of them: keysback signoff {session.job} --points",
+        f"A signer must see first: {counted(found)} (keysback signoff {session.job} --points)",
         *(f"  {row}" for row in rows),
         "",
     ]

@@ -17,7 +17,8 @@ from verify.job.signoff_point import what_is_missing
 from verify.quantity import Quantity, SpecValue, parse, show, unit
 from verify.terminal.rejudge import would_become
 from verify.terminal.say import choice_page, outcome_words, spec_words
-from verify.terminal.tongue import tr, trouble_words
+from verify.terminal.tongue import tr
+from verify.terminal.ui import Option
 
 if TYPE_CHECKING:
     from verify.terminal.desk import Desk
@@ -83,9 +84,9 @@ def usual_or_insisted(
         if given.get("insist") or before == (number.value, number.unit):
             return given, True
         before = (number.value, number.unit)
-        error = UserError(problem)
-        hands.trouble(error)
-        hands.notice(trouble_words(error))
+        hands.trouble(UserError(problem))
+        # A page of its own is drawn over it: nobody goes on without having seen it.
+        hands.pick(tr("Seen?"), [Option("again", tr("Enter the number again"))])
         given = hands.spec(session, spec)
     return given, False
 
