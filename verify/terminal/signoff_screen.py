@@ -146,7 +146,10 @@ def _answers(
         title = f"You accept grave point {number} of {len(grave)}"
         ui.page(_page(session, title, "decision", say))
         while True:
-            reason = ui.ask("Why, in your own words, as it will stand in the record")
+            reason = ui.ask(
+                "Why, in your own words, as it will stand in the record",
+                hint="Ctrl-C leaves, and nothing is decided.",
+            )
             if not (wrong := what_is_missing(reason, given)):
                 break
             ui.tell(f"That is {wrong}. Say what you know that the record does not show.")
