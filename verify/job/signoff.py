@@ -22,7 +22,6 @@ from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Out
 from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_fit import fit_points
 from verify.job.signoff_point import Point, Weight
-from verify.job.spec_changes import spec_changes
 from verify.words import Verdict
 
 __all__ = ["NOWHERE", "Elsewhere", "Point", "Weight", "close_to_limit", "points"]
@@ -79,6 +78,7 @@ def points(session: ReadOnlySession, elsewhere: Elsewhere = NOWHERE) -> tuple[Po
         *_corrections(session),
         *_skipped(session),
         *_told(session),
+        *_insisted(session),
         *_specs(session),
         *_close(session),
         *fit_points(session, elsewhere.jobs, elsewhere.vins, elsewhere.vin, elsewhere.other_vin),
@@ -209,6 +209,8 @@ def _set_aside(session: ReadOnlySession) -> Iterator[Point]:
 
 
 def _corrections(session: ReadOnlySession) -> Iterator[Point]:
+    from verify.job.spec_changes import spec_changes
+
     steps = session.graph.steps
     for c in session.corrections:
         step = steps[c.step]
@@ -251,12 +253,17 @@ def _told(session: ReadOnlySession) -> Iterator[Point]:
         yield Point("told", Weight.LOOK, words, tuple(v.seq for v in last))
 
 
+def _insisted(session: ReadOnlySession) -> Iterator[Point]:
+    for name, spec in session.specs.items():
+        if spec.insisted:
+            title = session.graph.specs[name].title
+            words = f"Number of the car: {title} is not usual; it was insisted on."
+            yield Point("number-unusual", Weight.LOOK, words, (spec.seq,))
+
+
 def _specs(session: ReadOnlySession) -> Iterator[Point]:
     for name, spec in session.specs.items():
         title = session.graph.specs[name].title
-        if spec.insisted:
-            words = f"Number of the car: {title} is not usual; it was insisted on."
-            yield Point("number-unusual", Weight.LOOK, words, (spec.seq,))
         if not spec.text:
             words, weight = "was not found: what needs it could not be judged", Weight.LOOK
         elif spec.source == "common practice":

@@ -8,8 +8,6 @@ from verify.car.codes import CodeReading
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, REMEDY, STOP, Step
 from verify.job.session import ReadOnlySession, Visit
-from verify.job.signoff import points
-from verify.job.signoff_point import answered
 from verify.report.document import (
     MARK_WORDS,
     OF_VERDICT,
@@ -228,6 +226,9 @@ def people_table(session: ReadOnlySession, source: Source) -> Table:
 
 def second_person(session: ReadOnlySession, source: Source) -> Sign:
     """Whoever signed off the work of others; that nobody did, where that is so."""
+    from verify.job.signoff import points
+    from verify.job.signoff_point import answered
+
     decided = session.signed_off
     if decided is None:
         return Sign(False, NOBODY, (ALONE,))

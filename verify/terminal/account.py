@@ -6,7 +6,6 @@ from typing import Any
 
 from verify.evidence.verdict import CheckResult
 from verify.job.session import ReadOnlySession, Visit
-from verify.job.spec_changes import spec_changes
 from verify.terminal.clock import local
 from verify.terminal.code_words import frame_words, history_before, reading_lines
 from verify.terminal.desk import Desk
@@ -28,6 +27,8 @@ def results_of(visit: Visit) -> list[CheckResult]:
 
 def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     """The account as lines of text, the verdicts' numbers among them."""
+    from verify.job.spec_changes import spec_changes
+
     lines = [
         f"Job {session.job}: {session.graph.title}",
         *[f"Car: {desk.secret(digest)}" for digest in session.car.values()],

@@ -24,19 +24,18 @@ from verify.job.catalogue import catalogue
 from verify.job.judge import Judged, judge_answer, judge_recordings
 from verify.job.numbers import spec_values
 from verify.job.session import DraftSession, ReadOnlySession
-from verify.quantity import parse
+from verify.quantity import Quantity, parse, unit
 from verify.terminal import recordings
 from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
-from verify.terminal.desk import Secrets
-from verify.terminal.same_again import check_not_the_same_again
 from verify.terminal.since import check_not_from_before
-from verify.terminal.spec_change import check_above_zero, reason_of_change, usual_or_insisted
 from verify.terminal.spec_memory import remember, remembered
 from verify.words import Grade
 
 if TYPE_CHECKING:
     from verify.terminal.desk import Desk, Live
     from verify.terminal.hands import Hands
+
+NEVER_ZERO = ("torque", "rotational speed", "voltage", "pressure")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +57,9 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
     What was entered for another car of the model is offered first, unless it is to be changed. A
     change is shown with the verdicts that turn, and has a reason.
     """
+    from verify.terminal.desk import Secrets
+    from verify.terminal.spec_change import reason_of_change, usual_or_insisted
+
     spec = session.graph.specs[name]
     known = remembered(desk.journal, session, name) if name not in session.specs else None
     if known is not None and known.usual(name) and hands.offer_spec(session, spec, known):
@@ -75,9 +77,9 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
         )
     given = hands.spec(session, spec)
     if given["text"]:
-        check_above_zero(parse(f"{given['text']} {given['unit']}"), spec.title)
-    given, insisted = usual_or_insisted(session, spec, given, hands)
+        _check_above_zero(parse(f"{given['text']} {given['unit']}"), spec.title)
     live = desk.live()
+    given, insisted = usual_or_insisted(live, spec, given, hands, _check_above_zero)
     secrets = Secrets()
     if name in live.specs:
         reason = reason_of_change(desk, live, given, hands)
@@ -98,6 +100,18 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
     if not insisted:
         remember(desk.journal, live, name)
     return live
+
+
+def _check_above_zero(quantity: Quantity, title: str) -> None:
+    """A limit at or below zero would let every reading pass. Raises UserError."""
+    if unit(quantity.unit).dimension in NEVER_ZERO and not quantity.value > 0:
+        raise UserError(
+            Problem(
+                found=f"{quantity} for {title}",
+                expected="a number above zero",
+                next="look it up again and enter it, or say that it was not found",
+            )
+        )
 
 
 def ask_missing_specs(
@@ -188,6 +202,8 @@ def _drive_read_again(desk: Desk, session: ReadOnlySession) -> Recording | None:
 def _recording(
     desk: Desk, session: ReadOnlySession, step: Step, answer: RecordingFile, hands: Hands
 ) -> Taken:
+    from verify.terminal.same_again import check_not_the_same_again
+
     name = Path(answer.path).name
     sha256 = recordings.keep(desk.journal, answer.path)
     check_not_from_before(session, step, sha256)

@@ -6,7 +6,7 @@ without a reason on the record, and a slip of a factor must not stand unseen.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from verify.errors import Problem, UserError
@@ -14,7 +14,7 @@ from verify.evidence.usual import Range, unusual
 from verify.flow.graph import Spec
 from verify.job.session import ReadOnlySession
 from verify.job.signoff_point import what_is_missing
-from verify.quantity import Quantity, SpecValue, parse, show, unit
+from verify.quantity import Quantity, SpecValue, parse, show
 from verify.terminal.rejudge import would_become
 from verify.terminal.say import choice_page, outcome_words, spec_words
 from verify.terminal.tongue import tr
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from verify.terminal.desk import Desk
     from verify.terminal.hands import Hands
 
-NEVER_ZERO = ("torque", "rotational speed", "voltage", "pressure")
 DEFAULT = "common practice"
 
 
@@ -32,18 +31,6 @@ def number_of(given: Mapping[str, str]) -> Quantity:
     """A number as its entry holds it: text and unit."""
     bare = given["unit"] == "1"
     return parse(given["text"] if bare else f"{given['text']} {given['unit']}")
-
-
-def check_above_zero(quantity: Quantity, title: str) -> None:
-    """A limit at or below zero would let every reading pass. Raises UserError."""
-    if unit(quantity.unit).dimension in NEVER_ZERO and not quantity.value > 0:
-        raise UserError(
-            Problem(
-                found=f"{quantity} for {title}",
-                expected="a number above zero",
-                next="look it up again and enter it, or say that it was not found",
-            )
-        )
 
 
 def unusual_problem(spec: Spec, quantity: Quantity, units: str) -> Problem | None:
@@ -67,9 +54,15 @@ def _words(usual: Range, units: str) -> str:
 
 
 def usual_or_insisted(
-    session: ReadOnlySession, spec: Spec, given: dict[str, str], hands: Hands
+    session: ReadOnlySession,
+    spec: Spec,
+    given: dict[str, str],
+    hands: Hands,
+    check: Callable[[Quantity, str], None],
 ) -> tuple[dict[str, str], bool]:
     """The number as it is to be written, and whether it was insisted on.
+
+    check: raises UserError for what is never taken, with the title it was typed for.
 
     One that is not usual is refused once; entered a second time, the same, it counts. Raises
     UserError where nobody can be asked again.
@@ -77,7 +70,7 @@ def usual_or_insisted(
     before: tuple[object, str] | None = None
     while given["text"] and given["source"] != DEFAULT:
         number = number_of(given)
-        check_above_zero(number, spec.title)
+        check(number, spec.title)
         problem = unusual_problem(spec, number, session.units)
         if problem is None:
             break
