@@ -17,7 +17,14 @@ from tests.conftest import real_recording
 from tests.outside.test_real_judge import ROUND_ROBIN, WIDE, WIDE_MAP
 from verify.evidence import likeness
 from verify.evidence.importers.port import read_recording
-from verify.evidence.likeness import LEAST_BITS, LEAST_S, shared_stretch
+from verify.evidence.likeness import (
+    LEAST_BITS,
+    LEAST_S,
+    SKETCH_LEAST,
+    SKETCHED,
+    shared_stretch,
+    sketch,
+)
 from verify.evidence.recording import Recording
 
 NAMES = (
@@ -217,3 +224,39 @@ def test_nasty_recordings_are_no_agreement_and_no_error() -> None:
         shared_stretch(made, made)
         assert shared_stretch(plain, made) is None, name
         assert shared_stretch(made, plain) is None, name
+
+
+# ---- found again among many ---------------------------------------------------------------------
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 10**6), front=st.integers(0, 48), at=st.integers(0, 380))
+def test_a_sketch_is_mostly_that_of_the_same_drive_in_another_form(
+    seed: int, front: int, at: int
+) -> None:
+    rows = drive(seed)
+    kept = [(row[0] - front / 2, *row[1:]) for row in rows[front:]]
+    kept[at] = (kept[at][0], kept[at][1] + 3, *kept[at][2:])
+    own, other = set(sketch(read(written(rows)))), sketch(read(written(kept, end="\r\n", digits=1)))
+    assert len(own) == SKETCHED
+    assert len(own.intersection(other)) >= SKETCH_LEAST
+
+
+def test_sketches_of_real_drives_of_one_car_share_nothing() -> None:
+    sketches = [set(sketch(real(sha256))) for sha256 in ROUND_ROBIN]
+    for one, other in combinations(sketches, 2):
+        assert not one & other
+    for sha256, whole in zip(ROUND_ROBIN, sketches, strict=True):
+        assert len(whole.intersection(sketch(part(real(sha256), 0.1, 1)))) >= SKETCH_LEAST
+
+
+def test_where_hardly_anything_moves_there_is_no_sketch() -> None:
+    rows = [(i / 2, 0.0, 0.0, 24.0, 0.0, 12.3 + 0.1 * (i % 2)) for i in range(200)]
+    assert sketch(read(written(rows))) == ()
+    for made in nasty.zoo().values():
+        assert len(sketch(made)) <= SKETCHED
+
+
+def test_a_sketch_stays_as_it_was() -> None:
+    """It stands in entries: a changed hash would lose what was written before."""
+    assert sketch(read(written(drive(1))))[:2] == ("01446675a27b4ae5", "014aba755bf536d8")

@@ -12,6 +12,7 @@ from tests.outside.test_real_judge import ROUND_ROBIN
 from tests.terminal.test_people_command import Shop
 from tests.terminal.test_signoff_command import TO_FOLLOW, typed
 from tests.terminal.walks import idle_csv
+from verify.job.journal import SqliteJournal
 
 TO_IDLE = TO_FOLLOW[:-2]
 
@@ -96,3 +97,20 @@ def test_two_real_drives_of_one_car_are_taken(shop: Shop, tmp_path: Path) -> Non
     visits = [v for v in shop.show()["walk"] if v["step"] == "idle"]
     digests = [{item["sha256"] for item in v["evidence"]} for v in visits]
     assert digests == [{ROUND_ROBIN[1]}, set(ROUND_ROBIN[1:3])]
+
+
+@pytest.mark.parametrize("form", NAMES)
+def test_a_signer_sees_that_a_file_repeats_that_of_another_job(
+    shop: Shop, tmp_path: Path, form: str
+) -> None:
+    """Of another car, and in other bytes."""
+    one = idle_csv(tmp_path / "one.csv", seconds=60)
+    other = again(tmp_path / "other.csv", forms(one.read_bytes())[form])
+    for path in (str(one), other):
+        shop.open(stdin=typed(*TO_IDLE, "1", path, "1", "750 rpm", "sheet", "1"))
+    with SqliteJournal(shop.store, readonly=True) as journal:
+        first, second = [str(r["job"]) for r in reversed(journal.jobs())]
+    for job, elsewhere in ((first, second), (second, first)):
+        out = plain(shop.run("signoff", job, "--points")[1])
+        words = f"holds the readings of one that was used in job {elsewhere}, in another form."
+        assert f"GRAVE 1 The file behind “The idle” {words}" in out

@@ -11,6 +11,7 @@ stretch alone is left.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -35,6 +36,10 @@ _MOST_BITS = 8.0
 _SAME_LAG_S = 0.25
 # Whole numbers up to here are exact; what is larger, counted in steps, is no reading.
 _MOST_STEPS = 2.0**52
+SKETCHED = 8
+# Of so many hashes at least so many are those of another recording before that one is looked at.
+SKETCH_LEAST = 3
+_SKETCH_RUN, _SKETCH_BITS = 12, 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +82,40 @@ def shared_stretch(older: Recording, newer: Recording) -> SharedStretch | None:
                 found.append(SharedStretch(name, begin_s, end_s, worth, newer.seconds))
     enough = [s for s in found if s.bits >= LEAST_BITS and s.seconds >= LEAST_S]
     return max(enough, key=lambda s: s.seconds, default=None)
+
+
+def sketch(recording: Recording) -> tuple[str, ...]:
+    """A few runs of readings by which a recording is found again among many, without reading them.
+
+    Each is twelve changes after each other of a channel that moves by varied steps, as a hash; of
+    all of them the smallest are kept, so that a file cut by a tenth keeps nearly all. () where
+    nothing moves enough. What is found by it is held against the recording itself. The hashes
+    stand in entries: what they are made of never changes.
+    """
+    found = [np.zeros(0, dtype=np.uint64)]
+    for name in sorted(recording.channels):
+        channel = recording.channels[name]
+        step = channel.resolution
+        if not step > 0 or not _largest(channel) < _MOST_STEPS * step:
+            continue
+        if _bits_of_a_step(channel, channel, step) < _SKETCH_BITS:
+            continue
+        _, places = _changes(channel, step)
+        if len(places) < _SKETCH_RUN:
+            continue
+        rows = np.lib.stride_tricks.sliding_window_view(places, _SKETCH_RUN)
+        seed = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")
+        mixed = np.full(len(rows), seed, dtype=np.uint64)
+        for column in range(_SKETCH_RUN):
+            # The finaliser of SplitMix64 (Steele, Lea, Flood 2014), from memory; any mixing would
+            # do. Products wrap around, as they should.
+            mixed ^= rows[:, column].astype(np.uint64)
+            mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+            mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+            mixed ^= mixed >> np.uint64(31)
+        found.append(mixed)
+    smallest = np.unique(np.concatenate(found))[:SKETCHED]
+    return tuple(f"{int(h):016x}" for h in smallest)
 
 
 def _largest(channel: Channel) -> float:

@@ -15,12 +15,12 @@ older than the repair cannot be computed; that is said as a point, not left out.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Outcome, Step
 from verify.job.session import ReadOnlySession, Visit
-from verify.job.signoff_fit import fit_points
+from verify.job.signoff_fit import alike_points, fit_points
 from verify.job.signoff_point import Point, Weight
 from verify.words import Verdict
 
@@ -37,12 +37,14 @@ class Elsewhere:
     jobs: SHA-256 of a recording → other jobs of the store that rest on it. vins: SHA-256 → VINs
     written in that file, masked. vin: that of the job, masked, "" where none was typed. other_vin:
     the SHA-256 of the recordings in which another VIN than the job's is written, and not its own.
+    alike: as jobs, for other files that hold the same readings.
     """
 
     jobs: Mapping[str, Sequence[str]]
     vins: Mapping[str, Sequence[str]]
     vin: str = ""
     other_vin: frozenset[str] = frozenset()
+    alike: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 NOWHERE = Elsewhere({}, {})
@@ -82,6 +84,7 @@ def points(session: ReadOnlySession, elsewhere: Elsewhere = NOWHERE) -> tuple[Po
         *_specs(session),
         *_close(session),
         *fit_points(session, elsewhere.jobs, elsewhere.vins, elsewhere.vin, elsewhere.other_vin),
+        *alike_points(session, elsewhere.alike),
         *_record(session),
     ]
     order = list(Weight)

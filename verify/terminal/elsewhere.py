@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from verify.car.vin import mask_vin
 from verify.errors import UserError
+from verify.evidence.likeness import SKETCH_LEAST, shared_stretch
+from verify.job.entry import Entry
 from verify.job.hidden import evidence_in
 from verify.job.session import ReadOnlySession
 from verify.job.signoff import Elsewhere
 from verify.terminal.desk import Desk
 from verify.terminal.identity import vin_in
+from verify.terminal.recordings import reimport
 
 # A logger writes the car into the head of its file, if anywhere.
 HEAD_BYTES = 65_536
@@ -38,7 +41,48 @@ def elsewhere(desk: Desk) -> Elsewhere:
             if vin and vin not in found:
                 other.add(sha256)
     masked = mask_vin(vin) if vin else ""
-    return Elsewhere(_jobs(desk, own), vins, masked, frozenset(other))
+    return Elsewhere(_jobs(desk, own), vins, masked, frozenset(other), _alike(desk, session))
+
+
+def _alike(desk: Desk, session: ReadOnlySession) -> dict[str, list[str]]:
+    """SHA-256 of a recording → other jobs that rest on another file with its readings.
+
+    Found by sketches, then held against each other; where one is gone, or the entry is older than
+    sketches, nothing is said.
+    """
+    found: dict[str, list[str]] = {}
+    for item in _items(session.history):
+        hashes = item.get("sketch") or ()
+        if len(hashes) < SKETCH_LEAST or item["sha256"] in found:
+            continue
+        near = desk.journal.jobs_naming_some(list(hashes), SKETCH_LEAST)
+        jobs = [j for j in near if j != desk.job and _same_readings(desk, item, j)]
+        found |= {item["sha256"]: jobs} if jobs else {}
+    return found
+
+
+def _same_readings(desk: Desk, item: Mapping[str, Any], job: str) -> bool:
+    try:
+        others = [
+            other
+            for other in _items(desk.journal.entries(job))
+            if other["sha256"] != item["sha256"]
+            and len({*item["sketch"]} & {*(other.get("sketch") or ())}) >= SKETCH_LEAST
+        ]
+        pairs = [reimport(desk.journal, [other, item]) for other in others]
+    except UserError:
+        return False
+    return any(shared_stretch(theirs, own) is not None for theirs, own in pairs)
+
+
+def _items(entries: Iterable[Entry]) -> Iterator[Mapping[str, Any]]:
+    """Each recording that entries name, once."""
+    seen: set[str] = set()
+    for entry in entries:
+        for item in entry.body.get("evidence") or ():
+            if item.get("kind") == "recording" and item["sha256"] not in seen:
+                seen.add(item["sha256"])
+                yield item
 
 
 def _jobs(desk: Desk, own: frozenset[str]) -> Mapping[str, list[str]]:
