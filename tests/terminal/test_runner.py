@@ -128,7 +128,7 @@ def test_a_correction_sets_the_rest_aside_and_offers_it_again() -> None:
 def test_a_changed_spec_judges_anew_what_used_it() -> None:
     desk = small_desk()
     with suppress(Paused):
-        play(desk, *TO_REST, "!spec", "2", "1", "20 N·m", "other sheet")
+        play(desk, *TO_REST, "!spec", "2", "1", "20 N·m", "other sheet", "misread the sheet")
     session = desk.session()
     kinds = [e.kind for e in session.history]
     assert kinds.count("rejudged") == 1
@@ -222,7 +222,7 @@ def test_a_change_of_a_number_says_what_it_was_what_it_is_and_what_was_judged_ag
         play(
             desk,
             *("x", "none", "9 N·m", "", "1", "", "1", "9 N·m", "sheet 4"),
-            *("!spec", "1", "1", "9.5 Nm", "", "!pause"),
+            *("!spec", "1", "1", "9.5 Nm", "", "misread it", "!pause"),
         )
     shown = play.shown.getvalue()  # type: ignore[attr-defined]
     flat = " ".join(shown.split())
@@ -376,7 +376,7 @@ def test_a_torque_twelve_times_off_may_stay_open_or_lie_in_the_figure() -> None:
     with pytest.raises(Paused):
         # The figure was copied wrong: it is changed, and the torque asked again.
         play(
-            desk, *SLIPPED, "3", "1", "1", "80 ft·lbf", "sheet 4",
+            desk, *SLIPPED, "3", "1", "1", "80 ft·lbf", "sheet 4", "copied wrong",
             "80 ft·lbf", "200 N·m", "1", "", "!pause",
         )  # fmt: skip
     session = desk.session()

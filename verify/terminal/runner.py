@@ -257,7 +257,10 @@ class Runner:
         if not name:
             return session
         was = spec_words(session, name)
+        stood = session.specs[name].seq
         session = ask_spec(self.desk, session, name, self.hands)
+        if session.specs[name].seq == stood:
+            return session
         before = session.history[-1].seq
         session = rejudge_all(self.desk, session, name)
         words = f"{specs[name].title}: {was} → {spec_words(session, name)}."
