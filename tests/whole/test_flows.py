@@ -580,3 +580,11 @@ def test_texts_are_plain() -> None:
         for sentence in re.split(r"[.?!:]\s+", text):
             assert len(sentence.split()) <= 32, f"{where}: {sentence}"
         assert not re.search(r"[!…]|\b[A-Z]{4,}\b", text), where
+
+
+@pytest.mark.parametrize("name", FLOWS)
+def test_a_line_of_a_list_fits_a_row(name: str) -> None:
+    graph = graph_of(name)
+    lines = [line for s in graph.steps.values() for line in s.detail.get("items", {}).values()]
+    lines += [a for s in graph.steps.values() for a in s.detail.get("answers", {}).values()]
+    assert [line for line in lines if len(line) > 72] == []
