@@ -30,9 +30,10 @@ _SHOWN = 6
 
 
 def entries_words(entries: Sequence[int]) -> str:
-    """Where to look: "entry 3, 5"."""
+    """Where to look: "entries 3, 5"."""
     more = len(entries) - _SHOWN
-    return f"entry {', '.join(map(str, entries[:_SHOWN]))}" + (f" and {more} more" * (more > 0))
+    word = "entry" if len(entries) == 1 else "entries"
+    return f"{word} {', '.join(map(str, entries[:_SHOWN]))}" + (f" and {more} more" * (more > 0))
 
 
 @dataclass(frozen=True, slots=True)
