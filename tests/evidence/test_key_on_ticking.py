@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.engines_heard.engine import Engine, finished, hear
-from tests.engines_heard.files import heard
+from tests.engines_heard.files import encoded, heard, read
 from tests.engines_heard.key_on import KeyOn, key_ons
 from tests.engines_heard.others import OTHERS, RATE
 from verify.evidence.checks.catalogue import judge
@@ -315,6 +315,23 @@ def test_key_ons_unlike_each_other_are_no_measure() -> None:
     result = judged(heard(finished(sound), RATE, {"(key-on)": "4, 24"}))
     assert result.finding == "would-not-be-heard", result.why
     assert "dB louder than at another" in result.why
+
+
+@pytest.mark.parametrize(
+    ("container", "codec", "rate"),
+    [("ogg", "libopus", 48_000), ("ipod", "aac", 44_100), ("3gp", "libopencore_amrnb", 8_000)],
+)
+def test_what_a_telephone_packs_hides_no_ticking(container: str, codec: str, rate: int) -> None:
+    """A codec for speech leaves less of it: then it stays open, and never passes."""
+    pytest.importorskip("av")
+    for ticking_s in (0.0, 4.0):
+        sound = key_ons(KeyOn(rate=rate, ticking_s=ticking_s, tick=0.3))
+        raw = encoded(sound, rate, container=container, codec=codec)
+        result = judged(read(raw, {"(key-on)": "3, 18"}))
+        if ticking_s:
+            assert result.verdict is not Verdict.PASS, result.why
+        else:
+            assert result.verdict is not Verdict.FAIL, result.why
 
 
 # --- what a healthy car does besides --------------------------------------------------------------

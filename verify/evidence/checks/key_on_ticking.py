@@ -289,7 +289,8 @@ KEY_ON_TICKING = Check(
         "a buzz of more than 80 clicks a second is a hum by then: one as short as a fuel pump's is "
         "not told from it, and one 50 dB softer than the key's own sounds is not heard",
         "dull knocks, all below 1 kHz, that are softer than the rumble of the place",
-        "a telephone that takes steady sounds out of a recording by itself: use the plain recorder",
+        "a telephone that takes steady or soft sounds out of a recording by itself: use the plain "
+        "recorder",
         "ticking that comes only when cold, hot, or after a night: record it then",
         "which part ticks: a purge valve or a relay may do it too",
     ),
