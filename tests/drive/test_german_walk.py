@@ -105,6 +105,11 @@ class Walk:
                 if step.name == "supply":
                     self.until("Woher kommt er?")
                     key(DOWN * 2 + ENTER)
+            case "record" if step.detail.get("told") is None:
+                self.until("Zeichnung zeigen")
+                key(DOWN * 2 + ENTER)
+                self.until("Warum geht das nicht?")
+                key("kein Telefon" + ENTER)
             case "record":
                 self.until("Aufzeichnung?")
                 key(DOWN + ENTER)
