@@ -11,6 +11,7 @@ import pytest
 
 from tests.terminal.rehearsed import claimed, play_outcomes, play_script, proven_flow, scripts_of
 from tests.terminal.walks import SMALL, keysback
+from verify.evidence.usual import unusual
 from verify.flow.graph import CANNOT, STOP, Outcome, Step, recorded_checks
 from verify.flow.machine import compile_flow, draft_machine
 from verify.flow.rehearse import Rehearsal, rehearse
@@ -18,6 +19,7 @@ from verify.flow.spaces import atoms
 from verify.flow.text import text_to_tree
 from verify.job.answers import answer_from_tree
 from verify.job.catalogue import catalogue
+from verify.quantity import parse
 from verify.terminal.library import flow_names
 from verify.terminal.rehearse_answers import AnswerBook, scalar
 
@@ -115,6 +117,19 @@ def test_the_command_writes_scripts_that_the_command_plays(tmp_path: Path) -> No
     title = re.search(r"It ends in: (.*) \(", files[0].read_text())
     assert title is not None
     assert title[1] in tried.stdout
+
+
+def test_the_numbers_of_every_flow_are_answered_as_they_would_be_typed() -> None:
+    """One without a unit, such as of cylinders, has none behind it and is no surprise."""
+    units = set()
+    for name in flow_names():
+        graph = proven_flow(name).graph
+        for spec, text in AnswerBook(graph).specs.items():
+            number = parse(text, expect=graph.specs[spec].unit)
+            if graph.specs[spec].unit == "1":
+                assert unusual(spec.split("/")[-1], number) is None, (name, spec, text)
+            units.add(graph.specs[spec].unit)
+    assert {"1", "rpm", "V"} <= units
 
 
 def test_without_a_folder_the_scripts_are_printed_and_the_summary_comes_last() -> None:
