@@ -18,7 +18,7 @@ IDLE = ("--told", "warm,standing,released", "--spec", "idle_speed=720 rpm")
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("sounds")
-    idle = hear(Engine(seed=6, rpm=720.0, seconds=62.0, rate=16_000)).sound
+    idle = hear(Engine(seed=6, rpm=720.0, seconds=62.0, rate=16_000, unlike=0.3)).sound
     (made / "idle.wav").write_bytes(wav(idle, 16_000))
     (made / "quiet.wav").write_bytes(wav(key_ons(KeyOn())))
     (made / "ticking.wav").write_bytes(wav(key_ons(KeyOn(ticking_s=5.0))))

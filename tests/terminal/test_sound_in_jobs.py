@@ -31,7 +31,7 @@ FLOW = Path(__file__).with_name("sound_flow.yaml")
 
 @cache
 def idle_sound() -> bytes:
-    return wav(hear(Engine(seed=6, rpm=720.0, seconds=62.0, rate=16_000)).sound, 16_000)
+    return wav(hear(Engine(seed=6, rpm=720.0, seconds=62.0, rate=16_000, unlike=0.3)).sound, 16_000)
 
 
 @cache

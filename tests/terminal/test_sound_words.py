@@ -133,7 +133,7 @@ def test_listen_speaks_the_language_that_is_asked_for(
 
 @cache
 def sounds() -> dict[str, tuple[Array, tuple[str, ...]]]:
-    idle = hear(Engine(seed=6, rpm=720.0, seconds=62.0, rate=16_000)).sound
+    idle = hear(Engine(seed=6, rpm=720.0, seconds=62.0, rate=16_000, unlike=0.3)).sound
     keys = KeyOn(rate=16_000)
     told = ("--cylinders", "4", "--told", "warm,standing,released", "--spec", "idle_speed=720 rpm")
     return {
