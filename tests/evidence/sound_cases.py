@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 
 import numpy as np
 
 from tests.nasty import spec
 from verify.evidence.recording import Array, Channel, Recording
-from verify.evidence.sound.orders import CYLINDERS, RATIOS
+from verify.evidence.sound.cycles import SPACINGS, spacing_name
+from verify.evidence.sound.orders import RATIOS
 from verify.quantity import SpecValue
 
 Specs = Mapping[str, SpecValue]
@@ -48,14 +50,16 @@ def idling(
     sure: float = 0.99,
     half: float = 0.0,
     lines: float = 20.0,
-    parts: Mapping[int, float] | None = None,
+    cycle: int = 4,
+    swell: float = 0.9,
     told: str = ALL_TOLD,
     until_s: float = 1e9,
     softer_db: float = 0.0,
     cylinders: int = 4,
 ) -> Recording:
     """An engine heard through. sure: odds of the note being the firing; half: odds of half of it;
-    until_s: when its note ends, by softer_db softer."""
+    until_s: when its note ends, by softer_db softer; cycle: how many firings are heard to lie in one
+    of the engine, 0 for none; swell: how far the hiss swells with it."""
     t = np.arange(0.3, seconds - 0.3, 0.1)
     t = t[t < until_s]
     beat = np.sin(1.9 * t) + 0.6 * np.sin(5.3 * t) + 0.7 * np.cos(0.37 * t) + np.sin(0.93 * t)
@@ -73,11 +77,21 @@ def idling(
             "note_strength": (t, np.full(len(t), 7.0)),
             "note_lines": (blocks, lines * every),
             **{f"note_odds_{a}_{b}": (blocks, odds[a, b] * every) for a, b in RATIOS},
-            **{f"note_parts_{n}": (blocks, (parts or {}).get(n, 4.0) * every) for n in CYLINDERS},
+            **{spacing_name(s): (blocks, _heard(s, cycle) * every) for s in SPACINGS},
+            "note_swell": (blocks, swell * every),
         },
         seconds,
         {"(told)": told} if told else {},
     )
+
+
+def _heard(spacing: Fraction, cycle: int) -> float:
+    """Evidence of 20 s: 30 for the spacing that is heard, less for finer ones, none for others."""
+    if spacing == 1:
+        return 0.0
+    if not cycle or (Fraction(1, cycle) / spacing).denominator != 1:
+        return -3.0
+    return 30.0 if spacing == Fraction(1, cycle) else 12.0
 
 
 def keyed(
@@ -129,7 +143,8 @@ def _common(check: str, specs: Specs) -> dict[tuple[str, str], tuple[Make, Specs
         (check, "channel-missing"): (lambda: _of_a_car(), specs),
         (check, "no-engine-heard"): (lambda: idling(lines=3.0), specs),
         (check, "too-even"): (lambda: idling(wander_rpm=0.1), specs),
-        (check, "octave-open"): (lambda: idling(1000.0, sure=0.6, half=0.38), specs),
+        (check, "octave-open"): (lambda: idling(1000.0, sure=0.6, half=0.38, cycle=0), specs),
+        (check, "cycle-not-heard"): (lambda: idling(cycle=0), specs),
         (check, "no-cylinders"): (idling, less),
         (check, "spec-implausible"): (idling, {**specs, "cylinders": spec("3.5")}),
     }
@@ -143,7 +158,7 @@ def _of_a_car() -> Recording:
 
 def _told_cases(check: str, specs: Specs) -> dict[tuple[str, str], tuple[Make, Specs]]:
     return {
-        (check, "cylinders-doubtful"): (lambda: idling(parts={3: 9.0, 4: 4.0}), specs),
+        (check, "cylinders-doubtful"): (lambda: idling(cycle=3), specs),
         (check, "not-told"): (lambda: idling(told="warm"), specs),
         (check, "too-short"): (lambda: idling(seconds=14.0), specs),
     }
@@ -157,9 +172,14 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
     ("idle-speed-by-ear", "too-high"): (lambda: idling(820.0), BOTH),
     ("idle-speed-by-ear", "near-limit"): (lambda: idling(749.5), BOTH),
     ("idle-speed-by-ear", "no-spec"): (idling, FOUR),
+    ("idle-speed-by-ear", "racing"): (
+        lambda: idling(1400.0),
+        {**FOUR, "idle_speed": spec("1400 rpm")},
+    ),
     **_common("idle-steady-by-ear", FOUR),
     **_told_cases("idle-steady-by-ear", FOUR),
     ("idle-steady-by-ear", "steady"): (idling, FOUR),
+    ("idle-steady-by-ear", "racing"): (lambda: idling(1400.0), FOUR),
     ("idle-steady-by-ear", "hunting"): (lambda: idling(swing_rpm=60.0), FOUR),
     ("idle-steady-by-ear", "maybe-hunting"): (lambda: idling(swing_rpm=25.0, swing_s=5.0), FOUR),
     ("idle-steady-by-ear", "unsteady"): (
@@ -173,6 +193,7 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
     **_common("no-stall-by-ear", FOUR),
     ("no-stall-by-ear", "too-short"): (lambda: idling(seconds=30.0), FOUR),
     ("no-stall-by-ear", "none-heard"): (idling, FOUR),
+    ("no-stall-by-ear", "racing"): (lambda: idling(1400.0), FOUR),
     ("no-stall-by-ear", "stalled"): (
         lambda: idling(until_s=50.0, softer_db=20.0, told="left-on"),
         FOUR,

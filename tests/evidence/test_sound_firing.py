@@ -10,11 +10,13 @@ from hypothesis import strategies as st
 from tests.engines_heard.engine import Engine, hear
 from tests.engines_heard.files import heard
 from verify.evidence.sound import speed as speed_module
-from verify.evidence.sound.cylinders import cylinder_odds
+from verify.evidence.sound.cycles import SPACINGS
 from verify.evidence.sound.firing import follow
 from verify.evidence.sound.listening import BLOCK_COLUMNS
-from verify.evidence.sound.orders import CYLINDERS, RATIOS, hear_orders
-from verify.evidence.sound.speed import firing_hz, speed_by_ear, usual
+from verify.evidence.sound.octaves import usual
+from verify.evidence.sound.orders import RATIOS, hear_orders
+from verify.evidence.sound.speed import firing_hz, speed_by_ear
+from verify.evidence.sound.turns import in_turns
 
 RATE = 2000.0
 
@@ -107,7 +109,9 @@ def test_the_octave_that_makes_the_note_is_the_likeliest(missing: int) -> None:
     low = comb(np.full(int(20 * RATE), hz), only=range(missing, 60, missing), noise=0.3)
     track = follow(low, RATE)
     assert track is not None
-    orders = hear_orders(low, RATE, track)
+    turns = in_turns(low, RATE, track)
+    assert turns is not None
+    orders = hear_orders(turns)
     assert orders is not None
     assert float(orders.odds.sum()) == pytest.approx(1.0)
     a, b = RATIOS[int(orders.odds.argmax())]
@@ -122,7 +126,7 @@ def test_every_block_with_a_note_has_its_odds() -> None:
     np.testing.assert_allclose(starts, [0.0, 20.0, 40.0], atol=0.01)
     total = sum(recording.channels[f"note_odds_{a}_{b}"].values for a, b in RATIOS)
     np.testing.assert_allclose(total, 1.0, atol=1e-9)
-    assert 2 + len(RATIOS) + len(CYLINDERS) == BLOCK_COLUMNS
+    assert 3 + len(RATIOS) + len(SPACINGS) == BLOCK_COLUMNS
 
 
 @pytest.mark.parametrize("seconds", [30.0, 33.0, 41.0, 58.0])
@@ -169,37 +173,6 @@ def test_usual_speeds_weigh_most_and_none_is_ruled_out() -> None:
     assert usual(750.0) == 1.0
     assert 0.0 < usual(375.0) < usual(500.0) < 1.0
     assert 0.0 < usual(6000.0) < usual(1500.0) < 1.0
-
-
-@settings(max_examples=50, deadline=None)
-@given(
-    told=st.sampled_from((1, 2, 3, 4, 5, 6, 8, 12)),
-    levels=st.lists(st.floats(0.0, 20.0), min_size=6, max_size=6),
-)
-def test_odds_of_cylinders_are_odds(told: int, levels: list[float]) -> None:
-    odds = cylinder_odds(dict(zip(CYLINDERS, levels, strict=True)), told, lambda n: 1.0)
-    assert sum(odds.values()) == pytest.approx(1.0)
-    assert told in odds
-    assert all(0.0 <= p <= 1.0 for p in odds.values())
-
-
-def test_an_engine_that_tells_nothing_leaves_what_was_told() -> None:
-    assert cylinder_odds({}, 4, lambda n: 1.0)[4] == pytest.approx(0.99)
-
-
-def test_lines_at_thirds_speak_against_four_cylinders() -> None:
-    flat = dict.fromkeys(CYLINDERS, 2.8)
-    three = {**flat, 3: 9.0}
-    # Below what the checks ask for before they pass.
-    assert cylinder_odds(three, 4, lambda n: 1.0)[4] < 0.95
-    assert cylinder_odds(three, 6, lambda n: 1.0)[6] > 0.95
-    assert cylinder_odds(three, 3, lambda n: 1.0)[3] > 0.95
-
-
-def test_a_speed_no_engine_idles_at_speaks_against_that_many_cylinders() -> None:
-    flat = dict.fromkeys(CYLINDERS, 2.8)
-    at = {n: usual(800.0 * 4 / n) for n in (*CYLINDERS,)}
-    assert cylinder_odds(flat, 4, at.__getitem__)[8] < cylinder_odds(flat, 4, lambda n: 1.0)[8]
 
 
 def test_shown_as_a_channel_it_is_the_speed_that_was_heard() -> None:

@@ -10,11 +10,14 @@ import numpy as np
 from verify.evidence.checks.ear import (
     BLIND_SPOTS,
     CHANNELS,
+    FASTEST_IDLE_RPM,
     LEAST_RUN_S,
     LONGEST_PAUSE_S,
+    RACING,
     SETTLES,
     SURE_OCTAVE,
     UNDECIDED,
+    UNHEARD,
     Ear,
     implausible_numbers,
     listing,
@@ -25,7 +28,7 @@ from verify.evidence.checks.ear import (
 )
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.recording import Recording
-from verify.evidence.sound.firing import HOP_S
+from verify.evidence.sound.cylinders import LEAST_MARGIN
 from verify.evidence.sound.speed import EarSpeed, speed_by_ear
 from verify.evidence.verdict import (
     CheckResult,
@@ -59,14 +62,23 @@ def run_no_stall_by_ear(
         # How much of a file is heard is what is asked here; that it is no engine is another matter.
         if own.lack and not own.partly:
             return check.result(own.lack, f"{own.why}.", settle=own.settle)
+        sure = own.cylinders.get(round(count), 0.0)
+        ear = Ear(round(count), ((place, own),), own.sure, sure, True, own.margin)
         if own.sure < SURE_OCTAVE:
-            ear = Ear(round(count), ((place, own),), own.sure, 1.0, True)
             return check.result("octave-open",
                                 f"the sound may be that of {listing(own.alternatives)}.",
                                 details=ear.details)  # fmt: skip
+        if own.margin < LEAST_MARGIN:
+            return check.result("cycle-not-heard",
+                                UNHEARD.format(rpm=own.alternatives[0].rpm, n=round(count)),
+                                details=ear.details)  # fmt: skip
+        if own.alternatives[0].rpm > FASTEST_IDLE_RPM:
+            return check.result("racing", f"by ear the engine turns at "
+                                f"{own.alternatives[0].rpm:.0f} rpm; {RACING}",
+                                details=ear.details)  # fmt: skip
         spans = _runs(own)
         partly = own if own.partly else partly
-        heard_s += HOP_S * sum(len(v) for _, v in own.pieces)
+        heard_s += ear.hop_s * sum(len(v) for _, v in own.pieces)
         windows += [Window(place, a, b) for a, b in spans]
         samples += sum(len(v) for _, v in own.pieces)
         ends = [b for _, b in spans if b < span_of(recording)[1] - 2.0]
@@ -125,7 +137,7 @@ _NONE = Limits(None, 0.0, "1", "freedom from events: any stall that is heard is 
 
 NO_STALL_BY_EAR = Check(
     name="no-stall-by-ear",
-    version=1,
+    version=2,
     question="Is the engine heard to run on through its idle?",
     channels=CHANNELS,
     quantity="times the engine's note ends while the engine should run",

@@ -10,7 +10,9 @@ from verify.evidence.checks.ear import (
     BLIND_SPOTS,
     BLURRED_SHARE,
     CHANNELS,
+    FASTEST_IDLE_RPM,
     LOOK_ALIKES,
+    RACING,
     SETTLE_LONGER,
     SETTLES,
     UNDECIDED,
@@ -109,6 +111,9 @@ def run_idle_steady_by_ear(
     number = f"by ear engine speed swings by ± {most.value:.0f} rpm over 20 s"
     passes = decide(p, rule.pass_at, rule.fail_at) is Verdict.PASS
     calm = decide(sure * p_hunt, rule.pass_at, rule.fail_at) is Verdict.PASS
+    if passes and calm and ear.rpm > FASTEST_IDLE_RPM:
+        return answer("racing", f"{number}, about {ear.rpm:.0f} rpm; {RACING}", measurement=most,
+                      limits=SWING_LIMITS, probability=p, notes=notes, details=details)  # fmt: skip
     if passes and calm:
         return answer("steady", f"{number}, and does not hunt.", measurement=most,
                       limits=SWING_LIMITS, probability=p, notes=notes, details=details)  # fmt: skip
@@ -121,7 +126,7 @@ def run_idle_steady_by_ear(
 
 IDLE_STEADY_BY_EAR = Check(
     name="idle-steady-by-ear",
-    version=1,
+    version=2,
     question="Does the engine sound as if it idled steadily?",
     channels=CHANNELS,
     quantity="half the range of engine speed by ear over 20 s, and the amplitude and period of "

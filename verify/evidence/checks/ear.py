@@ -16,10 +16,12 @@ import numpy as np
 from verify.evidence.checks.idle_readings import SETTLE_SPEC, IdleReadings, implausible
 from verify.evidence.checks.kind import Check, spec_number
 from verify.evidence.recording import Channel, Recording
+from verify.evidence.sound.cylinders import LEAST_MARGIN
+from verify.evidence.sound.firing import HOP_S
+from verify.evidence.sound.octaves import Alternative
 from verify.evidence.sound.speed import (
     HOW_TO_RECORD,
     SYSTEMATIC_SHARE,
-    Alternative,
     EarSpeed,
     speed_by_ear,
 )
@@ -41,10 +43,30 @@ BLURRED_SHARE = 0.25
 # A file of a minute, less what is lost at its ends.
 LEAST_RUN_S, LONGEST_PAUSE_S = 55.0, 1.0
 CYLINDERS_FROM, CYLINDERS_TO = 1.0, 16.0
+# No car engine is meant to idle faster than this when it is warm (common practice, no source): a
+# sound that would pass there is another number of cylinders, or no engine.
+FASTEST_IDLE_RPM = 1200.0
+RACING = (
+    "no car engine is meant to idle as fast as that when it is warm: with twice the cylinders it "
+    "would be half of it."
+)
+UNHEARD = (
+    "a note is heard as of the firing of {n} cylinders at {rpm:.0f} rpm, but between its multiples "
+    "not the cycle of such an engine: it may be something else that hums, or another number of "
+    "cylinders."
+)
 SETTLE_LONGER = "record 60 s of warm idle, standing, foot off the pedal, nobody talking"
 SETTLE_TOLD = (
     "say with the file that it was so, if it was: the engine warm, the car standing, the pedal "
     "released; else record again"
+)
+SETTLE_CYCLE = (
+    "record 60 s again with the bonnet open and the telephone a hand's breadth over the engine, "
+    "nearer one end of it than the other, or at the tail pipe; look whether the number of "
+    "cylinders is right"
+)
+SETTLE_RACING = (
+    "look at the rev counter, and whether the number of cylinders and the idle speed are right"
 )
 SETTLE_OCTAVE = (
     "record with the telephone at another place, at the tail pipe too, and look whether the "
@@ -57,6 +79,8 @@ UNDECIDED: Mapping[str, Verdict] = {
     "octave-open": Verdict.UNDECIDED,
     "no-cylinders": Verdict.UNDECIDED,
     "cylinders-doubtful": Verdict.UNDECIDED,
+    "cycle-not-heard": Verdict.UNDECIDED,
+    "racing": Verdict.UNDECIDED,
     "not-told": Verdict.UNDECIDED,
     "too-short": Verdict.UNDECIDED,
     "spec-implausible": Verdict.UNDECIDED,
@@ -68,6 +92,8 @@ SETTLES: Mapping[str, str] = {
     "octave-open": SETTLE_OCTAVE,
     "no-cylinders": "give the number of cylinders as cylinders",
     "cylinders-doubtful": SETTLE_OCTAVE,
+    "cycle-not-heard": SETTLE_CYCLE,
+    "racing": SETTLE_RACING,
     "not-told": SETTLE_TOLD,
     "too-short": SETTLE_LONGER,
     "spec-implausible": SETTLE_SPEC,
@@ -93,13 +119,25 @@ BLIND_SPOTS = (
 class Ear:
     """All recordings heard together. heard: (place, what was heard) of those that count; sure,
     sure_cylinders: probability of the octave and of the told number of cylinders, in the worst of
-    them; told: whether all is told of them that an idle must be."""
+    them; told: whether all is told of them that an idle must be; margin: how far the cycle of both
+    is ahead of any other, in the worst of them."""
 
     cylinders: int
     heard: tuple[tuple[int, EarSpeed], ...]
     sure: float
     sure_cylinders: float
     told: bool
+    margin: float
+
+    @property
+    def hop_s(self) -> float:
+        """How far the readings lie apart: of a long sound fewer are kept."""
+        steps = [float(np.median(np.diff(t))) for _, own in self.heard for t, _ in own.pieces]
+        return max([HOP_S, *steps])
+
+    @property
+    def rpm(self) -> float:
+        return max(own.alternatives[0].rpm for _, own in self.heard)
 
     @property
     def readings(self) -> IdleReadings:
@@ -109,7 +147,7 @@ class Ear:
                 windows.append(Window(place, float(times[0]), float(times[-1])))
                 pieces.append((times, values))
                 step = SYSTEMATIC_SHARE * float(np.mean(values))
-                channels[place] = Channel("engine_speed", "rpm", times, values, step, 0.1)
+                channels[place] = Channel("engine_speed", "rpm", times, values, step, self.hop_s)
         return IdleReadings(tuple(windows), tuple(pieces), channels, (), None)
 
     @property
@@ -132,6 +170,7 @@ class Ear:
                 ],
                 "strength_db": best.strength_db,
                 "multiples": best.lines,
+                "cycle_margin": self.margin,
             }
         }
 
@@ -161,6 +200,7 @@ def listened(
         min(own.sure for _, own in good),
         min(own.cylinders.get(cylinders, 0.0) for _, own in good),
         all(set(NEEDED) <= told_of(recordings[i]) for i, _ in good),
+        min(own.margin for _, own in good),
     )
     best = good[0][1]
     if ear.sure < SURE_OCTAVE:
@@ -178,6 +218,13 @@ def listened(
             f"between its multiples the sound is not like that of {cylinders} cylinders "
             f"({100 * odds[cylinders]:.0f} %); with {other} ({100 * odds[other]:.0f} %) "
             f"it would be {best.alternatives[0].rpm * cylinders / other:.0f} rpm.",
+            windows=ear.readings.windows,
+            details=ear.details,
+        )
+    if ear.margin < LEAST_MARGIN:
+        return check.result(
+            "cycle-not-heard",
+            UNHEARD.format(rpm=best.alternatives[0].rpm, n=cylinders),
             windows=ear.readings.windows,
             details=ear.details,
         )

@@ -17,8 +17,9 @@ import numpy as np
 from verify.errors import Problem, UserError
 from verify.evidence.importers.port import Layout, refusal
 from verify.evidence.recording import Array, Channel, Recording
-from verify.evidence.sound.listening import BLOCK_COLUMNS, Heard, listen, table
-from verify.evidence.sound.orders import CYLINDERS, RATIOS
+from verify.evidence.sound.cycles import MOST, SPACINGS, spacing_name
+from verify.evidence.sound.listening import BLOCK_COLUMNS, MOST_CLICKS, Heard, listen, table
+from verify.evidence.sound.orders import RATIOS
 from verify.evidence.sound.stream import EXPECTED, container_of
 
 KEY_ON, TOLD = "(key-on)", "(told)"
@@ -39,7 +40,8 @@ CHANNELS: Mapping[str, tuple[str, float, float]] = {
     "note_strength": ("dB", -50.0, 100.0),
     **{f"note_odds_{a}_{b}": ("1", 0.0, 1.0) for a, b in RATIOS},
     "note_lines": ("1", 0.0, 1000.0),
-    **{f"note_parts_{n}": ("dB", 0.0, 100.0) for n in CYLINDERS},
+    **{spacing_name(s): ("1", -MOST, MOST) for s in SPACINGS},
+    "note_swell": ("1", 0.0, 1.0),
     "key_on": ("1", 1.0, 1.0),
 }
 
@@ -51,7 +53,7 @@ def odds_name(ratio: tuple[int, int]) -> str:
 
 class SoundImporter:
     name = "sound"
-    version = 1
+    version = 2
 
     def accepts(self, head: bytes) -> bool:
         return bool(container_of(head))
@@ -195,14 +197,15 @@ def _channels(heard: Heard, marks: list[float]) -> dict[str, Channel]:
     clicks = table(heard.clicks, 2)
     put("click", clicks[:, 0], clicks[:, 1])
     put("sound_clipped", np.array([0.0]), np.array([100.0 * heard.clipped]))
-    note, blocks = table(heard.note, 3), table(heard.blocks, BLOCK_COLUMNS)
+    note, blocks = heard.note.table(), table(heard.blocks, BLOCK_COLUMNS)
     put("note", note[:, 0], note[:, 1])
     put("note_strength", note[:, 0], note[:, 2])
     for place, ratio in enumerate(RATIOS):
         put(odds_name(ratio), blocks[:, 0], blocks[:, 1 + place])
     put("note_lines", blocks[:, 0], blocks[:, 1 + len(RATIOS)])
-    for place, n in enumerate(CYLINDERS):
-        put(f"note_parts_{n}", blocks[:, 0], blocks[:, 2 + len(RATIOS) + place])
+    for place, spacing in enumerate(SPACINGS):
+        put(spacing_name(spacing), blocks[:, 0], blocks[:, 2 + len(RATIOS) + place])
+    put("note_swell", blocks[:, 0], blocks[:, -1])
     if marks:
         put("key_on", np.array(marks), np.ones(len(marks)))
     return found
@@ -210,6 +213,11 @@ def _channels(heard: Heard, marks: list[float]) -> dict[str, Channel]:
 
 def _repairs(heard: Heard) -> list[str]:
     said = list(heard.repairs)
+    if heard.clicks_until_s is not None:
+        said.append(
+            f"more than {MOST_CLICKS:,} clicks in {heard.clicks_until_s:.0f} s: what follows is "
+            "not listened to for ticking"
+        )
     if heard.clipped > 0.001:
         said.append(
             f"{100.0 * heard.clipped:.1f} of 100 samples are cut off at the file's loudest number: "

@@ -1,53 +1,109 @@
-"""How likely the told number of cylinders is, by the lines between the multiples of the firing.
+"""Octave and number of cylinders, weighed by how often the engine's cycle comes.
 
-No two cylinders are alike, so an engine of n also sounds at n-ths of its firing, and at those of
-the divisors of n. How strongly differs from engine to engine; a smooth one tells nothing. So this
-only ever adds doubt to what somebody counted: it is no way to count cylinders.
+The firing alone leaves both open: half the speed, or half the cylinders, sound alike. The cycle
+does not: its lines lie at rpm / 120 whatever fires when (see `cycles`). So the octave that was
+heard by how high the lines stand, and the number of cylinders that was told, must together lead to
+the spacing that is heard. Where they do, both are borne out; where another pair does, that pair is
+the likelier one; where no spacing is heard, what was told stands on nothing but itself.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from fractions import Fraction
 
-from verify.evidence.sound.orders import CYLINDERS
+from verify.evidence.sound.cycles import SPACINGS
+from verify.evidence.sound.orders import CYLINDERS, RATIOS
 
 # Somebody who looks the number up is wrong about once in a hundred (common practice, no source).
 TOLD_WRONG = 0.01
 # How usual engines of other numbers are (common practice, no source).
 USUAL: Mapping[int, float] = {2: 0.04, 3: 0.20, 4: 0.50, 5: 0.03, 6: 0.15, 8: 0.08}
-# dB of the lines at n-ths where the engine can have them, and where there is only noise between
-# what other cylinders do (mean, standard deviation), from engines made for the tests: 231 of them,
-# with unlike cylinders, pipes and noise. One line in ten is anything.
-CAN_DB, CANNOT_DB = (4.7, 2.7), (3.0, 1.1)
-ANYTHING, ANYTHING_DB, MOST_DB = 0.1, 12.0, 10.0
+# How much likelier (natural logarithm) the spacing that is told must make the lines than any other
+# one and than none: 150 to 1, over the whole recording.
+LEAST_MARGIN = 5.0
+# However clear, the spacing moves an octave by no more than this (400 to 1), so that it alone never
+# decides against how high the lines stand; a number of cylinders by more, as only a person's word
+# stands there.
+MOST_FOR_OCTAVE, MOST_FOR_CYLINDERS = 6.0, 9.0
+# Share of engines so smooth that lines are heard at a multiple of their cycle only: for those a
+# finer spacing than the one that is heard stays possible (common practice, no source).
+SMOOTH_SHARE = 0.1
+OCTAVES: tuple[Fraction, ...] = tuple(
+    sorted({Fraction(a, b) / Fraction(c, d) for a, b in RATIOS for c, d in RATIOS})
+)
+
+Evidence = Mapping[Fraction, float]
+
+
+def spacing_of_firing(
+    rows: Sequence[Mapping[Fraction, float]], bases: Sequence[Fraction]
+) -> dict[Fraction, float]:
+    """Evidence of each spacing, as a share of the chosen firing, over all blocks together.
+
+    rows: for each block what `spacing_evidence` says of shares of its note; bases: the chosen
+    firing as a multiple of each block's note.
+    """
+    found: dict[Fraction, float] = {}
+    for row, base in zip(rows, bases, strict=True):
+        for spacing in SPACINGS:
+            share = spacing / base
+            found[share] = found.get(share, 0.0) + row.get(spacing, 0.0)
+    return found
+
+
+def margin(evidence: Evidence, cylinders: int) -> float:
+    """How far the spacing of so many cylinders is ahead of every other one and of none."""
+    own = Fraction(1, cylinders)
+    others = [value for share, value in evidence.items() if share != own]
+    return evidence[own] - max(others) if own in evidence and others else 0.0
+
+
+def borne_out(evidence: Evidence) -> bool:
+    """Whether one spacing is ahead of every other one and of none."""
+    ranked = sorted(evidence.values())
+    return len(ranked) > 1 and ranked[-1] - ranked[-2] >= LEAST_MARGIN
+
+
+def octave_weights(evidence: Evidence, cylinders: int) -> dict[Fraction, float]:
+    """Weight of each octave (multiple of the chosen firing), 1 for the one that the heard spacing
+    fits best; all 1 where no spacing is heard."""
+    if not borne_out(evidence):
+        return dict.fromkeys(OCTAVES, 1.0)
+    return {o: _fit(evidence, o / cylinders, MOST_FOR_OCTAVE) for o in OCTAVES}
+
+
+def _fit(evidence: Evidence, own: Fraction, most: float) -> float:
+    """How well a spacing fits what is heard, beside the one that fits best."""
+    best = max(evidence, key=lambda s: evidence[s])
+    if own == best:
+        return 1.0
+    fits = math.exp(max(-most, evidence.get(own, -math.inf) - evidence[best]))
+    return max(fits, SMOOTH_SHARE) if (best / own).denominator == 1 else fits
 
 
 def cylinder_odds(
-    parts_db: Mapping[int, float], told: int, weight: Callable[[int], float]
+    evidence: Evidence,
+    told: int,
+    octaves: Mapping[Fraction, float],
+    weight: Callable[[Fraction, int], float],
 ) -> dict[int, float]:
     """Probability of each number of cylinders, the told one among them; sums to 1.
 
-    parts_db: n → dB of the lines at n-ths of the firing; {} leaves what was told at its prior.
-    weight: how usual the engine speed would be with this many.
+    octaves: odds of each multiple of the chosen firing by how high its lines stand; weight: how
+    usual the engine speed would be at this multiple with so many cylinders.
     """
     others = [n for n in CYLINDERS if n != told]
     share = sum(USUAL[n] for n in others)
-    logs: dict[int, float] = {}
+    heard = borne_out(evidence)
+    odds: dict[int, float] = {}
     for n in (told, *others):
         prior = 1.0 - TOLD_WRONG if n == told else TOLD_WRONG * USUAL[n] / share
-        logs[n] = math.log(prior * max(weight(n), 1e-6)) + sum(
-            math.log(_density(level, CAN_DB if n % d == 0 else CANNOT_DB))
-            for d, level in parts_db.items()
-        )
-    most = max(logs.values())
-    odds = {n: math.exp(value - most) for n, value in logs.items()}
+        total = 0.0
+        for octave, probability in octaves.items():
+            fits = _fit(evidence, octave / n, MOST_FOR_CYLINDERS) if heard else 1.0
+            total += probability * fits * max(weight(octave, n), 1e-6)
+        odds[n] = prior * total
     total = sum(odds.values())
     return {n: value / total for n, value in odds.items()}
-
-
-def _density(level: float, form: tuple[float, float]) -> float:
-    mean, spread = form
-    z = (min(max(level, 0.0), MOST_DB) - mean) / spread
-    bell = math.exp(-0.5 * z * z) / (spread * math.sqrt(2.0 * math.pi))
-    return (1.0 - ANYTHING) * bell + ANYTHING / ANYTHING_DB

@@ -1,4 +1,4 @@
-"""How sure the octave is: the same block, heard in turns of the followed note instead of seconds.
+"""How sure the octave is by how high the lines stand, in turns of the followed note.
 
 In turns, lines do not smear when the speed wanders, so places between the multiples of the note can
 be looked at. A note p may be the firing itself, or half, a third, … of it, or a multiple. All of
@@ -16,7 +16,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from verify.evidence.recording import Array
-from verify.evidence.sound.firing import HEARD_TO_HZ, Track
+from verify.evidence.sound.firing import HEARD_TO_HZ
+from verify.evidence.sound.turns import Turns
 
 # Firing, as a multiple of the followed note: what a wrong octave, and cylinders firing in twos and
 # threes, can make of it. Each is a whole number of sixths.
@@ -38,24 +39,22 @@ LINE_SCATTER_DB = 5.0
 LEAST_ODDS = 1e-3
 TURNS = 24
 WINDOW_S = 1.3
-UPSAMPLED = 4
 CYLINDERS = (2, 3, 4, 5, 6, 8)
 
 
 @dataclass(frozen=True, slots=True)
 class Orders:
     """odds: probability of each of RATIOS, shape (len(RATIOS),). lines: multiples of the note that
-    stand out. divided_db: {n: how far the lines at n-ths of the likeliest firing stand out}."""
+    stand out."""
 
     odds: Array
     lines: int
-    divided_db: dict[int, float]
     deficits_db: dict[int, float]
 
 
-def hear_orders(low: NDArray[np.float32], low_rate: float, track: Track) -> Orders | None:
-    """low: the block that was followed. None where it is too short for a spectrum in turns."""
-    spectrum = order_spectrum(low, low_rate, track)
+def hear_orders(block: Turns) -> Orders | None:
+    """None where the block is too short for a spectrum in turns."""
+    spectrum = order_spectrum(block)
     if spectrum is None:
         return None
     level, turns = spectrum
@@ -79,32 +78,17 @@ def hear_orders(low: NDArray[np.float32], low_rate: float, track: Track) -> Orde
         worth[own] = float(np.count_nonzero(inside))
     odds = _odds(deficits, reach, worth)
     whole = line[5::6]
-    best = float(RATIO_VALUES[int(odds.argmax())])
-    divided = {n: _divided(level, turns, best, n) for n in CYLINDERS}
-    return Orders(odds, int(np.count_nonzero(whole >= LINE_DB)), divided, deficits)
+    return Orders(odds, int(np.count_nonzero(whole >= LINE_DB)), deficits)
 
 
-def order_spectrum(
-    low: NDArray[np.float32], low_rate: float, track: Track
-) -> tuple[Array, int] | None:
+def order_spectrum(block: Turns) -> tuple[Array, int] | None:
     """(dB above the local noise, bins a turn of the note): averaged over the block."""
-    seconds = np.arange(len(low)) / low_rate
-    hz = np.interp(seconds, track.time_s, track.hz)
-    phase = np.concatenate([[0.0], np.cumsum(hz)[:-1]]) / low_rate
-    note = float(np.median(track.hz))
+    note, per_turn = block.note_hz, block.per_turn
     turns = TURNS * max(1, round(WINDOW_S * note / TURNS))
-    per_turn = int(2 ** np.ceil(np.log2(2.2 * HEARD_TO_HZ / note)))
-    if phase[-1] < 2 * turns:
-        return None
-    # Finer in time first, so that a straight line between samples is good enough.
-    spectrum = np.fft.rfft(low)
-    fine = np.fft.irfft(spectrum, UPSAMPLED * len(low)) * UPSAMPLED
-    fine_seconds = np.arange(len(fine)) / (UPSAMPLED * low_rate)
-    even = np.arange(0.0, phase[-1], 1.0 / per_turn)
-    at = np.interp(even, phase, seconds)
-    turned = np.interp(at, fine_seconds, fine)
     length = turns * per_turn
-    parts = sliding_window_view(turned, length)[:: length // 2]
+    if len(block.sound) < 2 * length:
+        return None
+    parts = sliding_window_view(block.sound, length)[:: length // 2]
     power = np.mean(np.square(np.abs(np.fft.rfft(parts * np.hanning(length), axis=1))), axis=0)
     last = min(len(power), int(HEARD_TO_HZ / note * turns))
     return _above_noise(power[:last], turns), turns
@@ -149,14 +133,3 @@ def _odds(deficits: dict[int, float], reach: dict[int, float], worth: dict[int, 
     odds = odds * (1.0 - LEAST_ODDS * len(odds)) + LEAST_ODDS
     result: Array = odds / odds.sum()
     return result
-
-
-def _divided(level: Array, turns: int, ratio: float, n: int) -> float:
-    """How far the lines at n-ths of the firing stand out, those of fewer parts left out."""
-    most = int((len(level) - 2) / (turns * ratio) * n)
-    k = np.arange(1, min(most, 10 * n) + 1)
-    k = k[np.gcd(k, n) == 1]
-    if len(k) < 3:
-        return 0.0
-    bins = np.round(k * ratio / n * turns).astype(np.int64)
-    return float(np.mean(np.clip(_at(level, bins), 0.0, 15.0)))

@@ -3,6 +3,10 @@
 A four-stroke engine of N cylinders fires N times in two turns, so f = rpm · N / 120. The note that
 was followed may be that firing or a fraction or multiple of it; every reading of it stays visible
 with its odds, and none is taken that is not likely enough to be a verdict's ground.
+
+That it is an engine must be heard three times over: by a firing that is never as even as a motor's
+or an instrument's, by a hiss that swells with it, and by the lines of a cycle that fits the speed
+and the number of cylinders (`cylinders`). What has the first two alone is named as what it lacks.
 """
 
 from __future__ import annotations
@@ -16,36 +20,25 @@ from numpy.typing import NDArray
 
 from verify.evidence.importers.sound import odds_name
 from verify.evidence.recording import Array, Channel, Recording
-from verify.evidence.sound.cylinders import cylinder_odds
-from verify.evidence.sound.firing import BLOCK_S, HOP_S
-from verify.evidence.sound.listening import LEAST_BLOCK_S
-from verify.evidence.sound.orders import CYLINDERS, RATIO_VALUES, RATIOS
+from verify.evidence.sound.firing import HOP_S
+from verify.evidence.sound.octaves import Alternative, choose, weigh_spacing
+from verify.evidence.sound.orders import RATIOS
 
-# How usual an engine speed is for an engine that is told to idle, before anything is heard (common
-# practice, no source): upper end of the range, weight beside 1 for an ordinary idle.
-USUAL_RPM: tuple[tuple[float, float], ...] = (
-    (350.0, 0.01), (450.0, 0.05), (550.0, 0.4), (1000.0, 1.0), (1250.0, 0.5), (1700.0, 0.1),
-    (2500.0, 0.02), (math.inf, 0.005),
-)  # fmt: skip
-# Share of engines that sound as if they fired half as often: uneven by design, or with a cylinder
-# that does not fire. Twins often are uneven (common practice, no source). Nothing in the sound
-# tells such an engine from an even one at half its speed.
-UNEVEN_SHARE: Mapping[int, float] = {2: 0.5}
-ANY_UNEVEN_SHARE, IN_PAIRS = 0.03, (6,)
-# Octaves of blocks that lie within this of each other are one.
-SAME_SHARE = 0.2
 # A frame further from the second around it than this is none of the engine's.
-STRAY_SHARE, AROUND = 0.04, 11
+STRAY_SHARE, AROUND_S = 0.04, 1.0
 MOST_STRAYS = 0.1
 GAP_S, LEAST_PIECE_S = 0.55, 5.0
-LONGEST_BLOCK_S = BLOCK_S + LEAST_BLOCK_S
 LEAST_COVERED = 0.85
 # Fewer multiples than this are a fan's or a pump's note (common practice, no source).
 LEAST_LINES = 7.0
 # No engine is as even as a motor on the mains or an instrument: its own regulation and its unlike
-# cylinders make it wander. Shares of the speed: over all that is heard, and within a second.
-# The tracking itself adds up to 0.001 to a note that does not move at all.
-EVEN_SHARE, EVEN_SECOND_SHARE = 0.0015, 0.0008
+# cylinders make it wander. Shares of the speed: over all that is heard, and within a second. A
+# regulator that held 700 rpm within ± 1 would be better than any (common practice, no source). The
+# tracking adds less than 0.0005 to a note that does not move at all (the tests bound it), and the
+# mains move by less than that in a minute (common practice, no source).
+EVEN_SHARE, EVEN_SECOND_SHARE = 0.0015, 0.0005
+# The hiss of whatever does not fire is not in step with the note: see `swell`.
+LEAST_SWELL = 0.3
 MAINS_HZ, MAINS_SHARE, MAINS_WANDER = (50.0, 60.0, 100.0, 120.0), 0.004, 0.004
 # What the followed note is out by on average, as a standard uncertainty in shares of the speed: the
 # tests bound it. The clock of a telephone is good to 50 parts in a million, which is nothing.
@@ -53,15 +46,6 @@ SYSTEMATIC_SHARE = 0.002
 SILENT_DB = -75.0
 LOWEST_RPM, HIGHEST_RPM = 300.0, 3000.0
 MOST_JUMPS = 1.2
-
-
-@dataclass(frozen=True, slots=True)
-class Alternative:
-    """One reading of the note: rpm, the multiple of the chosen one, its probability."""
-
-    rpm: float
-    of_chosen: float
-    probability: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +57,8 @@ class EarSpeed:
     is what `pieces` are in, then the others. cylinders: probability of each number of them, as far
     as it can be heard. strength_db, lines: how far the multiples stand out, and how many.
     covered: share of the file in which it is heard; partly: an engine's, but not all the time.
+    margin: how far the cycle that fits octave and cylinders is ahead of any other (natural
+    logarithm of a ratio of likelihoods); below LEAST_MARGIN it is not borne out.
     """
 
     lack: str
@@ -85,6 +71,7 @@ class EarSpeed:
     covered: float = 0.0
     cylinders: Mapping[int, float] = field(default_factory=dict)
     partly: bool = False
+    margin: float = 0.0
 
     @property
     def seconds(self) -> float:
@@ -104,11 +91,6 @@ HOW_TO_RECORD = (
 def firing_hz(rpm: float, cylinders: int) -> float:
     """Firings a second of a four-stroke engine: one of each cylinder in two turns."""
     return rpm * cylinders / 120.0
-
-
-def usual(rpm: float) -> float:
-    """Weight of an engine speed before anything is heard."""
-    return next(weight for upper, weight in USUAL_RPM if rpm < upper)
 
 
 def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
@@ -140,18 +122,19 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
             "engine has more"
         )
         return EarSpeed("no-engine-heard", why, HOW_TO_RECORD, lines=many)
-    times, rpm, alternatives = _chosen(note, *odds, cylinders)
-    kept = _without_strays(rpm)
+    heard = weigh_spacing(recording, choose(note, *odds, cylinders), cylinders)
+    times, rpm, alternatives = heard.times, heard.rpm, heard.alternatives
+    hop = max(HOP_S, note.interval_s if math.isfinite(note.interval_s) else HOP_S)
+    kept = _without_strays(rpm, hop)
     strays = 1.0 - float(np.mean(kept)) if len(rpm) else 1.0
-    pieces = _pieces(times[kept], rpm[kept])
+    pieces = _pieces(times[kept], rpm[kept], hop)
     strong = float(np.median(strength.values))
-    own_cylinders = _cylinders(recording, cylinders, alternatives)
 
     def answer(lack: str, why: str, *, partly: bool = False) -> EarSpeed:
-        covered = _covered(pieces, recording)
+        covered = _covered(pieces, recording, hop)
         return EarSpeed(
             lack, why, HOW_TO_RECORD if lack else "", pieces, alternatives, strong, many, covered,
-            own_cylinders, partly,
+            heard.cylinders, partly, heard.margin,
         )  # fmt: skip
 
     if not pieces or strays > MOST_STRAYS:
@@ -174,7 +157,7 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
             "the note jumps from one tenth of a second to the next, as no engine can",
         )
     wander = float(np.std(every)) / level
-    if wander < EVEN_SHARE or _second_wander(pieces) / level < EVEN_SECOND_SHARE:
+    if wander < EVEN_SHARE or _second_wander(pieces, hop) / level < EVEN_SECOND_SHARE:
         return answer(
             "too-even",
             f"the note moves by only {100 * wander:.2f} % of itself; an engine is never so even, a "
@@ -186,7 +169,13 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
             "too-even",
             f"the note lies at {firing:.1f} Hz, where the hum of the mains lies, and hardly moves",
         )
-    if _covered(pieces, recording) < LEAST_COVERED:
+    if _swell(recording) < LEAST_SWELL:
+        return answer(
+            "no-engine-heard",
+            "nothing above 1 kHz swells in step with the note, as an engine's valves and injectors "
+            "do",
+        )
+    if _covered(pieces, recording, hop) < LEAST_COVERED:
         return answer(
             "no-engine-heard",
             f"an engine may be heard in {sum(float(t[-1] - t[0]) for t, _ in pieces):.0f} s of "
@@ -234,98 +223,38 @@ def _odds_rows(recording: Recording) -> tuple[Array, Array] | None:
     return columns[0].time_s, rows / sums
 
 
-def _chosen(
-    note: Channel, block_s: Array, odds: Array, cylinders: int
-) -> tuple[Array, Array, tuple[Alternative, ...]]:
-    """(times, rpm, alternatives): one octave for all blocks, the likeliest one.
-
-    Each block's odds are weighed with how usual its speed would be. The odds of a whole recording
-    are the mean of those of its blocks, not their product: what makes one block's octave look
-    wrong, a pipe or a cylinder, makes it in all of them.
-    """
-    place = np.searchsorted(block_s, note.time_s, side="right") - 1
-    near = (place >= 0) & (note.time_s < block_s[place] + LONGEST_BLOCK_S)
-    middles = np.array(
-        [
-            float(np.median(note.values[near & (place == b)]))
-            if np.any(near & (place == b))
-            else 0.0
-            for b in range(len(block_s))
-        ]
-    )
-    rpm = middles[:, None] * RATIO_VALUES[None, :] * 120.0 / cylinders
-    weighed = _or_uneven(odds, cylinders) * np.vectorize(usual)(rpm)
-    weighed /= np.maximum(weighed.sum(axis=1, keepdims=True), 1e-12)
-    weighed[middles <= 0.0] = 0.0
-    # The speed that most odds agree on: each block's own candidates are the ones asked.
-    flat, worth = rpm.ravel(), weighed.ravel()
-    sums = np.array(
-        [float(worth[np.abs(flat / r - 1.0) < SAME_SHARE].sum()) if r > 0 else 0.0 for r in flat]
-    )
-    centre = float(flat[int(sums.argmax())])
-    if not centre > 0.0:
-        return np.zeros(0), np.zeros(0), ()
-    chosen = np.abs(np.log(np.maximum(rpm, 1e-9) / centre)).argmin(axis=1)
-    rows = np.arange(len(block_s))
-    fits = np.abs(rpm[rows, chosen] / centre - 1.0) < SAME_SHARE
-    used = near & fits[place]
-    values = note.values * RATIO_VALUES[chosen[place]] * 120.0 / cylinders
-    blocks = max(1, int(np.count_nonzero(middles > 0.0)))
-    found: dict[float, float] = {}
-    for b in np.flatnonzero(middles > 0.0).tolist():
-        for r in range(len(RATIOS)):
-            base = RATIO_VALUES[chosen[b]] if fits[b] else centre / (middles[b] * 120.0 / cylinders)
-            factor = round(float(RATIO_VALUES[r] / base), 2)
-            found[factor] = found.get(factor, 0.0) + float(weighed[b, r]) / blocks
-    level = float(np.median(values[used])) if used.any() else centre
-    ranked = sorted(found.items(), key=lambda item: (item[0] != 1.0, -item[1]))
-    alternatives = tuple(Alternative(level * f, f, p) for f, p in ranked[:6])
-    return note.time_s[used], values[used], alternatives
-
-
-def _or_uneven(odds: Array, cylinders: int) -> Array:
-    """The odds when an engine may also fire unevenly, and so sound like one of half its firing, or,
-    where it does so in pairs, of half as much again."""
-    share = UNEVEN_SHARE.get(cylinders, ANY_UNEVEN_SHARE)
-    mixed: Array = (1.0 - share) * odds
-    for place, value in enumerate(RATIO_VALUES.tolist()):
-        for times, part in ((0.5, 1.0), (1.5, 0.5 if cylinders in IN_PAIRS else 0.0)):
-            other = np.flatnonzero(np.abs(RATIO_VALUES - times * value) < 1e-9)
-            if len(other):
-                mixed[:, place] += part * share * odds[:, other[0]]
-    return mixed
-
-
-def _without_strays(rpm: Array) -> NDArray[np.bool_]:
+def _without_strays(rpm: Array, hop_s: float) -> NDArray[np.bool_]:
     """Which readings lie near the median of the second around them."""
-    if len(rpm) < AROUND:
+    around = 2 * max(1, round(0.5 * AROUND_S / hop_s)) + 1
+    if len(rpm) < around:
         return np.ones(len(rpm), np.bool_)
-    padded = np.pad(rpm, AROUND // 2, mode="edge")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, AROUND), axis=1)
+    padded = np.pad(rpm, around // 2, mode="edge")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, around), axis=1)
     result: NDArray[np.bool_] = np.abs(rpm - middle) <= STRAY_SHARE * np.abs(middle)
     return result
 
 
-def _pieces(times: Array, rpm: Array) -> tuple[tuple[Array, Array], ...]:
+def _pieces(times: Array, rpm: Array, hop_s: float) -> tuple[tuple[Array, Array], ...]:
     if not len(times):
         return ()
-    edges = np.flatnonzero(np.diff(times) > GAP_S) + 1
+    edges = np.flatnonzero(np.diff(times) > max(GAP_S, 2.2 * hop_s)) + 1
     parts = zip(np.split(times, edges), np.split(rpm, edges), strict=True)
     return tuple((t, v) for t, v in parts if t[-1] - t[0] >= LEAST_PIECE_S)
 
 
-def _covered(pieces: tuple[tuple[Array, Array], ...], recording: Recording) -> float:
+def _covered(pieces: tuple[tuple[Array, Array], ...], recording: Recording, hop_s: float) -> float:
     """Share of the file, less its ends, in which the note was heard."""
-    heard = sum(len(t) * HOP_S for t, _ in pieces)
+    heard = sum(len(t) * hop_s for t, _ in pieces)
     return min(1.0, heard / max(1.0, recording.seconds - 1.0))
 
 
-def _second_wander(pieces: tuple[tuple[Array, Array], ...]) -> float:
+def _second_wander(pieces: tuple[tuple[Array, Array], ...], hop_s: float) -> float:
     """The ordinary standard deviation within a second."""
     own = []
+    size = max(2, round(1.0 / hop_s))
     for _, values in pieces:
-        whole = len(values) // 10
-        own += np.std(values[: 10 * whole].reshape(whole, 10), axis=1).tolist()
+        whole = len(values) // size
+        own += np.std(values[: size * whole].reshape(whole, size), axis=1).tolist()
     return float(np.median(own)) if own else math.inf
 
 
@@ -337,17 +266,10 @@ def _jumps(pieces: tuple[tuple[Array, Array], ...]) -> float:
     return float(np.mean(np.square(steps))) / spread if spread > 0.0 else 0.0
 
 
-def _cylinders(
-    recording: Recording, told: int, alternatives: tuple[Alternative, ...]
-) -> dict[int, float]:
-    """See `cylinder_odds`: the levels are means over all blocks."""
-    levels: dict[int, float] = {}
-    for n in CYLINDERS:
-        channel = recording.channels.get(f"note_parts_{n}")
-        if channel is not None and len(channel.values):
-            levels[n] = float(np.mean(channel.values))
-    level = alternatives[0].rpm if alternatives else 0.0
-    return cylinder_odds(levels, told, lambda n: usual(level * told / n))
+def _swell(recording: Recording) -> float:
+    """How far the hiss swells with the note, in most of the blocks."""
+    channel = recording.channels.get("note_swell")
+    return float(np.median(channel.values)) if channel is not None else 0.0
 
 
 def with_engine_speed(recording: Recording, cylinders: int) -> Recording:
