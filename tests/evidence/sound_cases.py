@@ -58,8 +58,8 @@ def idling(
     cylinders: int = 4,
 ) -> Recording:
     """An engine heard through. sure: odds of the note being the firing; half: odds of half of it;
-    until_s: when its note ends, by softer_db softer; cycle: how many firings are heard to lie in one
-    of the engine, 0 for none; swell: how far the hiss swells with it."""
+    until_s: when its note ends, by softer_db softer; cycle: how many firings are heard to lie in
+    one of the engine, 0 for none; swell: how far the hiss swells with it."""
     t = np.arange(0.3, seconds - 0.3, 0.1)
     t = t[t < until_s]
     beat = np.sin(1.9 * t) + 0.6 * np.sin(5.3 * t) + 0.7 * np.cos(0.37 * t) + np.sin(0.93 * t)

@@ -68,7 +68,7 @@ def run_no_stall_by_ear(
             return check.result("octave-open",
                                 f"the sound may be that of {listing(own.alternatives)}.",
                                 details=ear.details)  # fmt: skip
-        if own.margin < LEAST_MARGIN:
+        if not own.margin >= LEAST_MARGIN:
             return check.result("cycle-not-heard",
                                 UNHEARD.format(rpm=own.alternatives[0].rpm, n=round(count)),
                                 details=ear.details)  # fmt: skip

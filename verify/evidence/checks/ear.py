@@ -203,7 +203,8 @@ def listened(
         min(own.margin for _, own in good),
     )
     best = good[0][1]
-    if ear.sure < SURE_OCTAVE:
+    # Where another number is the likelier one, that is what to look at, whatever the octave.
+    if ear.sure < SURE_OCTAVE and ear.sure_cylinders >= 0.5:
         return check.result(
             "octave-open",
             f"the sound may be that of {listing(best.alternatives)}.",
@@ -221,7 +222,7 @@ def listened(
             windows=ear.readings.windows,
             details=ear.details,
         )
-    if ear.margin < LEAST_MARGIN:
+    if not ear.margin >= LEAST_MARGIN:
         return check.result(
             "cycle-not-heard",
             UNHEARD.format(rpm=best.alternatives[0].rpm, n=cylinders),

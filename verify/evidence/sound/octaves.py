@@ -14,8 +14,9 @@ from fractions import Fraction
 import numpy as np
 
 from verify.evidence.recording import Array, Channel, Recording
-from verify.evidence.sound.cycles import SPACINGS, spacing_name
+from verify.evidence.sound.cycles import MOST, SPACINGS, spacing_name
 from verify.evidence.sound.cylinders import (
+    TOLD_WRONG,
     cylinder_odds,
     margin,
     octave_weights,
@@ -137,15 +138,19 @@ def choose(note: Channel, block_s: Array, odds: Array, cylinders: int) -> Chosen
 
 def weigh_spacing(recording: Recording, chosen: Chosen, told: int) -> Chosen:
     """The octave weighed once more, by the spacing of the cycle, and the number of cylinders."""
+    as_told = replace(chosen, cylinders={told: 1.0 - TOLD_WRONG})
     if not chosen.alternatives or not chosen.bases:
-        return chosen
+        return as_told
     columns = [recording.channels.get(spacing_name(s)) for s in SPACINGS]
-    if any(c is None or len(c.values) <= chosen.bases[-1][0] for c in columns):
-        return chosen
-    rows = [
-        {s: float(c.values[b]) for s, c in zip(SPACINGS, columns, strict=True) if c is not None}
-        for b, _ in chosen.bases
-    ]
+    rows: list[dict[Fraction, float]] = [{} for _ in chosen.bases]
+    for spacing, column in zip(SPACINGS, columns, strict=True):
+        if column is None or len(column.values) <= chosen.bases[-1][0]:
+            return as_told
+        own = column.values[[b for b, _ in chosen.bases]]
+        if not np.all(np.abs(own) <= MOST):
+            return as_told
+        for row, value in zip(rows, own.tolist(), strict=True):
+            row[spacing] = value
     evidence = spacing_of_firing(rows, [base for _, base in chosen.bases])
     weights = octave_weights(evidence, told)
     least = min(weights.values())

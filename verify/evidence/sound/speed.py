@@ -169,7 +169,7 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
             "too-even",
             f"the note lies at {firing:.1f} Hz, where the hum of the mains lies, and hardly moves",
         )
-    if _swell(recording) < LEAST_SWELL:
+    if not _swell(recording) >= LEAST_SWELL:
         return answer(
             "no-engine-heard",
             "nothing above 1 kHz swells in step with the note, as an engine's valves and injectors "
@@ -269,7 +269,9 @@ def _jumps(pieces: tuple[tuple[Array, Array], ...]) -> float:
 def _swell(recording: Recording) -> float:
     """How far the hiss swells with the note, in most of the blocks."""
     channel = recording.channels.get("note_swell")
-    return float(np.median(channel.values)) if channel is not None else 0.0
+    if channel is None or not len(channel.values):
+        return 0.0
+    return float(np.median(channel.values))
 
 
 def with_engine_speed(recording: Recording, cylinders: int) -> Recording:
