@@ -263,8 +263,11 @@ def verdict_line(
     return met
 
 
-def summary(rows: Sequence[Row], jobs: Sequence[Row]) -> dict[str, Any]:
-    """Prints every target with its figure, over all checks and for the worst of them."""
+def summary(rows: Sequence[Row], jobs: Sequence[Row], *, near: bool) -> dict[str, Any]:
+    """Prints every target with its figure, over all checks and for the worst of them.
+
+    near: all failing cars lie at the limit, so how many are decided says nothing.
+    """
     print("\nTargets, all checks together, and the worst check")
     told: dict[str, Any] = {}
 
@@ -288,9 +291,9 @@ def summary(rows: Sequence[Row], jobs: Sequence[Row]) -> dict[str, Any]:
     both("wrong passes beyond 1.1 x the limit", rows, "far", most=True)
     both("wrong passes at 1.0-1.1 x", rows, "at", most=True)
     both("right among decided", rows, "right", most=False)
-    both(
-        "undecided at 5 Hz and more", [r for r in rows if r["rate"] >= 5.0], "undecided", most=True
-    )
+    if not near:
+        fast = [r for r in rows if r["rate"] >= 5.0]
+        both("undecided at 5 Hz and more", fast, "undecided", most=True)
     # A car that is neither good nor bad is rightly left open.
     known = ("bad", "good")
     slow = [r for r in rows if r["rate"] <= 2.0 and r["check"] in SAFE and r["truth"] in known]
@@ -298,7 +301,7 @@ def summary(rows: Sequence[Row], jobs: Sequence[Row]) -> dict[str, Any]:
         part = [r for r in slow if n is None or r["check"] == n]
         name = "safe-to-drive decided at 1-2 Hz"
         target = TARGETS[name]
-        if part:
+        if part and not near:
             verdict_line(f"{name}{f' ({n})' if n else ''}", len(_decided(part)), len(part), target,
                          most=False, cars=cars_in(part))  # fmt: skip
     for noise in (True, False):
@@ -376,7 +379,7 @@ def main() -> int:
     began = time.perf_counter()
     with drawn_over(AT_THE_LIMIT if args.near else EVERYWHERE):
         rows, jobs = run_all(names, args)
-    told = summary(rows, jobs)
+    told = summary(rows, jobs, near=args.near)
     if args.show:
         for r in (r for r in jobs if r["verdict"] == "fail"):
             where = f"job {r['job']} {r['rate']:g} Hz {r['check']}"
