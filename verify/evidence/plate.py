@@ -97,8 +97,7 @@ class Answers:
 
 def unbroken(channel: Channel, recording: Recording) -> NDArray[np.intp]:
     """Number of breaks before each reading: two with the same number have nothing left out."""
-    good = sp.linked(channel.time_s, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
-    return np.concatenate([[0], np.cumsum(~good)]).astype(np.intp)
+    return sp.breaks(channel.time_s, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
 
 
 @shared
