@@ -48,6 +48,7 @@ HOUR_GOAL_S, COMMAND_GOAL, SPEED_GOAL, MEMORY_GOAL, GROWTH_GOAL = 0.5, 3.0, 2.5,
 # Peak memory is read from the kernel after the work, minus what the process had before it.
 CHILD = """
 import json, sys, time
+{settle}
 import numpy
 import pyarrow.csv
 {imports}
@@ -68,16 +69,20 @@ print(json.dumps({{
     "checks": own or 0.0,
 }}))
 """
-ARROW = ("", "    table = pyarrow.csv.read_csv(path)")
+ARROW = ("", "", "    table = pyarrow.csv.read_csv(path)")
 JUDGE = (
+    # What the command does before it loads numpy, and before it reads a file.
+    "from verify.__main__ import settle_process; settle_process()",
     """
 from verify.evidence.importers.port import read_recording
 from verify.evidence.checks.catalogue import CATALOGUE, judge
 from verify.quantity import SpecValue, parse
+from verify.terminal.big_file import keep_memory
 import verify.evidence.importers.csv_table
 """,
     """
     with open(path, "rb") as stream:
+        keep_memory(stream)
         recording = read_recording(stream, path)
     start = time.perf_counter()
     results = judge([recording], {"idle_speed": SpecValue(parse("700 rpm"), "service information")})
@@ -133,8 +138,8 @@ def write_table(path: Path, rows: int, columns: int = COLUMNS) -> None:
     pyarrow.csv.write_csv(pa.table({name: made[name] for name in names}), path)
 
 
-def timed(path: Path, small: Path, kind: tuple[str, str]) -> dict[str, float]:
-    code = CHILD.format(imports=kind[0], work=kind[1])
+def timed(path: Path, small: Path, kind: tuple[str, str, str]) -> dict[str, float]:
+    code = CHILD.format(settle=kind[0], imports=kind[1], work=kind[2])
     done = subprocess.run(
         [sys.executable, "-c", code, str(path), str(small)],
         capture_output=True,

@@ -52,7 +52,7 @@ def main(argv: "list[str] | None" = None) -> int:
     """Runs one command. Returns its exit code: 0 done, 2 bad input, 130 interrupted."""
     if argv is None:
         argv = sys.argv[1:]
-        _settle_process()
+        settle_process()
     words = argv
     if not words or words[0] in ("-h", "--help", "help"):
         sys.stdout.write(usage())
@@ -70,7 +70,7 @@ def main(argv: "list[str] | None" = None) -> int:
     return _run(words[0], words[1:])
 
 
-def _settle_process() -> None:
+def settle_process() -> None:
     """What may be set only where the whole process is one command, and before numpy is loaded.
 
     One thread for linear algebra: how many share a sum decides its last digits, and a verdict is

@@ -14,6 +14,7 @@ from verify.errors import Problem, UserError
 from verify.evidence.importers.port import Layout, look, read_recording, tables_used
 from verify.evidence.recording import Recording
 from verify.quantity import parse
+from verify.terminal.big_file import keep_memory
 
 
 def open_file(path: str, what: str = "recording") -> BinaryIO:
@@ -79,6 +80,7 @@ def import_kept(
     """The recording behind a kept file. interval: "0.5 s" where the file has no time column."""
     interval_s = float(parse(interval, expect="s").to("s").value) if interval else None
     with journal.open_evidence(sha256) as stream:
+        keep_memory(stream)
         return read_recording(stream, name, mapping=mapping or None, interval_s=interval_s)
 
 
