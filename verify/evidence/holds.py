@@ -8,7 +8,7 @@ a stale stretch. Everything works on arrays: a long recording has tens of thousa
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from verify.evidence import spans as sp
 from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.values import dataclass
 
 # Two readings may lie so far apart and still speak for the time between.
 LONGEST_STEP_S = 5.0

@@ -13,7 +13,7 @@ pedal at all? That must not be taken from the failure under test, so it is asked
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -24,6 +24,7 @@ from verify.evidence.presses import Mask, Places, Presses, percent
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
 from verify.evidence.windows import FAST_CAP_S
+from verify.values import dataclass
 
 # Read before a press for its level at rest: no longer than this, and not in the time in which the
 # plate still comes back from the press before.

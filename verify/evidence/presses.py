@@ -19,7 +19,7 @@ One press runs from rest to the next rest; a foot that moves about in between st
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,7 @@ from verify.evidence.windows import (
     standing,
     too_slow,
 )
+from verify.values import dataclass
 
 Mask = NDArray[np.bool_]
 Places = NDArray[np.intp]

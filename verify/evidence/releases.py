@@ -6,8 +6,6 @@ not seen to come back has no late end.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +13,7 @@ from verify.evidence.plate import BEFORE_S, LEVEL_S, MOVES_NOISE, Answers, unbro
 from verify.evidence.presses import Mask, Presses, percent
 from verify.evidence.recording import Array, Recording
 from verify.evidence.windows import at_rest
+from verify.values import dataclass
 
 # The plate is back when it is within this share of its way. A fifth of a way shorter than this is
 # no more than idle control moves the plate by itself (common practice).

@@ -8,8 +8,6 @@ is one level in one stretch of ten seconds or less, in which the two stay the sa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +16,7 @@ from verify.evidence.holds import extremes
 from verify.evidence.lines import Line
 from verify.evidence.ranks import medians_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.values import dataclass
 
 LONGEST_STEP_S = 5.0
 # Movement between the readings on both sides, in shares of the travel, beyond the reading's step.

@@ -22,7 +22,6 @@ Whatever the logger left out ends the window.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +30,7 @@ from verify.evidence import spans as sp
 from verify.evidence.ranks import low_percentile
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
+from verify.values import dataclass
 
 # Below this an engine is being cranked or stands; common practice puts cranking at 150 to 300 rpm.
 CRANKING_RPM = 300.0

@@ -11,7 +11,6 @@ from its first reading to its last.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -34,6 +33,7 @@ from verify.evidence.windows import (
     too_slow,
     warm,
 )
+from verify.values import dataclass
 
 TAKE_OFFS, TAKE_OFF_TO_KMH = 3, 10.0
 CRUISE_KMH, CRUISE_S, CRUISE_STRETCH_S = (60.0, 100.0), 300.0, 30.0

@@ -7,8 +7,6 @@ moves for other reasons than the engine's own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +21,7 @@ from verify.evidence.windows import (
     frozen,
     rest_level,
 )
+from verify.values import dataclass
 
 # How far the ratio may wander in one gear: neighbouring gears lie 12 % and more apart (common
 # practice), and a surge of twice what is felt moves it by 6 % where the converter is open.

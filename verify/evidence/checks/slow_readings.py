@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from verify.evidence import spans as sp
 from verify.evidence.checks.kind import Check, spec_number
@@ -23,6 +22,7 @@ from verify.evidence.verdict import (
     mean_measurement,
 )
 from verify.quantity import SpecValue
+from verify.values import dataclass
 
 # Worth fewer than this, a stated 95 % interval holds the truth clearly less often than it says.
 LEAST_EFFECTIVE = 3.0

@@ -13,7 +13,6 @@ at once. Where nobody moved the pedal like that, or the rate is too low, it is n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +24,7 @@ from verify.evidence.presses import percent
 from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import Measurement, Window, least_uncertainty
+from verify.values import dataclass
 
 SHOWS_S = 0.13  # ten readings a second, with some jitter
 # An even movement: this fast in points a second, this long, and mostly one way in each second.

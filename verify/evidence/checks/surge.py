@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -38,6 +37,7 @@ from verify.evidence.verdict import (
     probability_of_conformity,
 )
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 LIMIT_PCT = 3.0

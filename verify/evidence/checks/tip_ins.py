@@ -15,7 +15,6 @@ foot that already presses.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -23,6 +22,7 @@ import numpy as np
 from verify.evidence import spans as sp
 from verify.evidence.checks.in_gear import RATIO_SHARE, Driving, usable
 from verify.evidence.recording import Array, Recording
+from verify.values import dataclass
 
 STEP_POINTS, STEP_S = 10.0, 1.0
 BEFORE_S, AFTER_S = 4.0, 4.0
