@@ -175,6 +175,16 @@ class JournalContract:
             },
         )
 
+    def test_jobs_are_found_by_what_stands_in_an_entry(self, journal: Journal) -> None:
+        fill(journal, "j2", (9, 30))
+        fill(journal, "j1", (1, 2))
+        assert journal.jobs_naming("warm-idle") == ("j1", "j2")
+        assert journal.jobs_naming('"attempt":30') == ("j2",)
+        assert journal.jobs_naming("%") == ()
+        assert journal.jobs_naming_some(("warm-idle", '"attempt":30', "x"), 2) == ("j2",)
+        assert journal.jobs_naming_some(("warm-idle", '"attempt":30', "x"), 1) == ("j1", "j2")
+        assert journal.jobs_naming_some((), 1) == ()
+
     def test_a_job_without_index_is_listed_and_no_index_keeps_the_row(
         self, journal: Journal
     ) -> None:

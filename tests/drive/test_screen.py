@@ -9,6 +9,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
+from itertools import product
 from pathlib import Path
 
 import pexpect
@@ -172,19 +173,20 @@ def test_the_tallest_page_of_the_library_fits_the_screen_with_its_cautions(store
 
     from verify.job.catalogue import catalogue, caution
     from verify.terminal.library import flow_names, load_flow
-    from verify.terminal.say import prompt_rows
+    from verify.terminal.say import prompt_rows, step_words
     from verify.terminal.ui import Page
     from verify.terminal.ui_screen import ScreenUi
 
     for name in flow_names():
-        for step in load_flow(name, catalogue()).graph.steps.values():
+        graph = load_flow(name, catalogue()).graph
+        for step, who in product(graph.steps.values(), graph.audiences):
             if step.kind == "gate":
                 continue
             sink = io.StringIO()
             console = Console(width=80, height=24, force_terminal=True, record=True, file=sink)
             page = Page(
-                "abcdef", "T", "1 done", step.title, step.say, step.why, "Not required: x",
-                cautions=tuple(caution(h, "technician") for h in step.hazards),
+                "abcdef", "T", "1 done", step.title, step_words(step, who), step.why,
+                "Not required: x", cautions=tuple(caution(h, who) for h in step.hazards),
                 prompt_rows=prompt_rows(step),
             )  # fmt: skip
             ui = ScreenUi(console)
@@ -193,7 +195,7 @@ def test_the_tallest_page_of_the_library_fits_the_screen_with_its_cautions(store
             for title, _ in page.cautions:
                 assert title.upper() in shown
             rows = len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight
-            assert rows <= 24, f"{name} {step.name}: {rows} rows"
+            assert rows <= 24, f"{name} {step.name}, {who}: {rows} rows"
 
 
 def test_what_a_person_types_is_never_read_as_markup(store: Path) -> None:

@@ -270,10 +270,16 @@ class Brute:
                 wrong(("hand-back", name))
             elif step.group in (None, Group.SAFE):
                 wrong(("proof-to-follow", name))
+            elif step.later is not None and self._failed(past, step.name):
+                wrong(("failed-to-follow", name))
 
     def _passed(self, past: Past, name: str) -> bool:
         last = past.last[self.place[name]]
         return last is not None and self.graph.steps[name].counts(last) is Verdict.PASS
+
+    def _failed(self, past: Past, name: str) -> bool:
+        last = past.last[self.place[name]]
+        return last is not None and self.graph.steps[name].counts(last) is Verdict.FAIL
 
     def _leave(self, past: Past) -> Iterator[Past]:
         if past.node in self.graph.endings:

@@ -214,7 +214,8 @@ def proving() -> Graph:
         step(
             "ask",
             "lamps",
-            go(["off", "on", "unclear", "cannot"], "enough"),
+            go(["off", "unclear", "cannot"], "enough"),
+            go("on", "diagnosis"),
             answers={"off": "All off", "on": "One is on", "unclear": "Not sure"},
             passes=["off"],
             unsure=["unclear"],

@@ -142,12 +142,17 @@ def _branches(
     names = list(steps)
     own = steps[names[index]]
     if careful and own.kind != "gate" and rng.random() < 0.9:
-        rest = [*sorted(set(own.labels) - own.passes), "cannot"]
         onward = names[index + 1] if index + 1 < len(names) else "handed-back"
-        return [
-            go(sorted(own.passes), onward),
-            go(rest, "diagnosis" if own.required else onward),
-        ]
+        good, rest = sorted(own.passes), [*sorted(set(own.labels) - own.passes), "cannot"]
+        if own.later is not None and "gate" in {s.kind for s in steps.values()}:
+            # What is only open goes on to where it is weighed; what failed does not.
+            good, rest = (
+                sorted({*good, *own.unsure, "cannot"}),
+                sorted(set(own.labels) - own.passes - own.unsure),
+            )
+            if not rest:
+                return [go(good, onward)]
+        return [go(good, onward), go(rest, "diagnosis" if own.required else onward)]
     found: list[Branch] = []
     for part in _partition(rng, own):
         good = part.outcome is not None and bool(part.outcome & own.passes)

@@ -241,17 +241,22 @@ def hand_back() -> tuple[Graph, Graph]:
     return drawn("diagnosis"), drawn("brakes")
 
 
-def proof_to_follow() -> tuple[Graph, Graph]:
-    def drawn(unclear: str) -> Graph:
-        return flow(
-            step("ask", "pedal", go("yes", "idle"), go("no", "diagnosis"), go("cannot", unclear)),
-            step("ask", "idle", go("yes", "enough"), go(["no", "cannot"], "enough"), **FOLLOWS),
-            step("gate", "enough", go("hand-back", "handed-back"),
-                 go("proof-to-follow", "to-follow"), go("neither", "diagnosis")),
-            endings=LETTING,
-        )  # fmt: skip
+def _follows(unclear: str, failed: str) -> Graph:
+    return flow(
+        step("ask", "pedal", go("yes", "idle"), go("no", "diagnosis"), go("cannot", unclear)),
+        step("ask", "idle", go(["yes", "cannot"], "enough"), go("no", failed), **FOLLOWS),
+        step("gate", "enough", go("hand-back", "handed-back"),
+             go("proof-to-follow", "to-follow"), go("neither", "diagnosis")),
+        endings=LETTING,
+    )  # fmt: skip
 
-    return drawn("diagnosis"), drawn("to-follow")
+
+def proof_to_follow() -> tuple[Graph, Graph]:
+    return _follows("diagnosis", "diagnosis"), _follows("to-follow", "diagnosis")
+
+
+def failed_to_follow() -> tuple[Graph, Graph]:
+    return _follows("diagnosis", "diagnosis"), _follows("diagnosis", "enough")
 
 
 def safe_unasked() -> tuple[Graph, Graph]:
@@ -295,6 +300,7 @@ FLOWS = {
     "drive-after-clearing": drive_after_clearing,
     "hand-back": hand_back,
     "proof-to-follow": proof_to_follow,
+    "failed-to-follow": failed_to_follow,
     "safe-unasked": safe_unasked,
     "gone-unasked": gone_unasked,
     "second-throw": second_throw,

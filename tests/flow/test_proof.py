@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import pickle
+import re
 from dataclasses import FrozenInstanceError, replace
 from fractions import Fraction
 
@@ -91,6 +92,26 @@ def test_attempts_at_another_step_may_be_left_though_the_walk_never_went_there()
         "branch 1 (to “Gone”) and branch 2 (to “Back to diagnosis”) both apply.\n"
         "  Noise: “No”"
     )
+
+
+def test_attempts_at_other_steps_are_told_in_the_order_in_which_the_branch_names_them() -> None:
+    """Not in the order of a set, which is another one in every process."""
+    names = ["lamps", "brakes", "pedal", "horn", "noise"]
+    steps = [
+        step("ask", name, go(["yes", "no", "cannot"], then), optional=True)
+        for name, then in zip(names, [*names[1:], "idle"], strict=True)
+    ]
+    counted = {
+        name: look(attempts=(1, 2)) for name in ["noise", "brakes", "lamps", "horn", "pedal"]
+    }
+    idle = step(
+        "ask", "idle", go(look("yes"), "handed-back", earlier=counted),
+        go(["no", "cannot"], "diagnosis"),
+    )  # fmt: skip
+    said_of_it = said(closing(*steps, idle, endings=HB)).splitlines()[0]
+    assert re.findall("“([A-Z][a-z]+)” having been entered", said_of_it) == [
+        "Noise", "Brakes", "Lamps", "Horn", "Pedal",
+    ]  # fmt: skip
 
 
 # words
@@ -247,7 +268,8 @@ def gate(name: str, proof: str = "to-follow", neither: str = "diagnosis") -> Gra
     later = ("Drive on.", "1 week")
     return flow(
         step("ask", "pedal", go("yes", "idle"), go("no", "diagnosis"), go("cannot", "idle")),
-        step("ask", "idle", go(["yes", "no", "cannot"], name), group=Group.COMPLAINT, later=later),
+        step("ask", "idle", go(["yes", "cannot"], name), go("no", "diagnosis"),
+             group=Group.COMPLAINT, later=later),
         step("gate", name, go("hand-back", "handed-back"), go("proof-to-follow", proof),
              go("neither", neither)),
         endings=("handed-back", "to-follow", "diagnosis", "tow") if proof == "to-follow" else HB,
@@ -262,7 +284,7 @@ def test_a_gate_that_hands_back_on_less_is_refused_with_a_walk_it_can_take() -> 
     assert said(gate("enough", proof="handed-back")) == (
         "handed-back: “Hand back” can be reached although “Idle” has not passed.\n"
         "  Pedal: “Yes”\n"
-        "  Idle: “No”\n"
+        "  Idle: cannot be done\n"
         "  Enough: proof to follow"
     )
     assert said(gate("enough", neither="handed-back")) == (

@@ -78,6 +78,13 @@ SAID = {
         "without which the car is not safe to drive.\n"
         "  Pedal: cannot be done"
     ),
+    "failed-to-follow": (
+        "to-follow: “Proof to follow” can be reached although “Idle” has failed: what has failed "
+        "is not open, and nothing is left that could follow.\n"
+        "  Pedal: “Yes”\n"
+        "  Idle: “No”\n"
+        "  Enough: proof to follow"
+    ),
     "safe-unasked": (
         "handed-back: “Hand back” can be reached, but no required step shows that the car is safe "
         "to drive. “Soak” can never speak against the car.\n"

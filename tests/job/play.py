@@ -50,7 +50,7 @@ def workshop_flow() -> Graph:
         ),
         replace(clean, detail={"wait_s": 600.0}),
         step("ask", "road", go(["yes", "no", "cannot"], "keys"), group=Group.COMPLAINT,
-             later=later),
+             unsure=["no"], later=later),
         step("gate", "keys", go("hand-back", "handed-back"), go("proof-to-follow", "to-follow"),
              go("neither", "diagnosis")),
         endings=("handed-back", "to-follow", "diagnosis", "tow"),

@@ -25,7 +25,7 @@ def test_a_job_opened_before_models_and_reused_numbers_is_read_as_it_was() -> No
     form = {"name": "bolt_torque", "text": "9", "unit": "N·m", "source": "standard"}
     desk.write("spec", spec_body(desk.live(), **form))
     now = desk.session()
-    assert [e.version for e in now.history] == [4, 2]
+    assert [e.version for e in now.history] == [4, 3]
     old = as_version_1(now.history)
     verify_chain(old)
     session = fold(desk.job, old, desk.machine)

@@ -351,3 +351,29 @@ def test_answers_of_the_wrong_form_say_what_is_expected(
     with pytest.raises(UserError) as caught:
         answer_from_tree(step(kind, (), **detail), value)
     assert caught.value.problems[0].expected
+
+
+@pytest.mark.parametrize(
+    ("torque", "figure", "why", "settle"),
+    [
+        (
+            "9 N·m", "9.8 N·m",
+            "A wrench set to 9 N·m may give 8.46 to 9.54 N·m (±6%); wanted are 8.82 to 10.78 N·m.",
+            "Set the wrench to 9.8 N·m, tighten again until it clicks and enter it.",
+        ),
+        (
+            "32 N·m", "22 ft·lbf",
+            "A wrench set to 32 N·m may give 30.7 to 33.3 N·m (±4%); wanted are 26.85 to "
+            "32.81 N·m.",
+            "Loosen, set the wrench to 22 ft·lbf, tighten again and enter it.",
+        ),
+    ],
+)  # fmt: skip
+def test_a_torque_near_its_limit_says_what_the_wrench_may_have_given_and_what_to_do(
+    torque: str, figure: str, why: str, settle: str
+) -> None:
+    """No more accurate instrument: the figure itself lies in the middle of its band."""
+    specs = {"torque": SpecValue(parse(figure), "service information")}
+    (found,) = judge_answer(FASTEN, Fastened(torque, True), specs).results
+    assert (found.verdict, found.finding) == (Verdict.UNDECIDED, "near-limit")
+    assert (found.why, found.settle) == (why, settle)

@@ -466,7 +466,7 @@ def two_tries() -> Graph:
         step("do", "clean", go("done", "idle"), go("cannot", "diagnosis"), does=["remedy"],
              optional=True),
         step("ask", "road", go(["yes", "no", "cannot"], "keys"), group=Group.COMPLAINT,
-             later=later),
+             unsure=["no"], later=later),
         step("gate", "keys", go("hand-back", "handed-back"), go("proof-to-follow", "to-follow"),
              go("neither", "diagnosis")),
         endings=("handed-back", "to-follow", "diagnosis", "tow"),

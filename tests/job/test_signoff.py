@@ -7,13 +7,14 @@ from typing import Any
 
 import pytest
 
-from tests.job.play import HIDDEN, Job, failed_once, judged
+from tests.job.play import HIDDEN, Job, failed_once, judged, workshop_flow
 from tests.job.test_proof_to_follow import proof, to_follow
 from tests.job.test_signoff_fold import handed_back
 from verify.evidence.verdict import CheckResult, Limits
+from verify.flow.machine import draft_machine
 from verify.job import bodies
 from verify.job.session import ReadOnlySession
-from verify.job.signoff import Elsewhere, Point, Weight, close_to_limit, points
+from verify.job.signoff import SAID, Elsewhere, Point, Weight, close_to_limit, points
 from verify.words import Verdict
 
 FILE, OTHER = "ab" * 32, "cd" * 32
@@ -61,13 +62,18 @@ def test_a_fail_names_what_was_done_before_it_passed() -> None:
     point = one(handed_back().now, "fail-settled")
     assert point.weight is Weight.LOOK
     assert point.words == (
-        "“Idle” failed: fail (idle-speed too-high). Settled: “Clean” was done, then it passed."
+        "“Idle” failed: idle-speed too-high. Settled: “Clean” was done, then it passed."
     )
     assert point.entries == (4, 7, 8)
 
 
 def test_a_fail_that_stands_is_grave() -> None:
-    job = failed_once()
+    graph = workshop_flow()
+    road = replace(graph.steps["road"], unsure=frozenset())
+    job = Job(draft_machine(replace(graph, steps={**graph.steps, "road": road})))
+    job.answer("yes")
+    job.answer("yes")
+    job.idle("pass", evidence=[recording()])
     job.answer("no")
     assert one(job.now, "fail").words == "“Road” failed: No. It stands so at the end."
     assert one(job.now, "fail").weight is Weight.GRAVE
@@ -356,3 +362,10 @@ def test_distance_since_clear_that_does_not_bear_out_the_drive() -> None:
     assert one(of(Verdict.FAIL), "since-clear").weight is Weight.GRAVE
     assert one(of(Verdict.UNDECIDED), "since-clear").weight is Weight.LOOK
     assert not named(of(Verdict.PASS), "since-clear")
+
+
+def test_outcomes_are_called_what_the_screens_call_them() -> None:
+    from verify.terminal.say import _LABELS
+
+    for label, words in SAID.items():
+        assert _LABELS[label].startswith(words), label

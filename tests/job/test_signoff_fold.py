@@ -13,6 +13,7 @@ from verify.flow.machine import FlowMachine, replay_machine
 from verify.job import bodies
 from verify.job.entry import Draft
 from verify.job.session import fold
+from verify.job.signoff_point import Point, Weight, answered
 from verify.job.visits import ReadOnlySession, Visit
 from verify.words import EndingKind
 
@@ -214,8 +215,31 @@ def test_a_job_that_can_only_be_read_is_accepted_and_not_sent_back() -> None:
 
 def test_what_was_shown_is_kept() -> None:
     job = handed_back()
-    decide(job, shown=[("fail-settled", (4, 7)), ("told", ())])
+    settled = Point("fail-settled", Weight.LOOK, "It failed.", (4, 7))
+    decide(job, shown=[(settled, ""), (Point("told", Weight.LOOK, "Told."), "")])
     assert job.now.sign_offs[-1].shown == (("fail-settled", (4, 7)), ("told", ()))
+
+
+def test_a_grave_point_is_accepted_with_a_reason_and_not_without() -> None:
+    """Of two that say the same nothing, each has its own."""
+    job = handed_back()
+    twice = [Point("not-reached", Weight.GRAVE, "Never reached.") for _ in range(2)]
+    with pytest.raises(UserError, match="a grave point that nobody answered"):
+        decide(job, shown=[(twice[0], HIDDEN), (twice[1], "")])
+    with pytest.raises(ValueError, match="salted digest"):
+        decide(job, shown=[(twice[0], "words"), (twice[1], HIDDEN)])
+    decide(job, shown=[(p, HIDDEN) for p in twice])
+    made = job.now.sign_offs[-1]
+    assert made.answers == (("not-reached", (), HIDDEN),) * 2
+    assert answered(made, twice) == [("Never reached.", HIDDEN)] * 2
+    assert answered(made, []) == [("not-reached", HIDDEN)] * 2
+
+
+def test_what_was_signed_before_reasons_were_asked_for_is_read_as_it_was() -> None:
+    job = handed_back()
+    body = {"decision": "accepted", "shown": [{"point": "fail", "entries": [3]}]}
+    made = bodies.after(job.now, Draft("sign-off", body, "", "p-2", "", {})).sign_offs[-1]
+    assert (made.shown, made.answers) == ((("fail", (3,)),), ())
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ def graph() -> Graph:
         step("do", "loosen", go("done", "bolts"), go("cannot", "diagnosis"), does=["remedy"],
              optional=True),
         step("ask", "road", go(["yes", "no", "cannot"], "keys"), group=Group.COMPLAINT,
-             later=LATER),
+             unsure=["no"], later=LATER),
         step("gate", "keys", go("hand-back", "handed-back"), go("proof-to-follow", "to-follow"),
              go("neither", "diagnosis")),
         endings=("handed-back", "to-follow", "diagnosis", "tow"),

@@ -13,10 +13,13 @@ from verify.evidence.checks.catalogue import CATALOGUE
 from verify.evidence.verdict import CheckResult
 from verify.job.entry import Entry, verify_chain
 from verify.job.session import ReadOnlySession
+from verify.job.signoff import points
+from verify.job.signoff_point import WEIGHTS
 from verify.report.document import Mark, Points, Reader, Report, Section, Stage
 from verify.report.words import ASKED, GONE, NOT_STATUTORY, PROVEN
 from verify.terminal.cmd_report import report_of
 from verify.terminal.desk import Desk
+from verify.terminal.elsewhere import elsewhere
 from verify.words import EndingKind, Verdict
 
 ALL = [r.value for r in Reader]
@@ -121,7 +124,7 @@ def test_the_customer_reads_plain_words_and_no_check_names() -> None:
     assert "It died twice at junctions." in said
     assert NOT_STATUTORY in said
     assert "The warm engine idles at its proper speed" in said
-    assert "Within two weeks." in said
+    assert "By 2031-03-18, within two weeks." in said
     assert "self-tests" in said
 
 
@@ -206,7 +209,7 @@ def test_corrections_stand_with_their_reasons_and_the_path_says_what_was_replace
     assert first_one.startswith("Was: 9 N·m: pass. Now: 8.9 N·m: pass. Because: Misread the scale")
     assert "in place of entry" in words(made)
     first = section(report(desk, "signer"), "Look at this first")
-    assert "Corrected: The bolt" in "\n".join(texts(first))
+    assert "“The bolt” was corrected: " in "\n".join(texts(first))
 
 
 def test_the_signer_sees_first_what_failed_on_the_way_and_how_it_ended() -> None:
@@ -214,9 +217,22 @@ def test_the_signer_sees_first_what_failed_on_the_way_and_how_it_ended() -> None
     assert made.sections[0].title == "Look at this first"
     said = "\n".join(texts(made.sections[0]))
     assert "idle-steady hunting" in said
-    assert "Answered again in entry" in said
     assert "Told, not measured:" in said
-    assert "Number without a document: Least battery voltage" in said
+    assert "Number of the car: Least battery voltage" in said
+
+
+def test_what_the_signer_is_shown_stands_first_in_the_report_in_the_same_words() -> None:
+    """One home for the list: the sign-off's points, the gravest first."""
+    desk = jobs.corrected()
+    first = section(report(desk, "signer"), "Look at this first").blocks[0]
+    assert isinstance(first, Points)
+    found = points(desk.session(), elsewhere(desk))
+    shown = [p.text for p in first.items][: len(found)]
+    assert shown == [f"{WEIGHTS[p.weight]}: {p.words}" for p in found]
+    weights = [text.split(":")[0] for text in shown]
+    assert weights[0] == "GRAVE"
+    assert weights == sorted(weights, key=["GRAVE", "LOOK", "note"].index)
+    assert {p.mark for p in first.items if p.text.startswith("GRAVE")} == {Mark.GRAVE}
 
 
 def test_a_recording_that_is_gone_leaves_its_hash_and_no_picture() -> None:

@@ -3,8 +3,11 @@ exit code 2, no traceback, nothing lost."""
 
 from __future__ import annotations
 
+import argparse
 import json
+from collections.abc import Iterator
 from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 
 import jsonschema
@@ -14,6 +17,7 @@ from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from tests.terminal.walks import SMALL, idle_csv, keysback
+from verify.__main__ import COMMANDS, main
 from verify.errors import UserError
 from verify.job.catalogue import catalogue
 from verify.terminal.answers_file import load_answers
@@ -266,6 +270,34 @@ def test_a_job_that_has_ended_says_why_and_breaks_between_words(tmp_path: Path) 
     account = keysback("show", job, "--store", store).stdout
     assert "✗ The list: not fine" in account
     assert "✓ passed   ✗ failed   ? open   · not required" in account
+
+
+def parsers(p: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
+    """A parser and those of all words below it."""
+    yield p
+    for action in p._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for below in action.choices.values():
+                yield from parsers(below)
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_usage_and_every_complaint_names_keysback(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At every word below a command too, where the parser is made of its own accord."""
+    made = import_module(f"verify.terminal.{COMMANDS[name][0]}").parser()
+    below = [p.prog.split()[-1] for p in parsers(made)][1:]
+    for words in ([name], *([name, word] for word in below)):
+        for more, code in (("--help", 0), ("--no-such-option", 2)):
+            with pytest.raises(SystemExit) as left:
+                main([*words, more])
+            out, err = capsys.readouterr()
+            assert left.value.code == code
+            # What a word does not know, its command says.
+            whole = f"usage: keysback {' '.join(words)}" if code == 0 else "usage: keysback "
+            assert (out or err).startswith(whole), words
+            assert "__main__" not in out + err
 
 
 def test_a_word_of_flows_names_itself_in_its_help() -> None:

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
+import os
 import re
+import sys
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
 
+import pexpect
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.terminal.walks import START, idle_csv, keysback, play, small_desk
+from tests.conftest import ROOT
+from tests.terminal.walks import SMALL, START, idle_csv, keysback, play, small_desk
 from verify.flow.load import text_to_flow
 from verify.flow.machine import compile_flow, draft_machine
 from verify.job.bodies import opened_body
@@ -155,6 +160,36 @@ def test_cut_keeps_to_its_room(text: str, room: int) -> None:
     assert len(found) <= max(room, len(MORE))
     assert found == text or found.endswith(MORE)
     assert text.startswith(found.removesuffix(MORE))
+
+
+@given(st.lists(st.text("abcdefgh", min_size=1, max_size=40), min_size=2, max_size=12), st.data())
+def test_no_word_is_broken(words: list[str], data: st.DataObject) -> None:
+    text = " ".join(words)
+    room = data.draw(st.integers(len(words[0]) + 1, len(text) + 3))
+    kept = cut(text, room).removesuffix(MORE).split()
+    assert kept == words[: len(kept)]
+    assert kept, "what fits is kept"
+
+
+@pytest.mark.parametrize("columns", [40, 80, 132])
+def test_on_a_terminal_its_lines_are_broken_between_words(tmp_path: Path, columns: int) -> None:
+    """The real command at a terminal of that width, and at none."""
+    shop, words = tmp_path / "store", "The engine races when the clutch is let in after a red light"
+    walk = "\n".join([words + " " + words, "!pause", ""])
+    keysback("open", str(SMALL), "--as", "technician", "--mode", "as-work", "--units", "metric",
+             "--lines", "--car", "x", "--model", "y", "--store", str(shop), stdin=walk)  # fmt: skip
+    job = json.loads(keysback("jobs", "--json", "--store", str(shop)).stdout)[0]["job"]
+    plain = keysback("note", job, "--store", str(shop)).stdout
+    assert any(len(line) > 80 for line in plain.splitlines())
+    # The width is the terminal's own, not that of the one the tests run in.
+    env = {k: v for k, v in os.environ.items() if k != "COLUMNS"}
+    shown = pexpect.run(
+        f"{sys.executable} -m verify note {job} --store {shop}", env=env,
+        dimensions=(24, columns), cwd=str(ROOT), encoding="utf-8",
+    )  # fmt: skip
+    rows = shown.splitlines()
+    assert max(map(len, rows)) < columns
+    assert " ".join(shown.split()) == " ".join(plain.split())
 
 
 def _said_only(complaint: str) -> dict[str, str]:
@@ -302,7 +337,7 @@ def test_the_van_of_the_demo_with_all_its_numbers(demo: bool) -> None:
     # What a customer said and what was found stand before numbers that passed all along.
     assert lines["COMPLAINT"].endswith("It died twice at junctions.")
     assert len(lines["CAUSE"]) >= 40
-    assert "Codes after the drive (failed)" in lines["NOT TESTED"]
+    assert "Codes after the drive (open)" in lines["NOT TESTED"]
     assert "Is the complaint gone? (open)" in lines["NOT TESTED"]
     figure = "Least battery voltage… 12.2 V (common practice)"
     assert lines["WITHOUT A DOCUMENT"] == figure

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import io
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from tests.terminal.walks import idle_csv, play, small_desk
+from tests.terminal.walks import SMALL, idle_csv, play, small_desk
 from verify.job.bodies import wait_started_body
 from verify.terminal.clock import PlayingClock
+from verify.terminal.desk import Desk
+from verify.terminal.hands import PersonHands
+from verify.terminal.prove import ProofRunner
 from verify.terminal.runner import Paused, close_by_hand
+from verify.terminal.ui_lines import LineUi
 from verify.words import Audience, EndingKind
 
 # From the story to the start: story, card, torque with its spec, voltage with its default, codes.
@@ -123,7 +128,7 @@ def test_a_correction_sets_the_rest_aside_and_offers_it_again() -> None:
 def test_a_changed_spec_judges_anew_what_used_it() -> None:
     desk = small_desk()
     with suppress(Paused):
-        play(desk, *TO_REST, "!spec", "2", "1", "20 N·m", "other sheet")
+        play(desk, *TO_REST, "!spec", "2", "1", "20 N·m", "other sheet", "misread the sheet")
     session = desk.session()
     kinds = [e.kind for e in session.history]
     assert kinds.count("rejudged") == 1
@@ -217,7 +222,7 @@ def test_a_change_of_a_number_says_what_it_was_what_it_is_and_what_was_judged_ag
         play(
             desk,
             *("x", "none", "9 N·m", "", "1", "", "1", "9 N·m", "sheet 4"),
-            *("!spec", "1", "1", "9.5 Nm", "", "!pause"),
+            *("!spec", "1", "1", "9.5 Nm", "", "misread it", "!pause"),
         )
     shown = play.shown.getvalue()  # type: ignore[attr-defined]
     flat = " ".join(shown.split())
@@ -268,6 +273,50 @@ def test_a_skipped_wait_needs_a_reason_and_keeps_it() -> None:
         play(desk, *TO_REST, "2", "customer waits", "!pause")
     (wait,) = desk.session().skipped_waits
     assert desk.secret(wait.reason) == "customer waits"
+
+
+def resting_desk(tmp_path: Path) -> Desk:
+    """The small flow with a rest that is part of the proof."""
+    text, optional = SMALL.read_text(), "    optional: a rest\n"
+    assert text.count(optional) == 1
+    needed = "    group: complaint-gone\n    later: {settle: let it rest, by: within a week}\n"
+    path = tmp_path / "small.yaml"
+    path.write_text(text.replace(optional, needed))
+    return small_desk(flow=path)
+
+
+@pytest.mark.parametrize("started", [False, True])
+def test_a_wait_that_is_part_of_the_proof_is_left_out_and_never_called_done(
+    tmp_path: Path, started: bool
+) -> None:
+    desk = resting_desk(tmp_path)
+    with pytest.raises(Paused):
+        play(desk, *TO_REST, "!pause")
+    if started:
+        desk.write("wait-started", wait_started_body(desk.live()))
+    with pytest.raises(Paused):
+        play(desk, "2", "customer waits", "!pause")
+    session = desk.session()
+    assert session.pending.step == "start"
+    assert session.skipped_waits == ()
+    rest = session.last("rest")
+    assert rest.outcome.label == "cannot"
+    assert desk.secret(rest.private["reason"]) == "customer waits"
+    assert "rest" in [s.name for s in session.open_steps()]
+    assert "this step stays open" in play.shown.getvalue()
+
+
+def test_a_wait_left_out_is_proof_to_follow_and_can_be_left_out_once_more(tmp_path: Path) -> None:
+    desk = resting_desk(tmp_path)
+    play(desk, *TO_REST, "2", "customer waits", "1", "2", "1")
+    session = desk.session()
+    assert session.ending.kind is EndingKind.PROOF_TO_FOLLOW
+    assert list(session.to_prove) == ["rest", "idle"]
+    lines = io.StringIO("1\n2\nno time\n3\n")
+    ProofRunner(desk, PersonHands(LineUi(lines, io.StringIO())), "as-work").run()
+    session = desk.session()
+    assert list(session.to_prove) == ["rest", "idle"]
+    assert desk.secret(session.proofs[-1].private["reason"]) == "no time"
 
 
 def test_personal_words_never_stand_in_an_entry() -> None:
@@ -327,7 +376,7 @@ def test_a_torque_twelve_times_off_may_stay_open_or_lie_in_the_figure() -> None:
     with pytest.raises(Paused):
         # The figure was copied wrong: it is changed, and the torque asked again.
         play(
-            desk, *SLIPPED, "3", "1", "1", "80 ft·lbf", "sheet 4",
+            desk, *SLIPPED, "3", "1", "1", "80 ft·lbf", "sheet 4", "copied wrong",
             "80 ft·lbf", "200 N·m", "1", "", "!pause",
         )  # fmt: skip
     session = desk.session()

@@ -361,7 +361,7 @@ def test_the_store_knows_a_file_of_another_job_and_the_vin_in_it(
     assert VIN not in str(two)
     out = shop.run("signoff", second, "--points")[1].replace("\n      ", "")
     assert f"was also used in job {first}." in out
-    assert "GRAVE  The recording at “The idle” names the VIN" in out
+    assert "GRAVE 2  The recording at “The idle” names the VIN" in out
 
 
 def test_a_scripted_proof_makes_a_rehearsal_of_it(tmp_path: Path) -> None:
@@ -377,3 +377,111 @@ def test_a_scripted_proof_makes_a_rehearsal_of_it(tmp_path: Path) -> None:
     assert session.proven_later
     assert session.scripted
     assert head(session).startswith("REHEARSAL ONLY")
+
+
+# ---- grave points -------------------------------------------------------------------------------
+
+# A fail that stands.
+GRAVE_WALK = [
+    "It hunts", "none", "9 N·m", "", "1", "", "1", "20 N·m", "sheet 4",
+]  # fmt: skip
+WHY = ("The bolt is a stretch bolt, angle was used", "Seen by myself on the ramp", "Told at noon")
+
+
+def test_grave_points_stand_at_the_top_of_the_account_and_the_report(
+    shop: Shop, tmp_path: Path
+) -> None:
+    shop.open(stdin=typed(*GRAVE_WALK))
+    job = shop.job()
+    _, points, _ = shop.run("signoff", job, "--points")
+    grave = [line for line in points.splitlines() if line.startswith("GRAVE")]
+    assert len(grave) >= 1
+    words = " ".join(grave[0].removeprefix("GRAVE 1").split())
+    shown = " ".join(shop.run("show", job)[1].split())
+    assert words in shown
+    assert "A signer must see first: " in shown
+    assert shown.index(words) < shown.index("The story")
+    page = tmp_path / "signer.html"
+    assert shop.run("report", job, "--for", "signer", "-o", str(page))[0] == 0
+    html = " ".join(page.read_text().split())
+    assert f"GRAVE: {words.split(' [')[0]}" in html
+    assert html.index("GRAVE: ") < html.index("The path, step by step")
+    assert json.loads(shop.run("show", job, "--json")[1])["points"][0]["weight"] == "grave"
+
+
+@pytest.fixture
+def grave(shop: Shop) -> str:
+    """A job that ended with grave points."""
+    shop.open(stdin=typed(*GRAVE_WALK))
+    return shop.job()
+
+
+def how_many(shop: Shop, job: str) -> int:
+    found = json.loads(shop.run("show", job, "--json")[1])["points"]
+    return sum(p["weight"] == "grave" for p in found)
+
+
+def test_enter_alone_never_accepts_a_grave_point(shop: Shop, grave: str) -> None:
+    many = how_many(shop, grave)
+    assert many >= 1
+    before = entries(shop, grave)
+    code, out, _ = shop.run("signoff", grave, "--by", SIGNER, "--lines", stdin=typed(*[""] * 20))
+    assert code == 0
+    assert entries(shop, grave) == before
+    walk = ["1", "1", "", "ok", "aaaaaaaa", "....... .", "yes yes"]
+    code, out, _ = shop.run("signoff", grave, "--by", SIGNER, "--lines", stdin=typed(*walk[:-1]))
+    assert f"YOU ACCEPT GRAVE POINT 1 OF {many}" in out.upper()
+    assert out.count("That is no reason in words.") == 3
+    assert "Nothing was decided." in out
+    assert entries(shop, grave) == before
+
+
+def test_each_grave_point_is_answered_by_itself_and_the_record_carries_it(
+    shop: Shop, grave: str, tmp_path: Path
+) -> None:
+    many = how_many(shop, grave)
+    code, out, err = shop.run(
+        "signoff", grave, "--by", SIGNER, "--lines", stdin=typed("1", "1", *WHY[:many])
+    )
+    assert (code, err) == (0, "")
+    assert "Accepted and signed by" in out
+    decision = entries(shop, grave)[-2]
+    assert (decision.kind, decision.version) == ("sign-off", 2)
+    weights = [p["weight"] for p in decision.body["shown"]]
+    assert weights.count("grave") == many
+    assert [("reason" in p) for p in decision.body["shown"]] == [w == "grave" for w in weights]
+    assert WHY[0] not in str(decision.body), "a person's words stand apart, by their digest"
+    shown = " ".join(shop.run("show", grave)[1].split())
+    assert f"Because: “{WHY[0]}”" in shown
+    assert "“The bolt” failed: fail" in shown.split("Accepted:")[1]
+    page = tmp_path / "signer.html"
+    shop.run("report", grave, "--for", "signer", "-o", str(page))
+    assert f"Because: “{WHY[0]}”" in " ".join(page.read_text().split())
+    # The ending is the flow's: a signature changes nothing of it.
+    assert json.loads(shop.run("show", grave, "--json")[1])["ending"] == "back-to-diagnosis"
+
+
+@pytest.mark.parametrize(
+    ("answers", "found"),
+    [
+        ((), "grave point 1 of {many}: not answered"),
+        (("--answer", "1", ""), "no reason in words"),
+        (("--answer", "1", "ok"), "no reason in words"),
+        (("--answer", "9", WHY[0]), '--answer "9"'),
+        (("--answer", "1", WHY[0], "--answer", "1", WHY[1]), '--answer "1" twice'),
+    ],
+)
+def test_accepting_at_the_command_line_asks_for_the_same(
+    shop: Shop, grave: str, answers: tuple[str, ...], found: str
+) -> None:
+    before = entries(shop, grave)
+    code, _, err = accept(shop, grave, *answers)
+    assert (code, found.format(many=how_many(shop, grave)) in err) == (2, True)
+    assert entries(shop, grave) == before
+
+
+def test_accepted_at_the_command_line_with_an_answer_to_each(shop: Shop, grave: str) -> None:
+    given = [w for n in range(how_many(shop, grave)) for w in ("--answer", str(n + 1), WHY[n])]
+    assert accept(shop, grave, *given)[0] == 0
+    sign_off = json.loads(shop.run("show", grave, "--json")[1])["sign_offs"][0]
+    assert len(sign_off["answered"]) == how_many(shop, grave)

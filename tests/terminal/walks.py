@@ -36,9 +36,11 @@ def idle_csv(path: Path, rpm: float = 750.0, seconds: int = 120, swing: float = 
     return path
 
 
-def small_desk(audience: Audience = Audience.TECHNICIAN, units: str = "metric") -> Desk:
-    loaded = load_flow(str(SMALL), catalogue())
-    machine = compile_flow(proven_or_error(loaded.graph, "small"))
+def small_desk(
+    audience: Audience = Audience.TECHNICIAN, units: str = "metric", flow: Path = SMALL
+) -> Desk:
+    loaded = load_flow(str(flow), catalogue())
+    machine = compile_flow(proven_or_error(loaded.graph, flow.stem))
     journal = MemoryJournal()
     journal.put_edition(loaded.edition, loaded.content)
     desk = Desk(journal, "tester", machine, PlayingClock(START), "p-test")

@@ -159,7 +159,8 @@ def lets(kind: str) -> str:
 
 LEARNING = """
   first: {kind: ask, title: First, say: Look., group: still-learning, answers: {a: A, b: B},
-    passes: [a], later: {settle: x, by: y}, branches: [{when: [a, b, cannot], to: gone}]}
+    passes: [a], unsure: [b], later: {settle: x, by: y},
+    branches: [{when: [a, b, cannot], to: gone}]}
 """
 OPTIONAL = """
   first: {kind: do, title: First, say: Do it., optional: so,
@@ -453,6 +454,6 @@ def test_a_pass_does_not_outlive_the_number_it_rested_on_when_its_recording_is_g
     (used,) = desk.session().last("idle").evidence
     assert desk.journal.erase_evidence([used["sha256"]]) == 1
     with suppress(Paused):
-        play(desk, "!spec", "1", "1", "950 rpm", "", "!pause")
+        play(desk, "!spec", "1", "1", "950 rpm", "", "misread it", "!pause")
     assert desk.session().last("idle").outcome.label == "undecided"
     assert desk.session().pending.step == "idle"

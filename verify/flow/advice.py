@@ -34,6 +34,9 @@ ADVICE = {
     "hand-back": "let a gate decide, and lead to the ending from its outcome `hand-back` alone",
     "proof-to-follow": "let a gate decide, and lead to the ending from its outcome "
     "`proof-to-follow` alone",
+    "failed-to-follow": "lead what fails to diagnosis, to a relearn or over a step with "
+    "`does: [remedy]` back to the question; where it is only not known yet, let that answer be "
+    "`unsure`",
     "safe-unasked": "add a required step with `group: safe-to-drive` of which some answer fails",
     "gone-unasked": "add a required step with `group: complaint-gone` of which some answer fails",
     "second-throw": "put a step with `does: [remedy]` on the way back, or lead elsewhere",

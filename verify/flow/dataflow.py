@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from verify.flow.digraph import cyclic_nodes, reverse_postorder
 from verify.flow.graph import CLEARS_CODES, REMEDY, ROAD_TEST, SAVES_CODES, Step
 from verify.flow.product import STOPPED, Edge, Plan, Product
-from verify.words import Group, Verdict
+from verify.words import EndingKind, Group, Verdict
 
 
 def may_stay_open(step: Step) -> bool:
@@ -38,6 +38,10 @@ class Facts:
         self.passed = self._bits(dict.fromkeys([*self.required, *firsts["never"]]))
         gates = any(s.kind == "gate" for s in graph.steps.values())
         self.not_passed = self._bits(self.required if gates else ())
+        # last outcome certainly did not fail: of what may be open, but never refuted (invariant 6)
+        waits = [s for s in self.required if may_stay_open(graph.steps[s])]
+        to_follow = any(e.kind is EndingKind.PROOF_TO_FOLLOW for e in graph.endings.values())
+        self.not_failed = self._bits(waits if to_follow else ())
         self.visited = self._bits(dict.fromkeys(firsts["before"]))
         # certainly no failed outcome stands that nothing was done about
         self.unfailed = self._bits(s for s in _repeatable(plan) if graph.steps[s].required)
@@ -55,7 +59,7 @@ class Facts:
         self._seen = {"hand-back": self.required, "proof-to-follow": must}
         self._taught = {label: self._implied(names) for label, names in self._seen.items()}
         self.at_start = self._may_all | _union((*self.unfailed.values(), *self._clean.values()))
-        self.at_start |= self.driven
+        self.at_start |= self.driven | _union(self.not_failed.values())
 
         self._effects = [
             {verdict: self._effect(node.step, verdict) for verdict in _VERDICTS}
@@ -74,6 +78,7 @@ class Facts:
         bits = 0
         for name in names:
             bits |= self.passed[name] | self.visited.get(name, 0) | self.unfailed.get(name, 0)
+            bits |= self.not_failed.get(name, 0)
             if SAVES_CODES in self.plan.node(name).step.does:
                 bits |= self.saved
         return bits
@@ -92,10 +97,11 @@ class Facts:
                 gained |= self.driven
         else:
             gained |= self.not_passed.get(step.name, 0)
+        stands = self.unfailed.get(step.name, 0) | self.not_failed.get(step.name, 0)
         if verdict is Verdict.FAIL:
-            lost |= self.unfailed.get(step.name, 0)
+            lost |= stands
         else:
-            gained |= self.unfailed.get(step.name, 0)
+            gained |= stands
         gained |= self._clean.get(step.name, 0)
         if CLEARS_CODES in step.does:
             lost |= self.driven

@@ -12,6 +12,7 @@ from typing import Any
 
 from verify.flow.card_words import label_words, when_words
 from verify.flow.graph import Condition, Graph, Promise, Step
+from verify.flow.looser import Looser, looser
 from verify.flow.phrases import promise_words, title_of
 
 NEW, GONE, OTHER = "in addition", "no longer", "otherwise"
@@ -44,7 +45,8 @@ class Change:
 class Difference:
     """before, after: titles of the two flows. whole: points about the flow itself.
 
-    renamed: name in the old flow → name in the new one, where they differ.
+    renamed: name in the old flow → name in the new one, where they differ. looser: what of it lets
+    a car go more readily; it stands among the steps too.
     """
 
     before: str
@@ -55,6 +57,7 @@ class Difference:
     numbers: tuple[Point, ...] = ()
     promises: tuple[Point, ...] = ()
     renamed: Mapping[str, str] = field(default_factory=dict)
+    looser: tuple[Looser, ...] = ()
 
     def __bool__(self) -> bool:
         return bool(
@@ -94,6 +97,7 @@ def difference(before: Graph, after: Graph) -> Difference:
         numbers=tuple(_numbers(before, after)),
         promises=tuple(_promises(before, after, same)),
         renamed={old: new for old, new in same.items() if old != new},
+        looser=looser(before, after, same),
     )
 
 

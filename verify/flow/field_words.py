@@ -165,6 +165,11 @@ FIELDS: Mapping[str, Words] = {
         **_STEP,
         "modules": ("modules that must have been read, or it is `partly-read`", "[engine]"),
         "passes": ("outcomes that pass; never `wiring` or `forbids`", "[none]"),
+        "unsure": (
+            "of `other` and `learn`, what leaves it open and not failed: where a later step asks "
+            "what such a code is about",
+            "[other]",
+        ),
         "since_clear": (
             "asks what the car counts since codes were cleared, and holds it against the drive: "
             "adds the outcome `cleared`, a fail",

@@ -27,6 +27,7 @@ RULES = {
     "drive-after-clearing": "the car can be let go without a road test since codes were cleared",
     "hand-back": "the car can be handed back although a required step has not passed",
     "proof-to-follow": "the car can leave although a step of safe-to-drive has not passed",
+    "failed-to-follow": "the car can leave although a step has failed, as if it were only open",
     "safe-unasked": "the car can leave although nothing that must pass looks at its safety",
     "gone-unasked": "the car can be handed back although nothing asks for the complaint",
     "second-throw": "a step that failed can be asked again although nothing was done",

@@ -55,7 +55,7 @@ def _passes(step: m.AnyStep) -> tuple[frozenset[str], frozenset[str]]:
             passes = step.passes if step.answers else ["answered"]
             return frozenset(passes), frozenset(step.unsure)
         case m.Codes():
-            unsure = {"partly-read", "not-ready"} & set(labels_of(step))
+            unsure = {"partly-read", "not-ready", *step.unsure} & set(labels_of(step))
             return frozenset(step.passes), frozenset(unsure - set(step.passes))
         case m.Card():
             return frozenset({"ok"}), frozenset()

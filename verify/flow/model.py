@@ -253,8 +253,24 @@ class Codes(StepBase):
     kind: Literal["codes"]
     modules: Annotated[list[Short], AfterValidator(each_once)] = Field(min_length=1)
     passes: Annotated[list[CodeClass], AfterValidator(each_once)] = Field(default=["none"])
+    # What a code is about may be asked at a later step; of wiring and throttle control it is known.
+    unsure: Annotated[list[Literal["learn", "other"]], AfterValidator(each_once)] = Field(
+        default=[]
+    )
     since_clear: Literal[True] | None = None
     readiness: Literal[True] | None = None
+
+    @model_validator(mode="after")
+    def _passes_or_open(self) -> Codes:
+        for index, label in enumerate(self.passes):
+            if label in self.unsure:
+                raise Wrong(
+                    f'"{label}" in `passes` and in `unsure`',
+                    "an outcome that passes, is unsure, or is neither (a fail)",
+                    "remove it from one of the two",
+                    ("passes", index),
+                )
+        return self
 
 
 class Fasten(StepBase):

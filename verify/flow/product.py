@@ -80,7 +80,7 @@ class Node:
     conditional: tuple[bool, ...] = ()  # by branch: asks more than the own outcome
     targets: tuple[int, ...] = ()
     earlier: tuple[str, ...] = ()
-    looked_at: frozenset[str] = frozenset()  # steps whose attempts a branch here names
+    looked_at: tuple[str, ...] = ()  # steps whose attempts a branch here names, in that order
 
 
 class Plan:
@@ -129,13 +129,13 @@ class Plan:
     def _number_counters(self) -> None:
         caps: dict[str, int] = {}
         for node in self.nodes:
-            looked = set()
+            looked: dict[str, None] = {}
             for branch in node.step.branches:
                 for name, look in ((node.step.name, branch.when.own), *branch.when.earlier):
                     if look.attempts is not None:
-                        looked.add(name)
+                        looked[name] = None
                         caps[name] = max(caps.get(name, 1), *(n for n in look.attempts if n))
-            node.looked_at = frozenset(looked)
+            node.looked_at = tuple(looked)
         shift = 0
         for name, cap in caps.items():
             bits = cap.bit_length()

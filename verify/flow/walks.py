@@ -1,13 +1,14 @@
 """The shortest walk that shows a violation, in words.
 
-Looked for only once the facts of the whole product graph say that there is one: a breadth-first
-search over the states, each with the one bit the rule is about.
+Looked for only once the facts of the whole product graph say that there may be one: a breadth-first
+search over the states, each with what the rule is about (mostly one bit).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable
+from collections.abc import Callable, Container, Hashable, Iterable
 from dataclasses import dataclass
+from typing import TypeVar
 
 from verify.flow.dataflow import Solution
 from verify.flow.graph import STOP, Outcome, Step
@@ -16,12 +17,18 @@ from verify.flow.product import STOPPED, Edge, Product, State
 from verify.words import Verdict
 
 Hop = tuple[int, Edge]
-Move = Callable[[Step, Verdict, Outcome, bool], bool | None]
-"""(step, what its outcome counts as, the outcome, bit before) → bit after; None: no such walk."""
+Known = TypeVar("Known", bound=Hashable)
+Move = Callable[[Step, Verdict, Outcome, Known], Known | None]
+"""(step, what its outcome counts as, the outcome, known before) → known after; None: no such
+walk."""
 
 
-def unchanged(_step: Step, _verdict: Verdict, _outcome: Outcome, bit: bool) -> bool:
-    return bit
+class TooFar(Exception):
+    """A search looked at more places than it may."""
+
+
+def unchanged(_step: Step, _verdict: Verdict, _outcome: Outcome, known: Known) -> Known:
+    return known
 
 
 @dataclass(slots=True)
@@ -53,47 +60,51 @@ class Walker:
 
     def to(self, states: Container[int]) -> Walk | None:
         """The shortest walk to one of `states`."""
-        return self.find(lambda state, _: state in states)
+        return self.find(lambda state, _: state in states, unchanged, False)
 
     def around(self, state: int) -> Walk | None:
         """The shortest walk from `state` back to it."""
-        return self.find(lambda other, _: other == state, starts=[state])
+        return self.find(lambda other, _: other == state, unchanged, False, starts=[state])
 
     def find(
         self,
-        goal: Callable[[int, bool], bool],
-        move: Move = unchanged,
-        bit: bool = False,
+        goal: Callable[[int, Known], bool],
+        move: Move[Known],
+        known: Known,
         starts: Iterable[int] | None = None,
+        most: int | None = None,
     ) -> Walk | None:
-        """The shortest walk to a state and bit that `goal` accepts.
+        """The shortest walk to a state and what is known there that `goal` accepts.
 
         One that takes no corrections is preferred, since it is easier to follow; with `starts`
-        the first hop is made before `goal` is asked.
+        the first hop is made before `goal` is asked. Raises TooFar beyond `most` places.
         """
         for corrected in (False, True):
-            walk = self._search(goal, move, bit, corrected, starts)
+            walk = self._search(goal, move, known, corrected, starts, most)
             if walk is not None:
                 return walk
         return None
 
     def _search(
         self,
-        goal: Callable[[int, bool], bool],
-        move: Move,
-        bit: bool,
+        goal: Callable[[int, Known], bool],
+        move: Move[Known],
+        known: Known,
         corrected: bool,
         starts: Iterable[int] | None,
+        most: int | None,
     ) -> Walk | None:
-        origin: dict[tuple[int, bool], tuple[tuple[int, bool], Edge] | None] = {}
-        level: list[tuple[int, bool]] = []
+        origin: dict[tuple[int, Known], tuple[tuple[int, Known], Edge] | None] = {}
+        level: list[tuple[int, Known]] = []
         for start in self._starts(corrected) if starts is None else starts:
-            if starts is None and goal(start, bit):
+            if starts is None and goal(start, known):
                 return Walk([], start)
-            if (start, bit) not in origin:
-                origin[start, bit] = None
-                level.append((start, bit))
+            if (start, known) not in origin:
+                origin[start, known] = None
+                level.append((start, known))
         while level:
+            if most is not None and len(origin) > most:
+                raise TooFar
             following = []
             for here in level:
                 state, now = here
@@ -166,7 +177,7 @@ class Walker:
 
 
 def _back(
-    origin: dict[tuple[int, bool], tuple[tuple[int, bool], Edge] | None], end: tuple[int, bool]
+    origin: dict[tuple[int, Known], tuple[tuple[int, Known], Edge] | None], end: tuple[int, Known]
 ) -> list[Hop]:
     hops: list[Hop] = []
     here = origin[end]

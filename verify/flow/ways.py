@@ -25,8 +25,11 @@ from verify.flow.phrases import (
 )
 from verify.flow.product import Product
 from verify.flow.statics import shows_something
-from verify.flow.walks import Move, Walk, Walker
+from verify.flow.walks import Move, TooFar, Walk, Walker
 from verify.words import EndingKind, Group, Verdict
+
+# So many places are looked at for one walk; beyond, what may be so is taken to be so.
+MOST_PLACES = 300_000
 
 
 class Ways:
@@ -53,6 +56,7 @@ class Ways:
             self.codes_saved_first,
             self.drive_after_clearing,
             self.letting_go,
+            self.refuted,
             self.unasked,
             self.second_throw,
         ):
@@ -223,12 +227,12 @@ class Ways:
         message = f"{then} can be reached although {first} did not pass when last asked."
         return self._finding("promise-never", promise.then, message, walk)
 
-    def _walk_to(self, name: str, move: Move, bit: bool, wanted: bool) -> Walk | None:
+    def _walk_to(self, name: str, move: Move[bool], bit: bool, wanted: bool) -> Walk | None:
         """The shortest walk to `name` on which the bit, at first `bit`, ends as `wanted`."""
         states = set(self.states_at[name])
         return self.walker.find(lambda s, b: s in states and b is wanted, move, bit)
 
-    def _passing(self, name: str) -> Move:
+    def _passing(self, name: str) -> Move[bool]:
         """The bit "the last outcome of `name` passed", with what a gate knows of it."""
         step = self.graph.steps[name]
         shut = {"hand-back"} if step.required else set()
@@ -298,6 +302,56 @@ class Ways:
             if others:
                 message += f" The same is so, there or on another way, of {listed(others)}."
             yield self._finding(ending.kind.value, ending.name, message, walk)
+
+    def refuted(self) -> Iterator[Finding]:
+        """What may be proven later may be open, but not refuted: a fail is no proof to come."""
+        for ending in self.graph.endings.values():
+            if ending.kind is not EndingKind.PROOF_TO_FOLLOW:
+                continue
+            shown: dict[str, Walk | None] = {}
+            for name, bit in self.facts.not_failed.items():
+                if self._lacks(ending.name, bit):
+                    # A gate does not tell what failed, so here the facts alone say too little.
+                    try:
+                        walk = self._refuting(ending.name, name)
+                    except TooFar:
+                        shown[name] = None
+                    else:
+                        if walk is not None:
+                            shown[name] = walk
+            if not shown:
+                continue
+            first, *rest = shown
+            message = f"{titled(ending.title)} can be reached although "
+            message += f"{titled(self.graph.steps[first])} has failed: what has failed is not "
+            message += "open, and nothing is left that could follow."
+            if others := sorted_titles(self.graph, rest):
+                message += f" The same is so, there or on another way, of {listed(others)}."
+            yield self._finding("failed-to-follow", ending.name, message, shown[first])
+
+    def _refuting(self, ending: str, name: str) -> Walk | None:
+        """The shortest walk to `ending` on which `name` failed last.
+
+        Followed is, as a set of bits, also which of the steps that may not stay open have not
+        passed: with one of them no gate leads to proof to follow. Raises TooFar.
+        """
+        must = [s for s in self.facts.required if not may_stay_open(self.graph.steps[s])]
+        bits = {name: 1} | {other: 2 << i for i, other in enumerate(must)}
+        all_open = (2 << len(must)) - 2
+
+        def move(here: Step, verdict: Verdict, outcome: Outcome, known: int) -> int | None:
+            if here.kind == "gate":
+                lets_go = outcome.label in ("hand-back", "proof-to-follow")
+                if lets_go and known & (all_open + (outcome.label == "hand-back")):
+                    return None
+            bit = bits.get(here.name, 0)
+            if here.name == name:
+                return known | bit if verdict is Verdict.FAIL else known & ~bit
+            return known & ~bit if verdict is Verdict.PASS else known | bit
+
+        states = set(self.states_at[ending])
+        return self.walker.find(lambda s, known: s in states and bool(known & 1), move, all_open,
+                                most=MOST_PLACES)  # fmt: skip
 
     def unasked(self) -> Iterator[Finding]:
         """Nothing open is not the same as something shown: where nobody asks, nothing is open.

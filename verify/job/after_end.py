@@ -101,12 +101,14 @@ class AfterEnd:
                 )
             self.walk.send_back(body["of"], body["step"], body["attempt"])
             self.look_for_the_end()
-        shown = _shown(body.get("shown", ()))
+        shown, answers = _shown(body.get("shown", ()), accepted)
         self.sign_offs.append(
             SignOff(
                 *(stamp.seq, stamp.time, stamp.person, accepted),
                 *(body.get("of", 0), body.get("step", ""), body.get("reason", "")),
-                *(looked, wrong, shown),
+                *(looked, wrong),
+                shown=shown,
+                answers=answers,
             )
         )
 
@@ -216,12 +218,27 @@ class AfterEnd:
         self.ending = self.graph.endings[self.walk.at] if self.walk.ended else None
 
 
-def _shown(points: Any) -> tuple[tuple[str, tuple[int, ...]], ...]:
+Shown = tuple[tuple[str, tuple[int, ...]], ...]
+Answers = tuple[tuple[str, tuple[int, ...], str], ...]
+
+
+def _shown(points: Any, accepted: bool) -> tuple[Shown, Answers]:
+    """What the signer was shown, and the reason given to each grave point of it."""
     try:
-        return tuple((str(p["point"]), tuple(map(int, p["entries"]))) for p in points)
-    except (KeyError, TypeError, ValueError):
+        shown = tuple((str(p["point"]), tuple(map(int, p["entries"]))) for p in points)
+        reasons = [str(p.get("reason", "")) for p in points]
+        grave = [p.get("weight") == "grave" for p in points]
+    except (AttributeError, KeyError, TypeError, ValueError):
         raise Misfit(
             "a sign-off whose points cannot be read",
             "each point's name with its entries",
             "restore the store from a backup",
         ) from None
+    if accepted and any(g and not reason for g, reason in zip(grave, reasons, strict=True)):
+        raise Misfit(
+            "a job accepted with a grave point that nobody answered",
+            "a reason of the signer's own for each",
+            "answer each by itself, or send the job back",
+        )
+    given = zip(shown, reasons, strict=True)
+    return shown, tuple((*point, reason) for point, reason in given if reason)

@@ -33,6 +33,7 @@ from verify.words import Audience
 if TYPE_CHECKING:
     from verify.job.jws import SigningKey
     from verify.job.people import Purpose, Role
+    from verify.job.signoff_point import Point
 
 Body = dict[str, Any]
 S = TypeVar("S", bound=ReadOnlySession)
@@ -105,13 +106,19 @@ def spec_body(
     source: str,
     detail: str = "",
     reused: Mapping[str, str] | None = None,
+    reason: str = "",
+    insisted: bool = False,
 ) -> Body:
     """A spec as typed (`text`), with its source. A later one of the same name corrects it.
 
     reused: time, person and job of the entry it was taken over from, of another car of the model.
+    reason: why it corrects an earlier one (salted digest). insisted: it is not usual, and was
+    entered twice.
     """
     body: Body = {"name": name, "text": text, "unit": unit, "source": source}
     body |= {"detail": detail} if detail else {}
+    body |= {"reason": _digest(reason)} if reason else {}
+    body |= {"insisted": True} if insisted else {}
     return _live(session, "spec", body | ({"reused": dict(reused)} if reused else {}))
 
 
@@ -164,12 +171,13 @@ def sign_off_body(
     back_to: Visit | None = None,
     reason: str = "",
     look: Mapping[str, Any] | None = None,
-    shown: Sequence[tuple[str, Sequence[int]]] = (),
+    shown: Sequence[tuple[Point, str]] = (),
 ) -> Body:
     """A second person's decision, to be appended by this person: accepted, or sent back to the
     answer `back_to` with a reason (salted digest).
 
-    look: {"looked": bool, "wrong": names} where the flow asks for one; shown: see `SignOff`.
+    look: {"looked": bool, "wrong": names} where the flow asks for one; shown: each point that was
+    shown, with the reason for accepting it (salted digest) where it is grave, else "".
     """
     body: Body = {"decision": "accepted" if back_to is None else "sent-back"}
     if back_to is not None:
@@ -177,7 +185,11 @@ def sign_off_body(
         body["reason"] = _digest(reason)
     body |= {"look": dict(look)} if look is not None else {}
     if shown:
-        body["shown"] = [{"point": name, "entries": list(entries)} for name, entries in shown]
+        body["shown"] = [
+            {"point": p.name, "entries": list(p.entries), "weight": p.weight.value}
+            | ({"reason": _digest(reason)} if reason else {})
+            for p, reason in shown
+        ]
     if isinstance(session, DraftSession):
         raise TypeError("a draft is played, not signed off")
     if back_to is not None and not isinstance(session, Session):

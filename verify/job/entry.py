@@ -47,7 +47,12 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
     # 2: language, as in `opened`.
     "sitting": (2, frozenset({"mode"}), frozenset({"scripted", "language"})),
     # 2: reused, where a number of another car of the model was taken: its time, person and job.
-    "spec": (2, frozenset({"name", "text", "unit", "source"}), frozenset({"detail", "reused"})),
+    # 3: reason, why a number that stood already was changed; insisted, where it is not usual.
+    "spec": (
+        3,
+        frozenset({"name", "text", "unit", "source"}),
+        frozenset({"detail", "reused", "reason", "insisted"}),
+    ),
     "outcome": (
         1,
         frozenset({"step", "attempt", "outcome"}),
@@ -84,9 +89,10 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
     ),
     # A second person's decision about a job that has ended. of, step, attempt: the answer that is
     # sent back, with its reason; look: what they looked at themselves; shown: what they were shown
-    # first, each point's name with its entries.
+    # first, each point's name with its entries. 2: each with its weight too, and where the job is
+    # accepted a grave one with the signer's own reason.
     "sign-off": (
-        1,
+        2,
         frozenset({"decision"}),
         frozenset({"of", "step", "attempt", "reason", "look", "shown"}),
     ),

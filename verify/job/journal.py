@@ -21,7 +21,7 @@ from verify.job.store_file import DATABASE, VERSION, StoreFile
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from typing import Any, BinaryIO
 
     from verify.job.entry import Draft, Entry
@@ -128,6 +128,22 @@ class SqliteJournal(StoreFile):
     def job_exists(self, job: str) -> bool:
         with self._reading() as db:
             return bool(db.execute("SELECT 1 FROM entries WHERE job = ?", (job,)).fetchone())
+
+    def jobs_naming(self, text: str) -> tuple[str, ...]:
+        with self._reading() as db:
+            found = db.execute(
+                "SELECT DISTINCT job FROM entries WHERE instr(body, ?) > 0 ORDER BY job", (text,)
+            ).fetchall()
+        return tuple(self._typed(row, (str,))[0] for row in found)
+
+    def jobs_naming_some(self, texts: Sequence[str], least: int) -> tuple[str, ...]:
+        counted = " + ".join(["(instr(body, ?) > 0)"] * len(texts)) or "0"
+        with self._reading() as db:
+            found = db.execute(
+                f"SELECT DISTINCT job FROM entries WHERE {counted} >= ? ORDER BY job",
+                (*texts, least),
+            ).fetchall()
+        return tuple(self._typed(row, (str,))[0] for row in found)
 
     # The list of jobs, derived
 

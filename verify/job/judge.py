@@ -285,12 +285,30 @@ def _fasten(step: Step, answer: Fastened, specs: Mapping[str, SpecValue]) -> Jud
     rounding = float(newton_metres.last_place) / 2 / math.sqrt(3)
     u = max(math.hypot(applied * share / math.sqrt(3), rounding), 1e-9)
     result = _held_against("torque", applied, u, limits, TORQUE_CHECK_VERSION)
+    if result.verdict is Verdict.UNDECIDED:
+        why, settle = _near_its_limit(newton_metres, spec.quantity, share, limits)
+        result = replace(result, why=why, settle=settle)
     if result.verdict is not Verdict.FAIL and outside is not None:
         why, settle = outside
         result = _torque_result(
             Verdict.UNDECIDED, "tool-range", f"{typed} {why}", applied, limits, settle
         )
     return judged(result)
+
+
+def _near_its_limit(
+    set_to: Quantity, figure: Quantity, share: float, limits: Limits
+) -> tuple[str, str]:
+    """(why, settle) where the wrench's own doubt reaches over the limit: what it may have given,
+    and what hands do about it."""
+    low, high = (float(set_to.value) * (1 + sign * share) for sign in (-1, 1))
+    why = (
+        f"A wrench set to {float(set_to.value):.4g} N·m may give {low:.3g} to {high:.3g} N·m "
+        f"(±{share:.0%}); wanted are {band(limits)}."
+    )
+    if set_to.value < figure.to("N·m").value:
+        return why, f"Set the wrench to {figure}, tighten again until it clicks and enter it."
+    return why, f"Loosen, set the wrench to {figure}, tighten again and enter it."
 
 
 def unit_slip(torque: Quantity, wanted: Quantity) -> bool:

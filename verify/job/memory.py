@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, BinaryIO, Protocol
 
 from verify.errors import Problem, UserError, nearest
@@ -57,6 +57,12 @@ class Journal(Protocol):
 
     def jobs(self) -> tuple[Row, ...]:
         """One row a job, the last changed first: `job`, `entries`, `changed` and its index."""
+
+    def jobs_naming(self, text: str) -> tuple[str, ...]:
+        """The jobs in an entry of which this text stands, as the digest of a recording does."""
+
+    def jobs_naming_some(self, texts: Sequence[str], least: int) -> tuple[str, ...]:
+        """The jobs in one entry of which at least so many of these texts stand."""
 
     def job_exists(self, job: str) -> bool: ...
 
@@ -247,6 +253,26 @@ class MemoryJournal:
             for job, chain in sorted(self._entries.items())
         ]
         return tuple(sorted(rows, key=lambda row: row["changed"], reverse=True))
+
+    def jobs_naming(self, text: str) -> tuple[str, ...]:
+        from verify.job.canonical import canonical
+
+        found = (
+            job
+            for job, chain in self._entries.items()
+            if any(text.encode() in canonical(e.body) for e in chain)
+        )
+        return tuple(sorted(found))
+
+    def jobs_naming_some(self, texts: Sequence[str], least: int) -> tuple[str, ...]:
+        from verify.job.canonical import canonical
+
+        def many(entry: Entry) -> int:
+            whole = canonical(entry.body)
+            return sum(text.encode() in whole for text in texts)
+
+        chains = self._entries.items()
+        return tuple(sorted(j for j, c in chains if any(many(e) >= least for e in c)))
 
     def job_exists(self, job: str) -> bool:
         return job in self._entries

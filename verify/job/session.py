@@ -198,7 +198,10 @@ class _Fold(AfterEnd):
             )
         typed = body["name"], body["text"], body["unit"], body["source"], body.get("detail", "")
         self.specs[body["name"]] = StoredSpec(
-            *typed, *(stamp.seq, stamp.time, stamp.person), body.get("reused", {})
+            *typed,
+            *(stamp.seq, stamp.time, stamp.person),
+            body.get("reused", {}),
+            bool(body.get("insisted", False)),
         )
 
     def outcome(self, body: Mapping[str, Any], stamp: Stamp) -> None:

@@ -15,16 +15,16 @@ older than the repair cannot be computed; that is said as a point, not left out.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Outcome, Step
 from verify.job.session import ReadOnlySession, Visit
-from verify.job.signoff_fit import fit_points
+from verify.job.signoff_fit import alike_points, fit_points
 from verify.job.signoff_point import Point, Weight
 from verify.words import Verdict
 
-__all__ = ["Elsewhere", "Point", "Weight", "close_to_limit", "points"]
+__all__ = ["NOWHERE", "Elsewhere", "Point", "Weight", "close_to_limit", "points"]
 
 CLOSE_PROBABILITY = 0.98
 CLOSE_SHARE = 0.1
@@ -37,15 +37,34 @@ class Elsewhere:
     jobs: SHA-256 of a recording → other jobs of the store that rest on it. vins: SHA-256 → VINs
     written in that file, masked. vin: that of the job, masked, "" where none was typed. other_vin:
     the SHA-256 of the recordings in which another VIN than the job's is written, and not its own.
+    alike: as jobs, for other files that hold the same readings.
     """
 
     jobs: Mapping[str, Sequence[str]]
     vins: Mapping[str, Sequence[str]]
     vin: str = ""
     other_vin: frozenset[str] = frozenset()
+    alike: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 NOWHERE = Elsewhere({}, {})
+
+SAID: Mapping[str, str] = {
+    "other": "other codes",
+    "wiring": "codes that point to wiring, supply or part",
+    "learn": "codes that a leak check and relearn can cure",
+    "forbids": "codes that forbid driving",
+    "partly-read": "no codes seen, but not everything was shown",
+    "cleared": "codes were cleared after the drive",
+    "not-ready": "no codes; monitors or permanent codes are still to run",
+    "none": "no codes",
+    "told-pass": "told: fine",
+    "told-fail": "told: not fine",
+    "told-undecided": "told: not sure",
+    CANNOT: "could not be done",
+    STOP: "STOP",
+}
+"""What an outcome is called here where its label alone would not be understood."""
 
 
 def points(session: ReadOnlySession, elsewhere: Elsewhere = NOWHERE) -> tuple[Point, ...]:
@@ -61,9 +80,11 @@ def points(session: ReadOnlySession, elsewhere: Elsewhere = NOWHERE) -> tuple[Po
         *_corrections(session),
         *_skipped(session),
         *_told(session),
+        *_insisted(session),
         *_specs(session),
         *_close(session),
         *fit_points(session, elsewhere.jobs, elsewhere.vins, elsewhere.vin, elsewhere.other_vin),
+        *alike_points(session, elsewhere.alike),
         *_record(session),
     ]
     order = list(Weight)
@@ -88,10 +109,10 @@ def said(step: Step, outcome: Outcome) -> str:
     if outcome.items:
         items = step.detail["items"]
         return "not so: " + "; ".join(str(items[i]) for i in items if i in outcome.items)
-    bad = [f"{c} {f}" for c, v, f in outcome.checks if v is not Verdict.PASS]
-    if bad:
-        return f"{outcome.label} ({', '.join(bad)})"
-    return {CANNOT: "could not be done", STOP: "STOP"}.get(outcome.label, outcome.label)
+    for verdict in (Verdict.FAIL, Verdict.UNDECIDED):
+        if found := [f"{c} {f}" for c, v, f in outcome.checks if v is verdict]:
+            return ", ".join(found)
+    return SAID.get(outcome.label, outcome.label)
 
 
 # ---- what went another way ---------------------------------------------------------------------
@@ -137,7 +158,8 @@ def _failed(
     what = f"“{step.title}” failed: {said(step, fails[-1].outcome)}"
     entries = tuple(v.seq for v in fails)
     if passed is None:
-        return Point("fail", Weight.GRAVE, f"{what}. It stands so at the end.", entries)
+        stands = "It stands so at the end" if session.ending is not None else "It stands so"
+        return Point("fail", Weight.GRAVE, f"{what}. {stands}.", entries)
     mends = [
         v
         for v in session.walk
@@ -190,6 +212,8 @@ def _set_aside(session: ReadOnlySession) -> Iterator[Point]:
 
 
 def _corrections(session: ReadOnlySession) -> Iterator[Point]:
+    from verify.job.spec_changes import spec_changes
+
     steps = session.graph.steps
     for c in session.corrections:
         step = steps[c.step]
@@ -199,10 +223,20 @@ def _corrections(session: ReadOnlySession) -> Iterator[Point]:
         if mended and step.required:
             words += " Only the correction makes it pass."
         yield Point("correction", weight, words, (c.of, c.seq), (c.reason,))
-    again = [v for v in (*session.walk, *session.proofs) if v.rejudged]
-    for visit in again:
-        words = f"“{_title(session, visit)}” was judged again after a number of the car changed."
-        yield Point("judged-again", Weight.LOOK, words, (visit.seq, visit.rejudged))
+    for change in spec_changes(session):
+        title = session.graph.specs[change.name].title
+        words = f"Number of the car: {title} was changed from {change.was or 'not found'} to "
+        words += f"{change.now or 'not found'}."
+        for t in change.turned:
+            step = steps[t.step]
+            words += f" “{step.title}” was judged again: {said(step, t.was)} → {said(step, t.now)}."
+        if not change.reason:
+            words += " No reason stands in the record."
+        mends = change.mends(session)
+        entries = tuple(sorted({change.seq, *(n for t in change.turned for n in (t.of, t.seq))}))
+        name = "judged-again" if change.turned else "number-changed"
+        told = (change.reason,) if change.reason else ()
+        yield Point(name, Weight.GRAVE if mends else Weight.LOOK, words, entries, told)
 
 
 def _skipped(session: ReadOnlySession) -> Iterator[Point]:
@@ -220,6 +254,14 @@ def _told(session: ReadOnlySession) -> Iterator[Point]:
         names = "; ".join(steps[v.step].title for v in last)
         words = f"Told, where a recording could have shown it: {names}."
         yield Point("told", Weight.LOOK, words, tuple(v.seq for v in last))
+
+
+def _insisted(session: ReadOnlySession) -> Iterator[Point]:
+    for name, spec in session.specs.items():
+        if spec.insisted:
+            title = session.graph.specs[name].title
+            words = f"Number of the car: {title} is not usual; it was insisted on."
+            yield Point("number-unusual", Weight.LOOK, words, (spec.seq,))
 
 
 def _specs(session: ReadOnlySession) -> Iterator[Point]:

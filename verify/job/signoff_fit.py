@@ -136,6 +136,20 @@ def _used_twice(session: ReadOnlySession, jobs: Mapping[str, Sequence[str]]) -> 
             yield Point("file-of-another-job", Weight.GRAVE, words, tuple(where.values()))
 
 
+def alike_points(session: ReadOnlySession, alike: Mapping[str, Sequence[str]]) -> Iterator[Point]:
+    """Recordings that hold the readings of another job's, in other bytes."""
+    told: set[str] = set()
+    for visit, item in _files(session):
+        others = [j for j in alike.get(item["sha256"], ()) if j != session.job]
+        if others and item["sha256"] not in told:
+            told.add(item["sha256"])
+            words = (
+                f"The file behind “{_title(session, visit)}” holds the readings of one that was "
+                f"used in job {', '.join(others[:_SHOWN])}, in another form."
+            )
+            yield Point("file-of-another-job", Weight.GRAVE, words, (visit.seq,))
+
+
 def _vins(
     session: ReadOnlySession,
     vins: Mapping[str, Sequence[str]],

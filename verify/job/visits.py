@@ -117,7 +117,8 @@ class Pending:
 
 @dataclass(frozen=True, slots=True)
 class StoredSpec:
-    """A spec as typed; the last one of a name counts. reused: where it was taken over from."""
+    """A spec as typed; the last one of a name counts. reused: where it was taken over from;
+    insisted: it is not usual, and was entered twice."""
 
     name: str
     text: str
@@ -128,6 +129,7 @@ class StoredSpec:
     time: str
     person: str
     reused: Mapping[str, str] = field(default_factory=dict)
+    insisted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +192,8 @@ class SignOff:
 
     of, step: the answer that was sent back. looked: None where the flow asks for no look of the
     signer's own, else whether they took one; wrong: what they found wrong. shown: names of the
-    points they were shown first, each with its entries.
+    points they were shown first, each with its entries. answers: of those that are grave, each
+    with its entries and the reason (salted digest) for accepting it; () before they were asked for.
     """
 
     seq: int
@@ -203,6 +206,7 @@ class SignOff:
     looked: bool | None = None
     wrong: tuple[str, ...] = ()
     shown: tuple[tuple[str, tuple[int, ...]], ...] = ()
+    answers: tuple[tuple[str, tuple[int, ...], str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

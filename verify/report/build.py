@@ -10,12 +10,14 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from verify.flow.graph import STOP, Outcome, Step
+from verify.flow.graph import Outcome, Step
 from verify.job.entry import canonical
 from verify.job.session import ReadOnlySession
+from verify.job.signoff import points
+from verify.job.signoff_point import WEIGHTS, Weight, entries_words
+from verify.job.spec_changes import spec_changes
 from verify.job.standing import due_days
 from verify.report.document import (
-    OF_VERDICT,
     Block,
     Facts,
     Head,
@@ -28,15 +30,12 @@ from verify.report.document import (
     Section,
 )
 from verify.report.parts import (
-    CLOSE,
     answers,
     codes_table,
     done,
-    last_results,
     mark_of,
     numbers_table,
     people_table,
-    results_of,
     said,
     seal,
     second_person,
@@ -63,7 +62,7 @@ from verify.report.words import (
     UNFINISHED,
     sentence,
 )
-from verify.words import EndingKind, Verdict
+from verify.words import EndingKind
 
 TITLES = {
     Reader.CUSTOMER: "What was done, and what it showed",
@@ -292,44 +291,21 @@ def _still_open(session: ReadOnlySession, source: Source) -> Section | None:
     return Section("Not proven", (Points(tuple(points)),)) if points else None
 
 
+_MARKS = {Weight.GRAVE: Mark.GRAVE, Weight.LOOK: Mark.LOOK, Weight.NOTE: None}
+
+
 def _matters(session: ReadOnlySession, source: Source) -> Iterator[Point]:
-    """What a second person should see before anything else."""
-    for step, visit in answers(session):
-        mark = mark_of(step, visit)
-        last = session.last(step.name)
-        bad = mark in (Mark.FAIL, Mark.OPEN, Mark.STOP)
-        results = [r for r in results_of(visit) if r.verdict is Verdict.FAIL]
-        if not bad and not (step.kind == "record" and results):
-            continue
-        how = "; ".join(f"{r.check} {r.finding}" for r in results)
-        told = how or source.outcome(step, visit.outcome)
-        text = f"{step.title}{'' if step.title.endswith('?') else ':'} {told}"
-        if last is not None and last.seq != visit.seq and visit.outcome.label != STOP:
-            again = source.outcome(step, last.outcome)
-            yield Point(text, f"Answered again in entry {last.seq}: {again}.", mark)
-        else:
-            yield Point(text, "Stands so at the end.", mark)
+    """What a second person should see before anything else, as the sign-off shows it."""
+    for point in points(session, source.elsewhere):
+        texts = [f"“{source.secret(digest)}”" for digest in point.said]
+        if point.entries:
+            texts.append(sentence(entries_words(point.entries)))
+        text = f"{WEIGHTS[point.weight]}: {source.shown(point.words)}"
+        yield Point(text, " ".join(texts), _MARKS[point.weight])
     yield from sent_back(session, source)
-    for c in session.corrections:
-        step = session.graph.steps[c.step]
-        was = _answered(session, source, step, c.was, c.of)
-        now = _answered(session, source, step, c.now, c.seq)
-        yield Point(f"Corrected: {step.title}", f"Was {was}, now {now}.")
-    for wait in session.skipped_waits:
-        step = session.graph.steps[wait.step]
-        yield Point(f"Wait skipped: {step.title}", f"{wait.seconds:.0f} s")
     if source.told:
         many = f"{len(source.told)} {'step' if len(source.told) == 1 else 'steps'}"
-        yield Point(f"Told, not measured: {many}", "; ".join(source.told) + ".")
-    for title, figure, why in source.bare:
-        yield Point(f"Number without a document: {title}", f"{figure or 'none'} ({why})")
-    for step, _, r in last_results(session):
-        if r.verdict is Verdict.PASS and r.probability is not None and r.probability < CLOSE:
-            number, band = source.number(r, session.units), source.band(r.limits, session.units)
-            detail = f"{number}, against {band}; probability of conformity {r.probability:.3f}."
-            yield Point(
-                f"Close to its limit: {step.title}, {r.check}", detail, OF_VERDICT[r.verdict]
-            )
+        yield Point(f"Told, not measured: {many}", sentence("; ".join(source.told)))
 
 
 def _numbers(session: ReadOnlySession, source: Source) -> Iterator[Section]:
@@ -337,6 +313,22 @@ def _numbers(session: ReadOnlySession, source: Source) -> Iterator[Section]:
     if numbers is None:
         return
     blocks: list[Block] = [numbers]
+    changed = []
+    for change in spec_changes(session):
+        title = session.graph.specs[change.name].title
+        steps = session.graph.steps
+        turned = [
+            f"{steps[t.step].title}: {source.outcome(steps[t.step], t.was)} → "
+            f"{source.outcome(steps[t.step], t.now)}."
+            for t in change.turned
+        ]
+        why = f"Because: {sentence(source.secret(change.reason))}" if change.reason else ""
+        who = f"{source.person(change.person)}, {source.when(change.time)}, entry {change.seq}."
+        text = f"{title}, changed: {change.was or 'not found'} → {change.now or 'not found'}"
+        detail = " ".join((*turned, why or "No reason stands in the record.", who))
+        changed.append(Point(text, detail))
+    if changed:
+        blocks.append(Points(tuple(changed)))
     if source.bare:
         bare = "; ".join(f"{title} ({why})" for title, _, why in source.bare)
         blocks.append(Say(f"Without a document: {bare}.", "quiet"))

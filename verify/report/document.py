@@ -31,6 +31,8 @@ class Mark(StrEnum):
     FAIL = "fail"
     OPEN = "open"
     NOTED = "noted"
+    GRAVE = "grave"
+    LOOK = "look"
     STOP = "stop"
     GO = "go"
 
@@ -40,6 +42,8 @@ MARK_WORDS = {
     Mark.FAIL: "FAIL",
     Mark.OPEN: "UNDECIDED",
     Mark.NOTED: "NOTED",
+    Mark.GRAVE: "GRAVE",
+    Mark.LOOK: "LOOK",
     Mark.STOP: "STOP",
     Mark.GO: "",
 }

@@ -16,6 +16,8 @@ COLOURS: Mapping[Mark, str] = {
     Mark.FAIL: FAIL,
     Mark.OPEN: OPEN,
     Mark.NOTED: "#6b6b6b",
+    Mark.GRAVE: FAIL,
+    Mark.LOOK: OPEN,
     Mark.STOP: STOP_INK,
     Mark.GO: PASS,
 }
@@ -41,6 +43,15 @@ MARK_SVG: Mapping[Mark, str] = {
         f'<circle cx="10" cy="10" r="8.4" fill="#fff" stroke="{OPEN}" stroke-width="1.6"/>{_ASK}'
     ),
     Mark.NOTED: _svg('<circle cx="10" cy="10" r="3.4" fill="#8a9099"/>'),
+    Mark.GRAVE: _svg(
+        f'<path d="M10 1.2L19.6 18.6H0.4z" fill="{FAIL}"/>'
+        '<path d="M10 7v6M10 14.6v2" fill="none" stroke="#fff" stroke-width="2"/>'
+    ),
+    Mark.LOOK: _svg(
+        f'<rect x="2.5" y="2.5" width="15" height="15" fill="#fff" stroke="{OPEN}" '
+        f'stroke-width="1.8"/><path d="M10 5.6v5.6M10 12.6v2" fill="none" stroke="{OPEN}" '
+        'stroke-width="2"/>'
+    ),
     Mark.STOP: _svg(
         f'<path d="{_OCTAGON}" fill="{STOP_INK}"/>'
         '<path d="M6 10h8" fill="none" stroke="#fff" stroke-width="3.4"/>'

@@ -200,6 +200,8 @@ def numbers_table(session: ReadOnlySession, source: Source) -> Table | None:
         entered = f"{source.when(spec.time)}, {source.person(spec.person)}"
         if spec.reused:
             entered += ", from another car of this model"
+        if spec.insisted:
+            entered += "; not usual, and insisted on"
         rows.append((session.graph.specs[name].title, figure, spec.source, document, entered))
     if not rows:
         return None
@@ -224,6 +226,9 @@ def people_table(session: ReadOnlySession, source: Source) -> Table:
 
 def second_person(session: ReadOnlySession, source: Source) -> Sign:
     """Whoever signed off the work of others; that nobody did, where that is so."""
+    from verify.job.signoff import points
+    from verify.job.signoff_point import answered
+
     decided = session.signed_off
     if decided is None:
         return Sign(False, NOBODY, (ALONE,))
@@ -235,7 +240,13 @@ def second_person(session: ReadOnlySession, source: Source) -> Sign:
         signed += f"; THE SIGNATURE DOES NOT HOLD: {broken}." if broken else ""
         signed += f", but {doubt}." if doubt and not broken else "" if broken else "; it holds."
     who = f"{source.person(decided.person)}, {source.when(decided.time)}, entry {decided.seq}"
-    return Sign(True, "A second person signed it off", (who, *looks[decided.looked], signed))
+    found = points(session, source.elsewhere) if decided.answers else ()
+    given = [
+        f"Accepted: {source.shown(words)} Because: “{source.secret(reason)}”"
+        for words, reason in answered(decided, found)
+    ]
+    title = "A second person signed it off"
+    return Sign(True, title, (who, *looks[decided.looked], *given, signed))
 
 
 def sent_back(session: ReadOnlySession, source: Source) -> tuple[Point, ...]:

@@ -14,6 +14,7 @@ from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult, Limits
 from verify.flow.graph import Outcome, Step
 from verify.job.session import ReadOnlySession, Signature, Visit
+from verify.job.signoff import NOWHERE, Elsewhere
 
 
 def utc(stamp: str) -> str:
@@ -30,7 +31,8 @@ class Source:
     to judge. advice: what the ending advises. told: steps that rest on words alone. bare: numbers
     without a document, as (title, figure, why). decisions: lines. person: an id with its name, as
     far as known. signed: each signature of the job with why it does not hold, and why nobody
-    stands behind it all the same, "" where all is well. edition: content of the flow's edition.
+    stands behind it all the same, "" where all is well. elsewhere: what other jobs and files say
+    of this one. edition: content of the flow's edition.
     when: how times are shown.
     """
 
@@ -52,5 +54,6 @@ class Source:
     edition: bytes = b""
     person: Callable[[str], str] = str
     signed: Sequence[tuple[Signature, str, str]] = ()
+    elsewhere: Elsewhere = NOWHERE
     when: Callable[[str], str] = utc
     masked: bool = True

@@ -16,7 +16,7 @@ from verify.terminal.relearn_advice import decision_lines
 from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
 from verify.terminal.show_verdict import limits_text, measured, sentence
 from verify.terminal.signed import signed_json, signed_lines
-from verify.terminal.signoff_words import link_lines, sign_off_json, sign_off_lines
+from verify.terminal.signoff_words import grave_lines, link_lines, sign_off_json, sign_off_lines
 
 MODES = {"as-work": "written down as the work went on", "afterwards": "written down afterwards"}
 
@@ -27,6 +27,8 @@ def results_of(visit: Visit) -> list[CheckResult]:
 
 def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     """The account as lines of text, the verdicts' numbers among them."""
+    from verify.job.spec_changes import spec_changes
+
     lines = [
         f"Job {session.job}: {session.graph.title}",
         *[f"Car: {desk.secret(digest)}" for digest in session.car.values()],
@@ -37,6 +39,7 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         *erased_lines(session),
         *link_lines(session),
         "",
+        *grave_lines(desk, session),
         *ending_lines(session),
         *(["", *sign_off_lines(desk, session)] if session.ending or session.sign_offs else []),
         "",
@@ -58,7 +61,20 @@ def account_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
         lines += ["", "Numbers of this car:"]
         for name in session.specs:
             words = desk.shown(spec_words(session, name)) + taken_over(session, name)
+            if session.specs[name].insisted:
+                words += ", not usual and insisted on"
             lines.append(f"  {session.graph.specs[name].title}: {words}")
+        for change in spec_changes(session):
+            title = session.graph.specs[change.name].title
+            why = f"“{desk.secret(change.reason)}”" if change.reason else "no reason on the record"
+            lines.append(
+                f"  {title} changed in entry {change.seq}: {change.was or 'not found'} → "
+                f"{change.now or 'not found'} ({why})"
+            )
+            for t in change.turned:
+                step = session.graph.steps[t.step]
+                turn = f"{outcome_words(step, t.was)} → {outcome_words(step, t.now)}"
+                lines.append(f"    {step.title}: {turn}")
         if without := undocumented(session):
             lines.append(f"  Numbers without a document: {'; '.join(without)}.")
     if session.corrections:
@@ -246,6 +262,6 @@ def account_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
             }
             for d in session.decisions
         ],
-        **sign_off_json(session),
+        **sign_off_json(desk, session),
         **signed_json(desk, session),
     }

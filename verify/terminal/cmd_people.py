@@ -26,7 +26,9 @@ def parser() -> argparse.ArgumentParser:
         "own folder on this machine (KEYSBACK_KEYS names another one), the public key in the "
         "store. Nobody needs one: without a key a job is written down unsigned."
     )
-    commands = p.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = p.add_subparsers(
+        dest="command", required=True, metavar="COMMAND", prog="keysback people"
+    )
 
     def command(name: str, words: str) -> Any:
         made = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")

@@ -123,6 +123,7 @@ def source_of(
     from verify.report.source import Source, utc
     from verify.terminal import code_words, say
     from verify.terminal.account import without_document
+    from verify.terminal.elsewhere import elsewhere
     from verify.terminal.endings import ending_advice, told_steps
     from verify.terminal.not_judged import not_judged
     from verify.terminal.recordings import reimport
@@ -158,6 +159,7 @@ def source_of(
         told=told_steps(session),
         bare=without_document(session),
         decisions=decision_lines(desk, session),
+        elsewhere=elsewhere(desk),
         edition=desk.journal.edition(session.edition),
         person=desk.name,
         signed=[(s.signature, s.broken, s.doubt) for s in standings(desk, session)],

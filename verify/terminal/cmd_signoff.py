@@ -36,6 +36,14 @@ def parser() -> argparse.ArgumentParser:
     )
     p.add_argument("--reason", metavar="WORDS", help="why it is sent back")
     p.add_argument(
+        "--answer",
+        nargs=2,
+        action="append",
+        default=[],
+        metavar=("N", "WORDS"),
+        help="with --accept: why you accept the grave point of that number; once for each",
+    )
+    p.add_argument(
         "--look",
         metavar="WHAT",
         help="of your own look at the car, where the flow asks for it: fine, desk (not looked), or "
@@ -87,6 +95,14 @@ def _check_options(args: argparse.Namespace) -> None:
         )
     if args.look and not (args.accept or args.send_back):
         raise UserError(Problem("--look alone", "--accept or --send-back", "say what you decide"))
+    if args.answer and not args.accept:
+        raise UserError(
+            Problem(
+                "--answer without --accept",
+                "--accept with an answer to each grave point",
+                "accept it, or send it back with --reason",
+            )
+        )
     if not args.points and not args.by:
         raise UserError(
             Problem("nobody named", "--by SIGNER", "keysback people list shows who there is")
@@ -158,11 +174,11 @@ def _sign(desk: Desk, signer: Person) -> None:
 
 
 def _show(desk: Desk, found: Sequence[Point]) -> int:
-    from verify.terminal.signoff_words import counted, point_lines
+    from verify.terminal.signoff_words import counted, numbered, point_lines
 
     print(f"Job {desk.job}: {counted(found)}.\n")
-    for point in found:
-        print("\n".join(point_lines(desk, point)))
+    for point, number in numbered(found):
+        print("\n".join(point_lines(desk, point, number=number)))
     return 0
 
 
@@ -175,7 +191,43 @@ def _decided(args: argparse.Namespace, desk: Desk, found: Sequence[Point]) -> De
         return ask(desk, found, pick(args.lines))
     _show(desk, found)
     back = _answer_of(session, args.send_back) if args.send_back else None
-    return Decision(back, args.reason or "", _look(session, args.look))
+    answers = _answers_given(args.answer, found) if back is None else ()
+    return Decision(back, args.reason or "", _look(session, args.look), answers)
+
+
+def _answers_given(given: Sequence[Sequence[str]], found: Sequence[Point]) -> tuple[str, ...]:
+    """The reason for each grave point, in their order. Raises UserError where one has none."""
+    from verify.errors import Problem, UserError
+    from verify.job.signoff_point import Weight, what_is_missing
+
+    many = sum(p.weight is Weight.GRAVE for p in found)
+    numbers = [str(n) for n in range(1, many + 1)]
+    named = [number for number, _ in given]
+    strange = [n for n in named if n not in numbers or named.count(n) > 1]
+    if strange:
+        raise UserError(
+            Problem(
+                found=f'--answer "{strange[0]}"' + (" twice" if strange[0] in numbers else ""),
+                expected=f"each of {', '.join(numbers)} once" if numbers else "no --answer",
+                next="the grave points are numbered as --points shows them"
+                if numbers
+                else "this job has no grave point: leave it out",
+            )
+        )
+    words = {pair[0]: pair[1] for pair in given}
+    answers: list[str] = []
+    for number in numbers:
+        wrong = what_is_missing(words[number], answers) if number in words else "not answered"
+        if wrong:
+            raise UserError(
+                Problem(
+                    found=f"grave point {number} of {many}: {wrong}",
+                    expected="a reason of your own for each grave point that you accept",
+                    next=f'add --answer {number} "WORDS", or send the job back',
+                )
+            )
+        answers.append(words[number])
+    return tuple(answers)
 
 
 def _answer_of(session: ReadOnlySession, step: str) -> Visit:
@@ -223,6 +275,7 @@ def _write(desk: Desk, signer: Person, decision: Decision, found: Sequence[Point
     written."""
     from verify.job.bodies import sign_off_body
     from verify.job.people import Purpose, Role
+    from verify.job.signoff_point import Weight
     from verify.terminal.bench import open_key, sign_head
     from verify.terminal.desk import Secrets
     from verify.terminal.endings import DEMO
@@ -230,13 +283,18 @@ def _write(desk: Desk, signer: Person, decision: Decision, found: Sequence[Point
     from verify.terminal.ui_lines import LineUi
 
     secrets = Secrets(**({"reason": decision.reason} if decision.reason else {}))
+    left = list(decision.answers)
+    shown = []
+    for number, point in enumerate(found):
+        grave = left and point.weight is Weight.GRAVE
+        shown.append((point, secrets.add(f"answer {number}", left.pop(0)) if grave else ""))
     body = sign_off_body(
         desk.session(),
         person=signer.id,
         back_to=decision.back_to,
         reason=secrets.digests.get("reason", ""),
         look=decision.look,
-        shown=[(p.name, p.entries) for p in found],
+        shown=shown,
     )
     assert signer.key is not None
     key = open_key(signer.id, signer.key)

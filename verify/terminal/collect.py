@@ -54,11 +54,15 @@ class Taken:
 def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> Live:
     """Asks for one number of the car and writes it down.
 
-    What was entered for another car of the model is offered first, unless it is to be changed.
+    What was entered for another car of the model is offered first, unless it is to be changed. A
+    change is shown with the verdicts that turn, and has a reason.
     """
+    from verify.terminal.desk import Secrets
+    from verify.terminal.spec_change import reason_of_change, usual_or_insisted
+
     spec = session.graph.specs[name]
     known = remembered(desk.journal, session, name) if name not in session.specs else None
-    if known is not None and hands.offer_spec(session, spec, known):
+    if known is not None and known.usual(name) and hands.offer_spec(session, spec, known):
         return desk.write(
             "spec",
             spec_body(
@@ -75,6 +79,13 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
     if given["text"]:
         _check_above_zero(parse(f"{given['text']} {given['unit']}"), spec.title)
     live = desk.live()
+    given, insisted = usual_or_insisted(live, spec, given, hands, _check_above_zero)
+    secrets = Secrets()
+    if name in live.specs:
+        reason = reason_of_change(desk, live, given, hands)
+        if not reason:
+            return live
+        secrets.add("reason", reason)
     body = spec_body(
         live,
         name=given["name"],
@@ -82,9 +93,12 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
         unit=given["unit"],
         source=given["source"],
         detail=given.get("detail", ""),
+        reason=secrets.digests.get("reason", ""),
+        insisted=insisted,
     )
-    live = desk.write("spec", body)
-    remember(desk.journal, live, name)
+    live = desk.write("spec", body, secrets)
+    if not insisted:
+        remember(desk.journal, live, name)
     return live
 
 
@@ -188,6 +202,8 @@ def _drive_read_again(desk: Desk, session: ReadOnlySession) -> Recording | None:
 def _recording(
     desk: Desk, session: ReadOnlySession, step: Step, answer: RecordingFile, hands: Hands
 ) -> Taken:
+    from verify.terminal.same_again import check_not_the_same_again
+
     name = Path(answer.path).name
     sha256 = recordings.keep(desk.journal, answer.path)
     check_not_from_before(session, step, sha256)
@@ -200,6 +216,9 @@ def _recording(
     if mapping:
         desk.journal.put_mapping(layout.key, mapping)
     session = ask_missing_specs(desk, session, step, hands)
+    check_not_the_same_again(
+        session, step, new, lambda item: recordings.reimport(desk.journal, [item])[0]
+    )
     # After `undecided`, new evidence is judged together with the earlier; the entry names all of
     # it, so that the verdict can be computed again from the entry alone.
     kept = {

@@ -250,8 +250,9 @@ def _where_to(before: ReadOnlySession, now: ReadOnlySession, step: Step, counts:
     if now.made.get(now.at, 0) >= before.pending.attempt:
         return f"again: {title}"
     gates = any(v.gate for v in now.walk[len(before.walk) :])
-    failed = counts is Verdict.FAIL and step.required
-    return title if gates or failed else ""
+    # A code that is left open is asked about next, too.
+    leads = (Verdict.FAIL, Verdict.UNDECIDED) if step.kind == "codes" else (Verdict.FAIL,)
+    return title if gates or (counts in leads and step.required) else ""
 
 
 class WalkHands(PersonHands):
@@ -287,7 +288,7 @@ class WalkHands(PersonHands):
             spec = replace(spec, say=f"{spec.say} {said}".strip())
         return super().spec(session, spec)
 
-    def begin_wait(self, seconds: float) -> str:
+    def begin_wait(self, step: Step, seconds: float) -> str:
         return ""
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:

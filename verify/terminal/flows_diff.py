@@ -33,13 +33,18 @@ def run(args: argparse.Namespace) -> int:
 
 
 def difference_lines(found: Difference) -> Iterator[str]:
-    """All of it: what is asked in addition first, then otherwise, then no longer."""
+    """All of it: what lets a car go more readily, then what is asked in addition, otherwise, and
+    no longer."""
     from verify.flow.diff import GONE, NEW, OTHER
 
     yield f"− {found.before}"
     yield f"+ {found.after}"
     yield ""
     yield _in_short(found)
+    if found.looser:
+        yield from ("", f"LOOSER: less is asked before a car goes ({len(found.looser)})")
+        for point in found.looser:
+            yield from wrapped(f"“{point.title}”: {point.words}", 4, "  ")
     if found.whole:
         yield from ("", "The flow itself", *points_lines(found.whole, 2))
     for kind, title in ((NEW, "Asked in addition"), (OTHER, "Changed"), (GONE, "No longer asked")):

@@ -64,7 +64,7 @@ class Hands(Protocol):
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]: ...
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]: ...
     def interval(self, layout: Layout) -> str: ...
-    def begin_wait(self, seconds: float) -> str:
+    def begin_wait(self, step: Step, seconds: float) -> str:
         """Returns when the wait begins: "", or a reason where it is skipped."""
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
@@ -252,29 +252,36 @@ class PersonHands:
             except UserError as error:
                 self.trouble(error)
 
-    def begin_wait(self, seconds: float) -> str:
-        skipped = self._wait_or_skip(seconds, tr("Start the wait: the time counts from now"))
+    def begin_wait(self, step: Step, seconds: float) -> str:
+        skipped = self._wait_or_skip(step, seconds, tr("Start the wait: the time counts from now"))
         self.waiting = not skipped
         return skipped
 
-    def _wait_or_skip(self, seconds: float, go: str) -> str:
+    def _wait_or_skip(self, step: Step, seconds: float, go: str) -> str:
+        """A wait that is itself part of the proof is not skipped and then called done: it is left
+        out, and its step stays open. Raises Wish."""
+        skip = tr("Skip the wait (say why; it goes on the record)")
+        if step.required:
+            skip = tr("Leave it out (say why; this step stays open)")
         while True:
             minutes = max(1, round(seconds / 60))
             choice = self.ui.choose(
                 tr("{minutes} min to wait.", minutes=minutes),
                 [
                     Option("wait", go),
-                    Option("skip", tr("Skip the wait (say why; it goes on the record)")),
+                    Option("skip", skip),
                 ],
             )
             if choice == "wait":
                 return ""
+            if step.required:
+                raise Wish(CANNOT)
             if reason := self.reason(tr("Why is the wait skipped?"), back=True):
                 return reason
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
         while left() > 0:
-            if not self.waiting and (skipped := self._wait_or_skip(left(), tr("Wait on"))):
+            if not self.waiting and (skipped := self._wait_or_skip(step, left(), tr("Wait on"))):
                 return skipped
             self.waiting = False
             try:

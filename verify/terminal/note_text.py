@@ -141,13 +141,16 @@ def note_text(desk: Desk, session: ReadOnlySession) -> str:
 
 
 def cut(text: str, room: int) -> str:
-    """At most `room` characters (at least the mark), at the end of a word where one is near."""
+    """At most `room` characters (at least the mark), at the end of a word. Only a first word that
+    is too long by itself is broken."""
     if len(text) <= room:
         return text
-    kept = text[: max(0, room - len(MORE))]
-    space = kept.rfind(" ")
-    if space > len(kept) - 20:
-        kept = kept[: max(space, 0)]
+    room = max(0, room - len(MORE))
+    kept = text[:room]
+    # A mark at the end of a word is followed by a blank; that within a number is not.
+    ends = text[room:].lstrip(",;:.")[:1].isspace()
+    if not ends and " " in kept.lstrip():
+        kept = kept[: kept.rfind(" ")]
     return kept.rstrip(" ,;:.") + MORE
 
 

@@ -237,7 +237,7 @@ class ProofRunner:
 
     def _wait(self, session: Live, step: Step, pending: Pending, seconds: float) -> Live:
         if pending.wait is None:
-            skipped = self.hands.begin_wait(seconds)
+            skipped = self.hands.begin_wait(step, seconds)
             body = wait_started_body(session, step=step.name)
             session = self.desk.write("wait-started", body)
             if skipped:

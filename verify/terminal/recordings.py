@@ -12,6 +12,7 @@ from typing import Any, BinaryIO
 from verify import tables
 from verify.errors import Problem, UserError
 from verify.evidence.importers.port import Layout, look, read_recording, tables_used
+from verify.evidence.likeness import sketch
 from verify.evidence.recording import Recording
 from verify.quantity import parse
 from verify.terminal.big_file import keep_memory
@@ -107,6 +108,7 @@ def provenance(recording: Recording, interval: str = "") -> dict[str, Any]:
             for n, c in recording.channels.items()
         },
         "repairs": list(recording.repairs),
+        "sketch": list(sketch(recording)),
         "tables": {name: tables.table_hash(name) for name in tables_used(recording.importer)},
     }
 

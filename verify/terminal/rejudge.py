@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from verify.errors import UserError
 from verify.evidence.checks.catalogue import CATALOGUE
 from verify.evidence.checks.kind import COULD_NOT_RUN
-from verify.flow.graph import Step, recorded_checks
+from verify.flow.graph import Outcome, Step, recorded_checks
 from verify.job.bodies import rejudged_body
 from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
 from verify.job.numbers import spec_values
-from verify.job.visits import Visit
+from verify.job.visits import ReadOnlySession, Visit
+from verify.quantity import SpecValue
 from verify.terminal import recordings
 from verify.words import Verdict
 
@@ -21,13 +23,7 @@ if TYPE_CHECKING:
 
 def rejudge_all(desk: Desk, session: Live, spec: str) -> Live:
     """Judges anew, oldest first, live answers and those set aside. Returns the session after."""
-    uses = {n for n, s in session.graph.steps.items() if spec in s.detail.get("specs", ())}
-    concerned = [
-        v
-        for v in (*session.walk, *session.proofs, *(a.visit for a in session.aside))
-        if v.step in uses and v.results
-    ]
-    for visit in sorted(concerned, key=lambda v: v.rank):
+    for visit in _concerned(session, spec):
         judged = _again(desk, session, session.graph.steps[visit.step], visit)
         if judged is None:
             continue
@@ -41,6 +37,28 @@ def rejudge_all(desk: Desk, session: Live, spec: str) -> Live:
         )
         session = desk.write("rejudged", body)
     return session
+
+
+def would_become(
+    desk: Desk, session: ReadOnlySession, spec: str, value: SpecValue | None
+) -> list[tuple[Visit, Outcome]]:
+    """The answers that another number would judge anew, oldest first, and what they would come to.
+    Nothing is written. value: None where it was not found."""
+    specs = {name: s for name, s in spec_values(session).items() if name != spec}
+    specs |= {} if value is None else {spec: value}
+    found = []
+    for visit in _concerned(session, spec):
+        judged = _again(desk, session, session.graph.steps[visit.step], visit, specs)
+        if judged is not None:
+            found.append((visit, judged.outcome))
+    return found
+
+
+def _concerned(session: ReadOnlySession, spec: str) -> list[Visit]:
+    """The answers whose results rest on a number of the car, oldest first."""
+    uses = {n for n, s in session.graph.steps.items() if spec in s.detail.get("specs", ())}
+    answers = (*session.walk, *session.proofs, *(a.visit for a in session.aside))
+    return sorted((v for v in answers if v.step in uses and v.results), key=lambda v: v.rank)
 
 
 def judge_what_is_owed(desk: Desk, session: Live) -> Live:
@@ -73,8 +91,14 @@ def _withheld(step: Step, visit: Visit) -> Judged | None:
     return Judged(outcome_of(step, results), results=tuple(results))
 
 
-def _again(desk: Desk, session: Live, step: Step, visit: Visit) -> Judged | None:
-    specs = spec_values(session)
+def _again(
+    desk: Desk,
+    session: ReadOnlySession,
+    step: Step,
+    visit: Visit,
+    specs: Mapping[str, SpecValue] | None = None,
+) -> Judged | None:
+    specs = spec_values(session) if specs is None else specs
     if step.kind == "record":
         try:
             found = recordings.reimport(desk.journal, visit.evidence)

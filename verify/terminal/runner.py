@@ -117,7 +117,7 @@ class Runner:
         assert pending is not None
         if pending.wait is None:
             # The time counts from when a person says so: before that, the key may still be on.
-            skipped = self.hands.begin_wait(seconds)
+            skipped = self.hands.begin_wait(step, seconds)
             session = self.desk.write("wait-started", wait_started_body(session))
             if skipped:
                 return self._skip_wait(session, skipped)
@@ -257,7 +257,10 @@ class Runner:
         if not name:
             return session
         was = spec_words(session, name)
+        stood = session.specs[name].seq
         session = ask_spec(self.desk, session, name, self.hands)
+        if session.specs[name].seq == stood:
+            return session
         before = session.history[-1].seq
         session = rejudge_all(self.desk, session, name)
         words = f"{specs[name].title}: {was} → {spec_words(session, name)}."

@@ -13,6 +13,7 @@ from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse
 from verify.terminal.answers_file import Answers
 from verify.terminal.clock import Clock
+from verify.terminal.spec_change import DEFAULT, unusual_problem
 from verify.terminal.spec_memory import Remembered
 from verify.terminal.ui import Option, Page
 
@@ -94,6 +95,14 @@ class ScriptHands:
             "unit": quantity.unit,
             "source": source,
         }
+        unusual = unusual_problem(spec, quantity, session.units)
+        if unusual is not None and source != DEFAULT and not form.get("insist"):
+            problem = unusual._replace(
+                next="look it up again, with its unit; if it is so, add insist: true beside it"
+            )
+            raise UserError(problem.within(file=self.answers.source, field=f"specs.{spec.name}"))
+        if form.get("insist"):
+            body["insist"] = "yes"
         if form.get("detail"):
             body["detail"] = str(form["detail"])
         return body
@@ -111,7 +120,7 @@ class ScriptHands:
             )
         )
 
-    def begin_wait(self, seconds: float) -> str:
+    def begin_wait(self, step: Step, seconds: float) -> str:
         return "" if self.clock.plays else SKIPPED
 
     def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:

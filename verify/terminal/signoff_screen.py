@@ -8,10 +8,11 @@ from typing import Any
 
 from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff import Point, Weight
+from verify.job.signoff_point import what_is_missing
 from verify.terminal.desk import Desk
 from verify.terminal.endings import ending_lines
 from verify.terminal.say import answer_words
-from verify.terminal.signoff_words import counted, point_lines
+from verify.terminal.signoff_words import counted, numbered, point_lines
 from verify.terminal.ui import Option, Page, Ui, Wish
 
 # Rows of points on one screen of 24, beside its head and the question.
@@ -21,11 +22,13 @@ ON_ONE_SCREEN = 12
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """back_to: None where it is accepted. reason: personal words. look: as in the entry."""
+    """back_to: None where it is accepted. reason: personal words. look: as in the entry.
+    answers: to each grave point in its order, the signer's own reason for accepting it."""
 
     back_to: Visit | None
     reason: str
     look: Mapping[str, Any] | None
+    answers: tuple[str, ...] = ()
 
 
 def ask(desk: Desk, found: Sequence[Point], ui: Ui) -> Decision | None:
@@ -34,7 +37,7 @@ def ask(desk: Desk, found: Sequence[Point], ui: Ui) -> Decision | None:
     try:
         _show(desk, session, found, ui)
         look = _look(session, ui) if session.graph.look else None
-        return _decide(session, found, look, ui)
+        return _decide(desk, session, found, look, ui)
     except Wish:
         # The end of the input, as at every prompt here nothing else is offered.
         return None
@@ -59,8 +62,8 @@ def _show(desk: Desk, session: ReadOnlySession, found: Sequence[Point], ui: Ui) 
     cars = [desk.secret(digest) for digest in session.car.values()]
     head = "\n".join([*(f"Car: {c}" for c in cars), *lines[:3]])
     blocks: list[list[str]] = [[]]
-    for point in found:
-        rows = point_lines(desk, point)
+    for point, grave in numbered(found):
+        rows = point_lines(desk, point, number=grave)
         if blocks[-1] and len(blocks[-1]) + len(rows) > ROWS - (4 if len(blocks) == 1 else 0):
             blocks.append([])
         blocks[-1] += rows
@@ -101,7 +104,11 @@ def _look(session: ReadOnlySession, ui: Ui) -> dict[str, Any]:
 
 
 def _decide(
-    session: ReadOnlySession, found: Sequence[Point], look: dict[str, Any] | None, ui: Ui
+    desk: Desk,
+    session: ReadOnlySession,
+    found: Sequence[Point],
+    look: dict[str, Any] | None,
+    ui: Ui,
 ) -> Decision | None:
     grave = sum(p.weight is Weight.GRAVE for p in found)
     title = session.ending.title if session.ending is not None else ""
@@ -118,7 +125,7 @@ def _decide(
     ui.page(_page(session, "Your decision", "decision", say))
     choice = ui.choose("What do you decide?", options)
     if choice == "accept":
-        return Decision(None, "", look)
+        return Decision(None, "", look, _answers(desk, session, found, ui))
     if choice != "back":
         return None
     visit = _which(session, answers, ui)
@@ -126,6 +133,28 @@ def _decide(
         return None
     reason = ui.ask("Why, as whoever goes on will read it")
     return Decision(visit, reason, look)
+
+
+def _answers(
+    desk: Desk, session: ReadOnlySession, found: Sequence[Point], ui: Ui
+) -> tuple[str, ...]:
+    """A reason for each grave point by itself; nothing stands there to be taken unread."""
+    grave = [p for p in found if p.weight is Weight.GRAVE]
+    given: list[str] = []
+    for number, point in enumerate(grave, start=1):
+        say = "\n".join(point_lines(desk, point))
+        title = f"You accept grave point {number} of {len(grave)}"
+        ui.page(_page(session, title, "decision", say))
+        while True:
+            reason = ui.ask(
+                "Why, in your own words, as it will stand in the record",
+                hint="Ctrl-C leaves, and nothing is decided.",
+            )
+            if not (wrong := what_is_missing(reason, given)):
+                break
+            ui.tell(f"That is {wrong}. Say what you know that the record does not show.")
+        given.append(reason)
+    return tuple(given)
 
 
 def _last_answers(session: ReadOnlySession) -> list[Visit]:

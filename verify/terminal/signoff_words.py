@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from verify.job.session import ReadOnlySession, SignOff, Visit
-from verify.job.signoff_point import Point, Weight
+from verify.job.signoff_point import WEIGHTS, Point, Weight, answered, entries_words
 from verify.job.standing import due_days
 from verify.terminal.clock import local
 from verify.terminal.tongue import tr
@@ -17,18 +17,24 @@ if TYPE_CHECKING:
 
 NOBODY = "No second person signed this off."
 DESK_ONLY = "Desk signature only: the signer did not look at the car."
-WORDS = {Weight.GRAVE: "GRAVE", Weight.LOOK: "LOOK", Weight.NOTE: "note"}
-_INDENT = 7
+_INDENT = 9
 
 
-def point_lines(desk: Desk, point: Point, width: int = 78) -> list[str]:
-    """A point as rows of a screen: its weight, what it says, where, and what a person wrote."""
-    where = ""
-    if point.entries:
-        numbers = ", ".join(map(str, point.entries[:6]))
-        more = len(point.entries) - 6
-        where = f" [entry {numbers}{f' and {more} more' if more > 0 else ''}]"
-    texts = [f"{WORDS[point.weight]:<{_INDENT}}{point.words}{where}"]
+def numbered(points: Sequence[Point]) -> list[tuple[Point, int]]:
+    """The points with the numbers of the grave ones, by which they are answered; 0 for the rest."""
+    grave = [p for p in points if p.weight is Weight.GRAVE]
+    places = {id(p): number for number, p in enumerate(grave, start=1)}
+    return [(p, places.get(id(p), 0)) for p in points]
+
+
+def point_lines(desk: Desk, point: Point, width: int = 78, number: int = 0) -> list[str]:
+    """A point as rows of a screen: its weight, what it says, where, and what a person wrote.
+
+    number: of a grave point among those that are to be answered, 0 for none.
+    """
+    head = f"{WEIGHTS[point.weight]}{f' {number}' if number else ''}"
+    where = f" [{entries_words(point.entries)}]" if point.entries else ""
+    texts = [f"{head:<{_INDENT}}{desk.shown(point.words)}{where}"]
     texts += [" " * _INDENT + f"“{desk.secret(digest)}”" for digest in point.said]
     rows: list[str] = []
     for text in texts:
@@ -45,6 +51,26 @@ def counted(points: Sequence[Point]) -> str:
     return ", ".join(parts) or "nothing that went another way than straight on"
 
 
+def grave_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
+    """The grave points of a job that has ended, for the top of its account, and what else there is
+    to see; [] where there are none."""
+    from verify.job.signoff import points
+    from verify.terminal.elsewhere import elsewhere
+
+    if session.ending is None:
+        return []
+    found = points(session, elsewhere(desk))
+    grave = [p for p in found if p.weight is Weight.GRAVE]
+    if not grave:
+        return []
+    rows = [" ".join(row.split()) for p in grave for row in point_lines(desk, p, width=10_000)]
+    return [
+        f"A signer must see first: {counted(found)} (keysback signoff {session.job} --points)",
+        *(f"  {row}" for row in rows),
+        "",
+    ]
+
+
 def look_words(session: ReadOnlySession, sign_off: SignOff) -> str:
     """What the signer's own look came to; "" where the flow asks for none."""
     if sign_off.looked is None:
@@ -59,7 +85,12 @@ def look_words(session: ReadOnlySession, sign_off: SignOff) -> str:
 
 def sign_off_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
     """All decisions of signers, and plainly where there is none that stands."""
+    from verify.job.signoff import points
+    from verify.terminal.elsewhere import elsewhere
+
     lines = []
+    asked = any(s.answers for s in session.sign_offs)
+    found = points(session, elsewhere(desk)) if asked else ()
     for s in session.sign_offs:
         what = "accepted"
         if not s.accepted:
@@ -67,6 +98,8 @@ def sign_off_lines(desk: Desk, session: ReadOnlySession) -> list[str]:
             what = f"sent back to “{title}” ({desk.secret(s.reason)})"
         lines.append(f"Sign-off {local(s.time)}: {what} by {desk.name(s.person)}.")
         lines += [f"  {words}"] if (words := look_words(session, s)) else []
+        for words, reason in answered(s, found) if s.answers else ():
+            lines.append(f"  Accepted: {desk.shown(words)} Because: “{desk.secret(reason)}”")
         if not _signed(session, s):
             lines.append("  This decision is not signed with a key.")
     signed = session.signed_off
@@ -138,9 +171,21 @@ def _why_not(session: ReadOnlySession, name: str) -> str:
     )
 
 
-def sign_off_json(session: ReadOnlySession) -> dict[str, Any]:
+def sign_off_json(desk: Desk, session: ReadOnlySession) -> dict[str, Any]:
     """For programs; no personal texts."""
+    from verify.job.signoff import points
+    from verify.terminal.elsewhere import elsewhere
+
     return {
+        "points": [
+            {
+                "point": p.name,
+                "weight": p.weight.value,
+                "words": desk.shown(p.words),
+                "entries": list(p.entries),
+            }
+            for p in points(session, elsewhere(desk))
+        ],
         "signed_off": session.signed_off is not None,
         "sign_offs": [
             {
@@ -152,6 +197,7 @@ def sign_off_json(session: ReadOnlySession) -> dict[str, Any]:
                 "looked": s.looked,
                 "wrong": list(s.wrong),
                 "shown": [{"point": name, "entries": list(e)} for name, e in s.shown],
+                "answered": [{"point": name, "entries": list(e)} for name, e, _ in s.answers],
                 "signed": _signed(session, s),
             }
             for s in session.sign_offs

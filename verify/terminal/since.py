@@ -18,33 +18,45 @@ def check_not_from_before(session: ReadOnlySession, step: Step, sha256: str) -> 
 
     A file that was there at an earlier step holds nothing of what the car did after that step.
     """
-    answers = (*session.walk, *session.proofs, *(a.visit for a in session.aside))
-    used = [v for v in answers if _holds(v, sha256)]
+    check_not_shown_before(session, step, [v for v in given(session) if _holds(v, sha256)])
+
+
+def given(session: ReadOnlySession) -> tuple[Visit, ...]:
+    """All answers that may hold a recording: live, proven later, set aside."""
+    return (*session.walk, *session.proofs, *(a.visit for a in session.aside))
+
+
+def check_not_shown_before(
+    session: ReadOnlySession, step: Step, used: list[Visit], found: str = ""
+) -> None:
+    """Raises UserError where what was done since the first of these answers is not in a recording
+    that was there by then. found: what was handed in, where it is not that very file."""
     if not used:
         return
-    if step.name in session.to_prove:
+    first = min(used, key=lambda v: v.rank)
+    expected = made_since(session, step, first)
+    if expected:
         raise UserError(
             Problem(
-                found=f"the recording that was given at \u201c{_title(session, used[0])}\u201d",
-                expected="a new one: proof that follows is made after all that this job holds",
+                found=found or f"the recording that was given at “{_title(session, first)}”",
+                expected=expected,
                 next="record again and give the new file, or answer that you cannot",
                 field=step.name,
             )
         )
-    first = min(used, key=lambda v: v.rank)
+
+
+def made_since(session: ReadOnlySession, step: Step, first: Visit) -> str:
+    """What a recording given at `first` does not show, as what is expected instead; "" where
+    nothing stands against it."""
+    if step.name in session.to_prove:
+        return "a new one: proof that follows is made after all that this job holds"
     for later in _after(session, first):
         between = session.graph.steps[later.step]
         # The steps that only ask do not make a recording old.
         if later.step != first.step and (between.does or between.kind == "do"):
-            raise UserError(
-                Problem(
-                    found=f"the recording that was given at \u201c{_title(session, first)}\u201d",
-                    expected=f"one made after \u201c{between.title}\u201d: an older one shows "
-                    "nothing of it",
-                    next="record again and give the new file, or answer that you cannot",
-                    field=step.name,
-                )
-            )
+            return f"one made after “{between.title}”: an older one shows nothing of it"
+    return ""
 
 
 def _after(session: ReadOnlySession, visit: Visit) -> Iterator[Visit]:

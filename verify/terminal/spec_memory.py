@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from verify.errors import UserError
+from verify.evidence.usual import unusual
 from verify.job.session import ReadOnlySession
 from verify.quantity import parse
 
@@ -29,6 +30,11 @@ class Remembered:
     time: str
     person: str
     job: str
+
+    def usual(self, name: str) -> bool:
+        """Whether it is a usual number for this spec: another one is never offered."""
+        bare = self.unit == "1"
+        return unusual(name, parse(self.text if bare else f"{self.text} {self.unit}")) is None
 
     @property
     def origin(self) -> dict[str, str]:

@@ -21,7 +21,6 @@ import numpy as np
 from verify.evidence import spans as sp
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.checks.slow_readings import (
-    Range,
     channels_named,
     implausible_spec,
     level,
@@ -51,6 +50,7 @@ from verify.evidence.checks.trim_windows import (
 )
 from verify.evidence.distributions import normal_cdf
 from verify.evidence.recording import Array, Recording
+from verify.evidence.usual import POSSIBLE
 from verify.evidence.verdict import (
     CheckResult,
     Limits,
@@ -71,10 +71,7 @@ LEAST_READINGS = 8
 # A leak brings the same air at any speed, so its share falls as the engine takes more: a
 # difference of this many points is more than two banks or two loads differ in a sound engine.
 LEAK_POINTS = 3.0
-_RANGES = {
-    "warm_coolant": Range(60.0, 100.0, "°C", "the coolant temperature of a warm engine"),
-    "trim_limit": Range(5.0, 25.0, "%", "a limit of short and long fuel trim together"),
-}
+_RANGES = {name: POSSIBLE[name] for name in ("warm_coolant", "trim_limit")}
 
 
 @dataclass(frozen=True, slots=True)

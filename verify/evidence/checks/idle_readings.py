@@ -10,6 +10,7 @@ from verify.evidence import spans as sp
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
+from verify.evidence.usual import POSSIBLE
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.evidence.windows import WARM_FROM_C, Idle, idle_windows
 from verify.quantity import SpecValue
@@ -23,13 +24,6 @@ UNDECIDED_WINDOWS: Mapping[str, Verdict] = {
     "no-idle": Verdict.UNDECIDED,
     "too-short": Verdict.UNDECIDED,
     "spec-implausible": Verdict.UNDECIDED,
-}
-# Numbers of a vehicle that can be meant. A slip beyond these would widen what passes: an engine
-# called warm at 20 °C, an idle allowed to be 5,000 rpm off.
-PLAUSIBLE: Mapping[str, tuple[float, float, str, str]] = {
-    "idle_speed": (300.0, 2500.0, "rpm", "a warm idle speed"),
-    "idle_tolerance": (5.0, 300.0, "rpm", "a tolerance of the idle speed"),
-    "warm_coolant": (60.0, 100.0, "°C", "the coolant temperature of a warm engine"),
 }
 TOLERANCE_RPM = 50.0
 SETTLE_SPEC = "look the number up in the service information of this vehicle and give it again"
@@ -82,13 +76,13 @@ class IdleReadings:
 def implausible(check: Check, specs: Mapping[str, SpecValue]) -> CheckResult | None:
     """The result where a number of the vehicle that this check uses cannot be meant."""
     for name in check.uses:
-        low, high, unit, words = PLAUSIBLE[name]
-        value = spec_number(specs, name, unit)
-        if value is not None and not low <= value <= high:
+        r = POSSIBLE[name]
+        value = spec_number(specs, name, r.unit)
+        if value is not None and not r.low <= value <= r.high:
             return check.result(
                 "spec-implausible",
-                f"{value:.4g} {unit} cannot be meant as {words}, which lies between {low:.0f} and "
-                f"{high:.0f} {unit}.",
+                f"{value:.4g} {r.unit} cannot be meant as {r.words}, which lies between "
+                f"{r.low:.0f} and {r.high:.0f} {r.unit}.",
                 settle=SETTLE_SPEC,
             )
     return None

@@ -13,6 +13,7 @@ from verify.evidence import spans as sp
 from verify.evidence.checks.kind import Check, spec_number
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.series import mean_with_effective_size
+from verify.evidence.usual import Range
 from verify.evidence.verdict import (
     CheckResult,
     Distribution,
@@ -27,16 +28,6 @@ from verify.values import dataclass
 # Worth fewer than this, a stated 95 % interval holds the truth clearly less often than it says.
 LEAST_EFFECTIVE = 3.0
 SETTLE_SPEC = "look the number up in the service information of this vehicle and give it again"
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """Between which numbers a vehicle's number can be meant, and the words for it."""
-
-    low: float
-    high: float
-    unit: str
-    words: str
 
 
 def implausible_spec(

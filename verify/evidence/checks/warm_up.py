@@ -19,7 +19,6 @@ import numpy as np
 from verify.evidence import spans as sp
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.checks.slow_readings import (
-    Range,
     channels_named,
     implausible_spec,
     level,
@@ -36,6 +35,7 @@ from verify.evidence.checks.warming import (
     weights_s,
 )
 from verify.evidence.recording import Channel, Recording
+from verify.evidence.usual import POSSIBLE
 from verify.evidence.verdict import (
     CheckResult,
     Limits,
@@ -64,11 +64,7 @@ FROST_C = -10.0
 STEP_C = 1.0  # PID 05 shows whole degrees
 SENSOR_C = 150.0  # above it no coolant is read but a broken wire
 
-_RANGES = {
-    "warm_coolant": Range(60.0, 100.0, "°C", "the coolant temperature of a warm engine"),
-    "coolant_most": Range(95.0, 125.0, "°C", "the highest regulated coolant temperature"),
-    "ambient": Range(-50.0, 55.0, "°C", "the temperature outside"),
-}
+_RANGES = {name: POSSIBLE[name] for name in ("warm_coolant", "coolant_most", "ambient")}
 
 
 def outside_c(recordings: Sequence[Recording], specs: Mapping[str, SpecValue]) -> float | None:
