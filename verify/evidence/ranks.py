@@ -29,7 +29,7 @@ def median_of(values: Array) -> float:
     """The median, exactly as `numpy.median` gives it. values: shape (n,), n ≥ 1, without NaN."""
     n = len(values)
     lower, upper = _at_ranks(values, (n - 1) // 2, n // 2)
-    return lower if lower == upper else float(np.mean([lower, upper]))
+    return lower if lower == upper else 0.5 * (lower + upper)
 
 
 def low_percentile(values: Array, percent: float) -> float:

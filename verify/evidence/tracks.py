@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from verify.evidence import spans as sp
 from verify.evidence.holds import extremes
 from verify.evidence.lines import Line
-from verify.evidence.ranks import medians_of, places_among
+from verify.evidence.ranks import median_of, medians_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.values import dataclass
 
@@ -141,7 +141,7 @@ def _jumps(
     rounding = 1.5 * steps[1] + abs(slope) * (steps[0] + 0.5 * np.maximum(moved[1:], moved[:-1]))
     change = np.abs(distance)
     within = change[~fresh[1:]]
-    usual = 1.4826 * float(np.median(within)) if len(within) else 0.0
+    usual = 1.4826 * median_of(within) if len(within) else 0.0
     return np.append(False, change > rounding + JUMP_NOISE * usual)
 
 

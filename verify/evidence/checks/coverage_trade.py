@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.ranks import median_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.windows import (
     FAST_CAP_S,
@@ -196,7 +197,7 @@ def _thinned(
 ) -> tuple[NDArray[np.intp], Array, Array]:
     """(how many broken steps lie before, times, values), with no more readings than needed."""
     broken = np.concatenate([[0], np.cumsum(~good)])[: len(times)]
-    usual = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+    usual = median_of(np.diff(times)) if len(times) > 1 else 0.0
     every = max(1, round(finest_s / usual)) if usual > 0.0 else 1
     return broken[::every], times[::every], values[::every]
 
@@ -218,8 +219,8 @@ def _firm(recording: Recording, times: Array, values: Array, good: NDArray[np.bo
     if pushed is not None:
         at, hard = pushed
         upto = np.concatenate([[0], np.cumsum(hard)])
-        first = np.searchsorted(at, begun - FIRM_S / 4, side="left")
-        after = np.searchsorted(at, ended, side="right")
+        first = places_among(at, begun - FIRM_S / 4, "left")
+        after = places_among(at, ended, "right")
         fast &= upto[after] > upto[first]
         lack = ""
     at_s = float(ended[int(np.argmax(fast))]) if bool(fast.any()) else None
@@ -231,8 +232,9 @@ def _gains(times: Array, values: Array, good: NDArray[np.bool_]) -> tuple[Array,
     if len(times) < 2:
         return np.empty(0), np.empty(0), np.empty(0)
     run, times, values = _thinned(times, values, good, FINEST_S)
-    run_start = np.searchsorted(run, run, side="left")
-    first = np.maximum(np.searchsorted(times, times - FIRM_S - 1e-9, side="left"), run_start)
+    fresh = np.append(0, np.flatnonzero(run[1:] != run[:-1]) + 1)
+    run_start = np.repeat(fresh, np.diff(np.append(fresh, len(run))))
+    first = np.maximum(places_among(times, times - FIRM_S - 1e-9, "left"), run_start)
     lowest = _least_since(values, first)
     return values - values[lowest], times[lowest], times
 

@@ -23,7 +23,6 @@ from verify.evidence.verdict import (
     mean_measurement,
 )
 from verify.quantity import SpecValue
-from verify.values import dataclass
 
 # Worth fewer than this, a stated 95 % interval holds the truth clearly less often than it says.
 LEAST_EFFECTIVE = 3.0
