@@ -51,6 +51,8 @@ MOST_GAIN_KMH_S, MOST_LOSS_KMH_S = 20.0, 40.0
 # Speed is looked at no finer than this for what was gained, and for what was lost.
 FINEST_S, COARSE_S = 0.2, 0.5
 IDLE_S = 30.0
+# Readings looked at together.
+_AT_ONCE = 1 << 14
 
 
 class State(StrEnum):
@@ -241,6 +243,21 @@ def _gains(times: Array, values: Array, good: NDArray[np.bool_]) -> tuple[Array,
 
 def _least_since(values: Array, first: NDArray[np.intp]) -> NDArray[np.intp]:
     """For each place i, where the lowest of values[first[i]] … values[i] stands.
+
+    first: never falling.
+    """
+    found = np.empty(len(values), dtype=np.intp)
+    # Part by part, so that all tables stay in the processor's cache.
+    for begin in range(0, len(values), _AT_ONCE):
+        part = slice(begin, begin + _AT_ONCE)
+        near = slice(int(first[begin]), part.stop)
+        own = np.maximum(first[near] - near.start, 0)
+        found[part] = near.start + _lowest(values[near], own)[begin - near.start :]
+    return found
+
+
+def _lowest(values: Array, first: NDArray[np.intp]) -> NDArray[np.intp]:
+    """What `_least_since` gives.
 
     By doubling: tables of the lowest of the last 2^k readings, two of which overlap to any length.
     """
