@@ -29,11 +29,12 @@ that it looked like this?
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 STRAY_SHARE, STRAY_S = 0.02, 3.0
 # Scatter from press to press (scale of the logistic), and where its prior has its deviation.

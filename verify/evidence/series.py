@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 # With more readings than this, means of so many in a row stand for them: minutes are as well known
 # by 30,000 as by a million.

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from verify.evidence.plate import PEAK_S, Answers, answers
 from verify.evidence.presses import Mask
 from verify.evidence.recording import Array, Channel
 from verify.evidence.verdict import Limits, Measurement
+from verify.values import dataclass
 
 OVERSHOOT_PCT = 10.0
 LIMIT = Limits(None, OVERSHOOT_PCT, "%", COMMON_PRACTICE)
