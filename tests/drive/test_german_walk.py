@@ -123,8 +123,9 @@ class Walk:
                 key("kein Drehmomentschlüssel" + ENTER)
             case "photo":
                 key(DOWN * 2 + ENTER)
-                self.until("Warum geht das nicht?")
-                key("keine Kamera" + ENTER)
+                if "Auslassen" not in self.terminal.text:
+                    self.until("Warum geht das nicht?")
+                    key("keine Kamera" + ENTER)
 
     def codes(self, step: Step) -> None:
         for prompt in ("Gespeicherte Codes", "Vorläufige Codes", "Permanente Codes"):

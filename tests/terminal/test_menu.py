@@ -98,7 +98,7 @@ def test_a_line_that_was_not_seen_is_neither_so_nor_wrong() -> None:
     menu.type("2?")
     assert menu.marking is not None
     assert (menu.marking.wrong, menu.marking.hidden) == (set(), {"clamp"})
-    assert any(row.text.startswith("► 2  ? Size") for row in menu.rows(60))
+    assert any(row.text.startswith("► 2 ? Size") for row in menu.rows(60))
     assert any("Not seen: go on" in row.text for row in menu.rows(60))
     menu.type("2")
     menu.enter()

@@ -81,7 +81,7 @@ SAFE = ["1", "2", "2", "2", "2"]  # answers the pedal; no stall, brake warning, 
 
 
 def test_it_is_offered_below_the_ending_and_skipped_with_one_key(desk: Desk) -> None:
-    shown = typed(desk, *TO_IDLE, "2", "2", "1")
+    shown = typed(desk, *TO_IDLE, "2", "2", "1", "1")
     assert desk.session().ending.kind is EndingKind.RELEARN
     assert shown.index("RELEARN FIRST") < shown.index(
         "Who does the relearn, and what does it cost?"
@@ -91,14 +91,14 @@ def test_it_is_offered_below_the_ending_and_skipped_with_one_key(desk: Desk) -> 
 
 
 def test_the_end_of_the_input_leaves_it_and_loses_nothing(desk: Desk) -> None:
-    typed(desk, *TO_IDLE, "2", "2")
+    typed(desk, *TO_IDLE, "2", "2", "1")
     assert desk.session().ending.kind is EndingKind.RELEARN
     assert desk.session().decisions == ()
 
 
 def test_figures_advice_and_the_decision_upon_it(desk: Desk) -> None:
     figures = ["", "100 2 90", "180 0 90", "260 1 ?"]
-    shown = typed(desk, *TO_IDLE, "2", "2", "2", *SAFE, "2", *figures, "30", "150", "2", "Tuesday")
+    shown = typed(desk, *TO_IDLE, "2", "2", "1", "2", *SAFE, "2", *figures, "30", "150", "2", "Tuesday")
     # E = 100 + 2·30 + 0.1·150 = 175, and 180 + 0.1·150 = 195: by hand, from the module's formula.
     assert "Drive to a shop: expected cost about 175." in shown
     assert "Mobile technician: expected cost about 195." in shown
@@ -118,7 +118,7 @@ def test_figures_advice_and_the_decision_upon_it(desk: Desk) -> None:
 
 def test_the_flip_is_said_where_a_chance_is_unknown(desk: Desk) -> None:
     shown = typed(
-        desk, *TO_IDLE, "2", "2", "2", *SAFE, "2", "0 0 ?", "160 0 90", "", "", "", "150", "6"
+        desk, *TO_IDLE, "2", "2", "1", "2", *SAFE, "2", "0 0 ?", "160 0 90", "", "", "", "150", "6"
     )
     # Driving on costs 0 + (1 - p)·175, the shop 160 + 0.1·150 = 175: it costs less above p = 0.
     assert "undecided: how likely it is to work is not known of: drive on" in shown.casefold()
@@ -141,7 +141,7 @@ def test_the_flip_is_said_where_a_chance_is_unknown(desk: Desk) -> None:
 def test_what_safety_rules_out_is_neither_priced_nor_offered(
     desk: Desk, answers: list[str], why: str
 ) -> None:
-    shown = typed(desk, *TO_IDLE, "2", "2", "2", *answers, "", "", "2", "")
+    shown = typed(desk, *TO_IDLE, "2", "2", "1", "2", *answers, "", "", "2", "")
     assert why in shown
     assert ("nobody has looked" in shown) == why.startswith("nobody"), "only where nothing is known"
     assert "No prices were entered" in shown
@@ -169,7 +169,7 @@ def test_a_car_that_was_not_shown_to_be_safe_is_not_driven_to_the_relearn(desk: 
 def test_a_decision_fits_only_an_ending_in_a_relearn_and_a_way_that_is_left(desk: Desk) -> None:
     with pytest.raises(UserError, match="while the job goes on"):
         decision_body(desk.live(), choice="tow")
-    typed(desk, *TO_IDLE, "2", "2", "1")
+    typed(desk, *TO_IDLE, "2", "2", "1", "1")
     with pytest.raises(UserError, match="which safety rules out"):
         decision_body(desk.live(), choice="shop", ruled_out=["shop"])
     desk.write("decision", decision_body(desk.live(), choice="other"))
@@ -177,7 +177,7 @@ def test_a_decision_fits_only_an_ending_in_a_relearn_and_a_way_that_is_left(desk
 
 
 def test_other_endings_are_offered_nothing(desk: Desk) -> None:
-    shown = typed(desk, "It hunts", "1", "!cannot", "no tools")
+    shown = typed(desk, "It hunts", "1", "!cannot", "no tools", "1")
     assert desk.session().ending.kind is EndingKind.BACK_TO_DIAGNOSIS
     assert "Who does the relearn, and what" not in shown
 

@@ -86,6 +86,9 @@ class Runner:
         """
         if taken is not None and taken.evidence:
             return False
+        if self.desk.session().ending is not None:
+            # A proof that is corrected: the job ended long ago.
+            return False
         then = self.desk.preview(kind, body)
         if then.ending is None:
             return False

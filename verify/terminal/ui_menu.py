@@ -196,7 +196,7 @@ class Menu:
                 else:
                     sign = self.marking.sign(line.value) + " "
             here = index == self.at
-            first = (POINTER if here else "  ") + (f"{line.number:>{pad}}  " if pad else "") + sign
+            first = (POINTER if here else "  ") + (f"{line.number:>{pad}} " if pad else "") + sign
             if line.below:
                 first = POINTER if here else "  "
             look = "stop" if line.shy else "chosen" if here and self.armed else ""

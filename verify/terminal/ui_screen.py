@@ -38,7 +38,7 @@ from verify.words import Verdict
 
 _MORE = "!more"
 # Pointer, number and mark before a line of a list.
-_LABEL_INDENT = 7
+_LABEL_INDENT = 6
 _LEAST_OF_A_NAME = 6
 
 # What gives way on a low screen, one after the other. Cautions never do.
