@@ -98,7 +98,9 @@ def test_the_end_of_the_input_leaves_it_and_loses_nothing(desk: Desk) -> None:
 
 def test_figures_advice_and_the_decision_upon_it(desk: Desk) -> None:
     figures = ["", "100 2 90", "180 0 90", "260 1 ?"]
-    shown = typed(desk, *TO_IDLE, "2", "2", "1", "2", *SAFE, "2", *figures, "30", "150", "2", "Tuesday")
+    shown = typed(
+        desk, *TO_IDLE, "2", "2", "1", "2", *SAFE, "2", *figures, "30", "150", "2", "Tuesday"
+    )
     # E = 100 + 2·30 + 0.1·150 = 175, and 180 + 0.1·150 = 195: by hand, from the module's formula.
     assert "Drive to a shop: expected cost about 175." in shown
     assert "Mobile technician: expected cost about 195." in shown

@@ -308,7 +308,7 @@ def test_a_wait_that_is_part_of_the_proof_is_left_out_and_never_called_done(
 
 def test_a_wait_left_out_is_proof_to_follow_and_can_be_left_out_once_more(tmp_path: Path) -> None:
     desk = resting_desk(tmp_path)
-    play(desk, *TO_REST, "2", "customer waits", "1", "2", "1")
+    play(desk, *TO_REST, "2", "customer waits", "1", "2", "1", "1")
     session = desk.session()
     assert session.ending.kind is EndingKind.PROOF_TO_FOLLOW
     assert list(session.to_prove) == ["rest", "idle"]

@@ -384,7 +384,7 @@ def test_a_scripted_proof_makes_a_rehearsal_of_it(tmp_path: Path) -> None:
 
 # A fail that stands.
 GRAVE_WALK = [
-    "It hunts", "none", "9 N·m", "", "1", "", "1", "20 N·m", "sheet 4",
+    "It hunts", "none", "9 N·m", "", "1", "", "1", "20 N·m", "sheet 4", "1",
 ]  # fmt: skip
 WHY = ("The bolt is a stretch bolt, angle was used", "Seen by myself on the ramp", "Told at noon")
 
