@@ -10,17 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.terminal.walks import SMALL, START, idle_csv, keysback
+from tests.terminal.walks import SMALL, START, idle_csv, keysback, small_desk
 from verify.car.relearn_cost import Way
 from verify.errors import UserError
-from verify.flow.machine import compile_flow
 from verify.job.bodies import decision_body, opened_body, outcome_body
 from verify.job.catalogue import catalogue
 from verify.job.memory import MemoryJournal
 from verify.terminal import relearn_advice
 from verify.terminal.account import account_json, account_lines
 from verify.terminal.clock import PlayingClock
-from verify.terminal.desk import Desk, Secrets, proven_or_error
+from verify.terminal.desk import Desk, Secrets
 from verify.terminal.hands import PersonHands
 from verify.terminal.library import flow_names, load_flow
 from verify.terminal.relearn_advice import (
@@ -58,16 +57,7 @@ TO_IDLE = [
 def desk(tmp_path: Path) -> Desk:
     path = tmp_path / "relearn.yaml"
     path.write_text(RELEARN)
-    loaded = load_flow(str(path), catalogue())
-    machine = compile_flow(proven_or_error(loaded.graph, "relearn"))
-    journal = MemoryJournal()
-    journal.put_edition(loaded.edition, loaded.content)
-    desk = Desk(journal, "tester", machine, PlayingClock(START), "p-test")
-    body = opened_body(
-        machine, edition=loaded.edition, audience=Audience.OWNER, mode="as-work", units="metric"
-    )
-    desk.open(body, Secrets())
-    return desk
+    return small_desk(Audience.OWNER, flow=path)
 
 
 def typed(desk: Desk, *lines: str) -> str:

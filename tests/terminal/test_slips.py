@@ -204,25 +204,7 @@ def test_a_voltage_off_any_scale_is_asked_again(typed: str) -> None:
 
 
 def odometer_desk() -> Desk:
-    from tests.terminal.walks import START
-    from verify.flow.machine import compile_flow
-    from verify.job.bodies import opened_body
-    from verify.job.catalogue import catalogue
-    from verify.job.memory import MemoryJournal
-    from verify.terminal.clock import PlayingClock
-    from verify.terminal.desk import Secrets, proven_or_error
-    from verify.terminal.library import load_flow
-
-    loaded = load_flow("throttle-body-replaced", catalogue())
-    machine = compile_flow(proven_or_error(loaded.graph, "x"))
-    journal = MemoryJournal()
-    journal.put_edition(loaded.edition, loaded.content)
-    desk = Desk(journal, "tester", machine, PlayingClock(START), "p-test")
-    body = opened_body(
-        machine, edition=loaded.edition, audience=Audience.OWNER, mode="as-work", units="metric"
-    )
-    desk.open(body, Secrets())
-    return desk
+    return small_desk(Audience.OWNER, flow=Path("throttle-body-replaced"))
 
 
 @pytest.mark.parametrize("typed", ["-5", "-5 mi", "10000000", "1e9 km"])
