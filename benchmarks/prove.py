@@ -129,7 +129,10 @@ def _step(
             go(["no", "cannot"], "diagnosis"),
         ]
         return step("ask", name, *branches)
-    return step("ask", name, go("yes", onward), go(["no", "cannot"], onward), **LATER)
+    # An open answer goes on to the gate at the end; one that failed may not (`failed-to-follow`).
+    return step(
+        "ask", name, go("yes", onward), go(["no", "cannot"], onward), unsure=["no"], **LATER
+    )
 
 
 def _promises(

@@ -7,11 +7,15 @@ events, as a dead press, count as beyond), good ones over 0 to 0.8; the stretch 
 apart. Besides: good cars failed by any check of a whole job, how often the stated 95 % intervals
 hold the truth, and how many safe-to-drive questions are decided at 1 to 2 readings a second.
 
+One failing car in ten lies at the limit (1.0 to 1.1 ×), and what it is at one rate it mostly is at
+the others: where rates are put together, the intervals are for the number of cars. With --near all
+failing cars lie over 1.0 to 1.25 ×, so that there are enough of them to tell.
+
 The cars come from tests/vehicle, which knows nothing of how the checks compute. A case named by
 `--show` is found again by its seed: the same seed gives the same cars.
 
     python benchmarks/truth.py [--cars N] [--jobs N] [--check NAME ...] [--rate HZ ...] [--seed N]
-                               [--workers N] [--show] [--json FILE]
+                               [--near] [--workers N] [--show] [--json FILE]
 
 --cars: failing cars a check (and as many good ones); 400 for the full claim.
 """
@@ -36,6 +40,7 @@ sys.path.insert(0, str(ROOT))
 
 import numpy as np  # noqa: E402
 
+from tests.vehicle.case import AT_THE_LIMIT, EVERYWHERE, drawn_over  # noqa: E402
 from tests.vehicle.plans import PLANS, healthy_job  # noqa: E402
 from verify.evidence.checks.catalogue import CATALOGUE, judge  # noqa: E402
 
@@ -54,7 +59,7 @@ TARGETS = {
 Row = dict[str, Any]
 
 
-def wilson(hits: int, of: int) -> tuple[float, float]:
+def wilson(hits: float, of: int) -> tuple[float, float]:
     """Wilson's 95 % interval of a share; (0, 1) of nothing."""
     if of == 0:
         return 0.0, 1.0
@@ -65,11 +70,18 @@ def wilson(hits: int, of: int) -> tuple[float, float]:
     return low, min(1.0, (middle + reach) / (1 + z * z / of))
 
 
-def share_text(hits: int, of: int) -> str:
+def share_text(hits: int, of: int, cars: int | None = None) -> str:
+    """hits of verdicts, with the interval that as many cars give (one verdict a car, if not told).
+
+    What a car is at one rate it mostly is at the others, so its verdicts are no independent ones.
+    """
     if of == 0:
         return "none to tell from"
-    low, high = wilson(hits, of)
-    return f"{hits}/{of} = {100 * hits / of:.1f} [{100 * low:.1f}, {100 * high:.1f}] %"
+    apart = of if cars is None else min(cars, of)
+    # Wilson's form is smooth in the hits, which need not be whole.
+    low, high = wilson(hits * apart / of, apart)
+    told = f"{hits}/{of}" if apart == of else f"{hits}/{of} ({apart} cars)"
+    return f"{told} = {100 * hits / of:.1f} [{100 * low:.1f}, {100 * high:.1f}] %"
 
 
 def batch_of(task: tuple[str, int, int, int, tuple[float, ...]]) -> list[Row]:
@@ -172,6 +184,22 @@ def figures(rows: Sequence[Row]) -> dict[str, tuple[int, int]]:
     }
 
 
+def cars_in(rows: Iterable[Row]) -> int:
+    """How many different cars these verdicts are about."""
+    return len({(r["check"], r["batch"], r["car"]) for r in rows})
+
+
+def cars_of(rows: Sequence[Row], key: str) -> int:
+    """How many cars a figure of `figures` is about."""
+    known = [r for r in rows if r["truth"] in ("bad", "good")]
+    kept = {
+        "far": lambda r: r["truth"] == "bad" and r["share"] > FAR,
+        "at": lambda r: r["truth"] == "bad" and r["share"] <= FAR,
+        "right": lambda r: r["verdict"] in ("pass", "fail"),
+    }.get(key, lambda r: True)
+    return cars_in(r for r in known if kept(r))
+
+
 def _decided(rows: Iterable[Row]) -> list[Row]:
     return [r for r in rows if r["verdict"] in ("pass", "fail")]
 
@@ -220,28 +248,33 @@ def show_wrong(rows: Sequence[Row]) -> None:
             print(f"    {where} ({true}): {r['finding']}; {r['why']}")
 
 
-def verdict_line(what: str, hits: int, of: int, target: float, *, most: bool) -> bool:
+def verdict_line(
+    what: str, hits: int, of: int, target: float, *, most: bool, cars: int | None = None
+) -> bool:
     if of == 0:
         print(f"  {what}: nothing to tell from")
         return False
     met = hits / of <= target if most else hits / of >= target
     sign = "<=" if most else ">="
     print(
-        f"  {what}: {share_text(hits, of)} (target {sign} {100 * target:g} %): "
+        f"  {what}: {share_text(hits, of, cars)} (target {sign} {100 * target:g} %): "
         f"{'met' if met else 'NOT MET'}"
     )
     return met
 
 
-def summary(rows: Sequence[Row], jobs: Sequence[Row]) -> dict[str, Any]:
-    """Prints every target with its figure, over all checks and for the worst of them."""
+def summary(rows: Sequence[Row], jobs: Sequence[Row], *, near: bool) -> dict[str, Any]:
+    """Prints every target with its figure, over all checks and for the worst of them.
+
+    near: all failing cars lie at the limit, so how many are decided says nothing.
+    """
     print("\nTargets, all checks together, and the worst check")
     told: dict[str, Any] = {}
 
     def both(what: str, pile: Sequence[Row], key: str, *, most: bool) -> None:
         target = TARGETS[what]
         hits, of = figures(pile)[key]
-        met = verdict_line(what, hits, of, target, most=most)
+        met = verdict_line(what, hits, of, target, most=most, cars=cars_of(pile, key))
         names = sorted({r["check"] for r in pile})
         each = {n: figures([r for r in pile if r["check"] == n])[key] for n in names}
         missed = {
@@ -250,24 +283,27 @@ def summary(rows: Sequence[Row], jobs: Sequence[Row]) -> dict[str, Any]:
             if c[1] and ((c[0] / c[1] > target) if most else (c[0] / c[1] < target))
         }
         for n, c in missed.items():
-            print(f"      NOT MET by {n}: {share_text(*c)}")
+            own = [r for r in pile if r["check"] == n]
+            print(f"      NOT MET by {n}: {share_text(*c, cars_of(own, key))}")
         told[what] = {"hits": hits, "of": of, "target": target, "met": met,
                       "missed": {n: list(c) for n, c in missed.items()}}  # fmt: skip
 
     both("wrong passes beyond 1.1 x the limit", rows, "far", most=True)
     both("wrong passes at 1.0-1.1 x", rows, "at", most=True)
     both("right among decided", rows, "right", most=False)
-    both(
-        "undecided at 5 Hz and more", [r for r in rows if r["rate"] >= 5.0], "undecided", most=True
-    )
-    slow = [r for r in rows if r["rate"] <= 2.0 and r["check"] in SAFE and r["truth"] != "near"]
+    if not near:
+        fast = [r for r in rows if r["rate"] >= 5.0]
+        both("undecided at 5 Hz and more", fast, "undecided", most=True)
+    # A car that is neither good nor bad is rightly left open.
+    known = ("bad", "good")
+    slow = [r for r in rows if r["rate"] <= 2.0 and r["check"] in SAFE and r["truth"] in known]
     for n in (None, *SAFE):
         part = [r for r in slow if n is None or r["check"] == n]
         name = "safe-to-drive decided at 1-2 Hz"
         target = TARGETS[name]
-        if part:
+        if part and not near:
             verdict_line(f"{name}{f' ({n})' if n else ''}", len(_decided(part)), len(part), target,
-                         most=False)  # fmt: skip
+                         most=False, cars=cars_in(part))  # fmt: skip
     for noise in (True, False):
         part = [r for r in rows if PLANS[r["check"]].interval == ("noise" if noise else "steps")]
         hits, of = covered(part)
@@ -327,6 +363,7 @@ def main() -> int:
     p.add_argument("--check", nargs="*", help="these checks only")
     p.add_argument("--rate", nargs="*", type=float, help="these rates only")
     p.add_argument("--seed", type=int, default=1)
+    p.add_argument("--near", action="store_true", help="failing cars at the limit alone")
     p.add_argument("--workers", type=int, default=1)
     p.add_argument("--show", action="store_true", help="name every wrong verdict")
     p.add_argument("--json", type=Path, help="write every row there")
@@ -340,8 +377,9 @@ def main() -> int:
     if unplanned and not args.check:
         print(f"no cars for: {', '.join(unplanned)}")
     began = time.perf_counter()
-    rows, jobs = run_all(names, args)
-    told = summary(rows, jobs)
+    with drawn_over(AT_THE_LIMIT if args.near else EVERYWHERE):
+        rows, jobs = run_all(names, args)
+    told = summary(rows, jobs, near=args.near)
     if args.show:
         for r in (r for r in jobs if r["verdict"] == "fail"):
             where = f"job {r['job']} {r['rate']:g} Hz {r['check']}"

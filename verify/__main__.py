@@ -51,7 +51,10 @@ def usage() -> str:
 
 def main(argv: "list[str] | None" = None) -> int:
     """Runs one command. Returns its exit code: 0 done, 2 bad input, 130 interrupted."""
-    words = sys.argv[1:] if argv is None else argv
+    if argv is None:
+        argv = sys.argv[1:]
+        settle_process()
+    words = argv
     if not words or words[0] in ("-h", "--help", "help"):
         sys.stdout.write(usage())
         return 0
@@ -66,6 +69,20 @@ def main(argv: "list[str] | None" = None) -> int:
         sys.stderr.write(render([unknown(words[0], COMMANDS, "command")]) + "\n")
         return 2
     return _run(words[0], words[1:])
+
+
+def settle_process() -> None:
+    """What may be set only where the whole process is one command, and before numpy is loaded.
+
+    One thread for linear algebra: how many share a sum decides its last digits, and a verdict is
+    no function of the number of cores; to start and to wake them costs more than they save here.
+    And garbage is looked for seldom: what a command makes lives until it ends.
+    """
+    import gc
+    import os
+
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    gc.set_threshold(100_000, 20, 20)
 
 
 def _run(name: str, rest: "list[str]") -> int:

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 
 from verify.errors import Problem, UserError, nearest, unknown
+from verify.values import dataclass
 
 _GRAVITY = Fraction(980665, 100_000)
 _LBF_N = Fraction(45359237, 100_000_000) * _GRAVITY

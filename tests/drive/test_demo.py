@@ -301,7 +301,7 @@ TYPED = [
     *("follows", "file", "FILE", "on", "firm", "good", "none", "file", "FILE", "on"),
     *("done", "good", "file", "FILE", "on"),
     *("none", "P0128", "?", "all", "11 km", "67 min", "1", "41 01 00 07 65 05"),
-    *("unrelated", "too-short"),
+    *("unrelated", "too-short", "1"),
 ]
 BREAK = 28  # after the first start
 RECORDINGS = ("idle-hunting", "idle-settled", "pedal-steps", "road", "hot-idle")

@@ -25,8 +25,8 @@ UP, DOWN, ENTER, CTRL_C = "\x1b[A", "\x1b[B", "\r", "\x03"
 class Terminal:
     """A child on a pseudo-terminal, and what its screen shows."""
 
-    def __init__(self, *args: str, **env: str) -> None:
-        self.screen = pyte.Screen(80, 24)
+    def __init__(self, *args: str, size: tuple[int, int] = (80, 24), **env: str) -> None:
+        self.screen = pyte.Screen(*size)
         self.stream = pyte.Stream(self.screen)
         self.raw = ""
         self.child = pexpect.spawn(
@@ -34,7 +34,7 @@ class Terminal:
             ["-m", "verify", *args],
             cwd=str(ROOT),
             env={**os.environ, "TERM": "xterm-256color", **env},
-            dimensions=(24, 80),
+            dimensions=size[::-1],
             encoding="utf-8",
             timeout=20,
         )
@@ -108,10 +108,13 @@ def test_stop_shows_the_sign_at_once_and_ends_the_job(terminal: Terminal, store:
     terminal.until("What did the car do?")
     terminal.type("x" + ENTER)
     terminal.until("Plug locked")
-    terminal.type(UP + ENTER)
-    page = terminal.until("DO NOT DRIVE")
+    # Past the last line; going up never leads there.
+    terminal.type(UP + DOWN + ENTER)
+    page = terminal.until("Stop this job here?")
     assert "S T O P" in page
     assert "Engine off. Do not drive." in page
+    terminal.type("1" + ENTER)
+    terminal.until("DO NOT DRIVE")
     assert terminal.leave() == 0
     assert "not to be driven" in keysback("jobs", "--store", str(store)).stdout
 
@@ -127,10 +130,55 @@ def test_what_is_typed_at_a_choice_is_never_the_answer_on_top(
     for _ in range(10):
         terminal.pump()
     assert "The list" in terminal.text
+    terminal.until('"abc" is no answer here')
+    terminal.type("!stop" + ENTER)
+    terminal.until("Stop this job here?")
     terminal.type("!stop" + ENTER)
     terminal.until("DO NOT DRIVE")
     shown = keysback("show", job_of(store), "--store", str(store)).stdout
     assert "✓ The list" not in shown
+
+
+def test_enter_alone_answers_nothing_whatever_the_choice(terminal: Terminal, store: Path) -> None:
+    """A tired hand on Enter: nothing is under the pointer, and the screen says what to do."""
+    terminal.until("The story")
+    terminal.type("It hunts" + ENTER)
+    page = terminal.until("Choose each line")
+    assert "►" not in page
+    terminal.type(ENTER * 5)
+    page = terminal.until("Nothing is recorded yet.")
+    assert "choose: ↑ ↓ or number, then Enter" in page
+    assert "✓" not in keysback("show", job_of(store), "--store", str(store)).stdout.split("Next")[1]
+    terminal.type("0" + ENTER)
+    terminal.until("Torque the wrench was set to")
+    assert "✓ The list" in keysback("show", job_of(store), "--store", str(store)).stdout
+
+
+def test_a_stop_that_was_a_slip_is_taken_back_and_noted(terminal: Terminal, store: Path) -> None:
+    terminal.until("The story")
+    terminal.type("It hunts" + ENTER)
+    terminal.until("Choose each line")
+    terminal.type("!stop" + ENTER)
+    terminal.until("Stop this job here?")
+    terminal.type(ENTER * 3)
+    terminal.until("Nothing is recorded yet.")
+    terminal.type("2" + ENTER)
+    terminal.until("The stop was taken back.")
+    shown = keysback("show", job_of(store), "--store", str(store)).stdout
+    assert "NOT FINISHED" in shown
+    assert "Taken back before it counted: STOP." in shown
+
+
+def test_going_up_never_leads_to_stop(terminal: Terminal, store: Path) -> None:
+    terminal.until("The story")
+    terminal.type("It hunts" + ENTER)
+    terminal.until("Choose each line")
+    for presses in range(1, 8):
+        terminal.type(UP)
+        for _ in range(4):
+            terminal.pump(0.05)
+        row = next(line for line in terminal.screen.display if "►" in line)
+        assert "STOP" not in row, f"after {presses} presses"
 
 
 def test_ctrl_c_loses_nothing_and_says_how_to_go_on(terminal: Terminal, store: Path) -> None:
@@ -161,9 +209,10 @@ def test_exceptions_are_marked_and_a_remedy_is_asked_for(terminal: Terminal) -> 
     terminal.until("What did the car do?")
     terminal.type("x" + ENTER)
     terminal.until("Plug locked")
-    terminal.type(DOWN + ENTER)
-    terminal.until("✗ Plug locked")
-    terminal.type(ENTER)
+    terminal.type(DOWN * 2 + ENTER + ENTER)
+    page = terminal.until("✗ Plug locked")
+    assert "The marked ones are not so: go on" in page
+    terminal.type("0" + ENTER)
     terminal.until("Put it right.")
 
 
@@ -173,7 +222,7 @@ def test_the_tallest_page_of_the_library_fits_the_screen_with_its_cautions(store
 
     from verify.job.catalogue import catalogue, caution
     from verify.terminal.library import flow_names, load_flow
-    from verify.terminal.say import prompt_rows, step_words
+    from verify.terminal.say import labels_of, prompt_rows, step_words
     from verify.terminal.ui import Page
     from verify.terminal.ui_screen import ScreenUi
 
@@ -187,14 +236,14 @@ def test_the_tallest_page_of_the_library_fits_the_screen_with_its_cautions(store
             page = Page(
                 "abcdef", "T", "1 done", step.title, step_words(step, who), step.why,
                 "Not required: x", cautions=tuple(caution(h, who) for h in step.hazards),
-                prompt_rows=prompt_rows(step),
+                prompt_rows=prompt_rows(step), labels=labels_of(step),
             )  # fmt: skip
             ui = ScreenUi(console)
             ui.page(page)
             shown = console.export_text()
             for title, _ in page.cautions:
                 assert title.upper() in shown
-            rows = len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight
+            rows = len(shown.rstrip("\n").split("\n")) + ui.prompt_rows(page) - ui.tight
             assert rows <= 24, f"{name} {step.name}, {who}: {rows} rows"
 
 
@@ -225,7 +274,7 @@ def test_what_failed_before_is_said_above_even_the_tallest_list_of_the_library()
 
     from verify.job.catalogue import catalogue, caution
     from verify.terminal.library import flow_names, load_flow
-    from verify.terminal.say import prompt_rows
+    from verify.terminal.say import labels_of, prompt_rows
     from verify.terminal.ui import Page
     from verify.terminal.ui_screen import ScreenUi
 
@@ -241,13 +290,13 @@ def test_what_failed_before_is_said_above_even_the_tallest_list_of_the_library()
         page = Page(
             "abcdef", "T", "1 done", step.title, step.say, step.why, before="✗ Pedal: no response",
             cautions=tuple(caution(h, "technician") for h in step.hazards),
-            prompt_rows=prompt_rows(step),
+            prompt_rows=prompt_rows(step), labels=labels_of(step),
         )  # fmt: skip
         ui = ScreenUi(console)
         ui.page(page)
         shown = console.export_text()
         assert "✗ Pedal: no response" in shown
-        assert len(shown.rstrip("\n").split("\n")) + prompt_rows(step) - ui.tight <= 24
+        assert len(shown.rstrip("\n").split("\n")) + ui.prompt_rows(page) - ui.tight <= 24
 
 
 def test_the_head_of_a_narrow_screen_stays_on_one_row() -> None:

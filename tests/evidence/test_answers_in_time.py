@@ -14,6 +14,7 @@ from verify.evidence.answers_in_time import (
     STRAY_SHARE,
     Brackets,
     _log_likelihood,
+    hidden_chance,
     probability_all_within,
     time_posterior,
 )
@@ -156,3 +157,90 @@ def test_all_within_where_everything_is_known() -> None:
 def test_a_time_needs_finite_brackets(bad: list[float]) -> None:
     with pytest.raises(ValueError):
         time_posterior(Brackets(np.array(bad), np.array(bad), np.array(bad), np.array(bad)))
+
+
+# --- one late answer among quick ones ------------------------------------------------------------
+
+
+def in_rows(
+    rng: np.random.Generator, every_s: float, takes: np.ndarray, places: tuple[float, float]
+) -> Brackets:
+    """A logger that writes rows with one time. places: where in its row cause and answer are read,
+    0 at its end and 1 at its beginning; the ages told are those of the slow rows."""
+    n = len(takes)
+    at = 5.0 + 10.0 * np.arange(n) + rng.uniform(0.0, 5.0, n)
+    rows = every_s * np.maximum(0.4, 1.0 + 0.06 * rng.normal(size=int((10 * n + 30) / every_s)))
+    t = np.cumsum(rows)
+    ends = []
+    for event, place in ((at, places[0]), (at + takes, places[1])):
+        shown = np.searchsorted(t - place * rows, event)
+        ends += [t[shown - 1], t[shown]]
+    age = float(np.quantile(rows, 0.95))
+    return Brackets(*ends, age, age)
+
+
+def on_own_clocks(rng: np.random.Generator, every_s: float, takes: np.ndarray) -> Brackets:
+    """Each channel on its own clock, with a phase that drifts from press to press."""
+    n = len(takes)
+    cause = rng.uniform(0.0, every_s, n) + 10.0 * np.arange(n)
+    at = cause + rng.uniform(0.0, every_s, n)
+    phase = cause + rng.uniform(0.0, every_s, n)
+    shown = np.ceil((at + takes - phase) / every_s)
+    until = phase + shown * every_s
+    return Brackets(cause, cause + every_s, until - every_s, until)
+
+
+@pytest.mark.parametrize("every_s", [0.35, 0.4, 0.5])
+@pytest.mark.parametrize("late_s", [0.7, 0.77])
+def test_one_late_answer_is_hidden_as_seldom_as_stated(every_s: float, late_s: float) -> None:
+    """One of ten takes the limit, or a tenth more, at every phase of the logger."""
+    rng = np.random.default_rng(6)
+    passed = 0
+    for _ in range(400):
+        takes = rng.normal(0.1, 0.02, 10)
+        takes[rng.integers(10)] = late_s
+        passed += hidden_chance(on_own_clocks(rng, every_s, takes), 0.7) <= 0.05
+    assert passed <= (0.05 if late_s == 0.7 else 0.02) * 400
+
+
+@pytest.mark.parametrize("every_s", [0.35, 0.4, 0.5])
+@pytest.mark.parametrize("places", [(0.95, 0.05), (0.95, 0.8), (0.05, 0.95), (0.5, 0.5)])
+def test_no_order_of_a_row_hides_a_late_answer(every_s: float, places: tuple[float, float]) -> None:
+    """It is always the same logger: the order that hides best may pass no more than any other."""
+    rng = np.random.default_rng(8)
+    passed = 0
+    for _ in range(150):
+        takes = rng.normal(rng.uniform(0.05, 0.3), 0.01, 10)
+        takes[rng.integers(10)] = rng.uniform(0.7, 0.85)
+        passed += hidden_chance(in_rows(rng, every_s, takes, places), 0.7) <= 0.05
+    assert passed <= 0.05 * 150
+
+
+def test_where_each_is_known_by_itself_nothing_is_hidden() -> None:
+    rng = np.random.default_rng(3)
+    quick = on_own_clocks(rng, 0.1, np.full(10, 0.1))
+    assert np.all(quick.most <= 0.5)
+    assert hidden_chance(quick, 0.5) == 0.0
+    assert hidden_chance(on_own_clocks(rng, 1.0, np.full(10, 0.1)), 0.7) > 0.05
+
+
+def test_a_hidden_chance_by_hand() -> None:
+    """Two presses within 1 s each, the answers read 0.9 s after the early ends of the first and
+    0.5 s after those of the second. One of 0.7 s looks so where the first press lay in its first
+    0.2 s; the second's would be seen at its next reading, a second later, and look later."""
+    two = Brackets(
+        np.array([0.0, 10.0]), np.array([1.0, 11.0]), np.array([-0.1, 9.5]), np.array([0.9, 10.5])
+    )
+    assert hidden_chance(two, 0.7) == pytest.approx((0.2 + 0.0) / 2)
+
+
+def test_all_within_weighs_the_ages_a_row_may_have() -> None:
+    """Rows of half a second, all answers in the row of their cause: 0.5 s is shown where the age
+    was held for certain against it before; the lag is a triangle of ± 0.5 s about none."""
+    n = 12
+    rows = 10.0 * np.arange(n)
+    same = Brackets(rows, rows + 0.5, rows, rows + 0.5, 0.5, 0.5)
+    assert probability_all_within(same, 0.5) > 0.9
+    assert probability_all_within(same, 0.0) < 0.6
+    plain = Brackets(rows, rows + 0.5, rows, rows + 0.5)
+    assert probability_all_within(plain, 0.3) > probability_all_within(same, 0.3)

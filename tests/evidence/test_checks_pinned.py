@@ -49,12 +49,12 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
         "limits": {"lower": 650.0, "upper": 750.0, "unit": "rpm"},
         "windows": [[10.0, 98.7], [138.2, 148.7], [659.5, 898.1]],
     },
-    ("idle-steady", 4): {
+    ("idle-steady", 5): {
         "verdict": "pass",
         "finding": "steady",
-        "value": 17.146381343789663,
+        "value": 17.226512181167266,
         "unit": "rpm",
-        "uncertainty": 2.3403704682605286,
+        "uncertainty": 2.589261081004907,
         "probability": 1.0,
         "samples": 41,
         "hunting": {
@@ -98,7 +98,7 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
             [652.1, 899.5],
         ],
     },
-    ("road-coverage", 2): {
+    ("road-coverage", 3): {
         "verdict": "pass",
         "finding": "met",
         "value": 600.6,

@@ -1,4 +1,4 @@
-"""Effective sample size, extremes and the periodogram, each against something not ours."""
+"""Effective sample size and the periodogram, each against something not ours."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from verify.evidence.periodogram import (
 from verify.evidence.series import (
     ar1_effective_size,
     mean_with_effective_size,
-    missed_half_range,
 )
 
 
@@ -86,16 +85,6 @@ def test_alternating_readings_are_worth_no_more_than_their_number() -> None:
 def test_one_reading_has_no_spread() -> None:
     with pytest.raises(ValueError):
         mean_with_effective_size([np.array([1.0])])
-
-
-@pytest.mark.parametrize("n", [8, 20, 40])
-def test_what_more_looks_would_have_shown(n: int) -> None:
-    """Half the expected range of n normal readings, by simulation (tables of d2 say the same)."""
-    rng = np.random.default_rng(3)
-    few = np.ptp(rng.normal(0, 1, (20000, n)), axis=1).mean() / 2
-    many = np.ptp(rng.normal(0, 1, (20000, 100)), axis=1).mean() / 2
-    assert missed_half_range(1.0, n, 100.0) == pytest.approx(many - few, abs=0.03)
-    assert missed_half_range(1.0, 100.0, 100.0) == 0.0
 
 
 def uneven(rng: np.random.Generator, n: int, span: float) -> np.ndarray:

@@ -129,3 +129,14 @@ def test_a_million_readings_take_no_loop() -> None:
     began = time.perf_counter()
     assert len(holds_of(channel(t, v), (), within=3.0)) > 19_000
     assert time.perf_counter() - began < 5.0
+
+
+def test_extremes_of_many_stretches_are_found_part_by_part() -> None:
+    rng = np.random.default_rng(3)
+    v = rng.normal(0.0, 1.0, 60_000)
+    first = np.sort(rng.integers(0, len(v) - 40, 40_000))
+    count = rng.integers(1, 40, len(first))
+    high, low = extremes(v, first, count)
+    for i in range(0, len(first), 997):
+        own = v[first[i] : first[i] + count[i]]
+        assert (high[i], low[i]) == (own.max(), own.min())

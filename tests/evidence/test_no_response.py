@@ -194,7 +194,7 @@ def test_random_recordings_break_nothing(data: Any) -> None:
     judged(recording(made))
 
 
-def test_the_result_is_pinned_at_version_2() -> None:
+def test_the_result_is_pinned_at_version_3() -> None:
     t = np.arange(0.0, 112.0, 0.25)
     begin = 5.0 + 10.37 * np.arange(10.0)
     pressed = ((t[:, None] >= begin) & (t[:, None] < begin + 5.0)).any(axis=1)
@@ -207,7 +207,7 @@ def test_the_result_is_pinned_at_version_2() -> None:
         ]
     )
     result = judged(made)
-    assert NO_RESPONSE.version == 2
+    assert NO_RESPONSE.version == 3
     assert (result.finding, result.value) == ("none-seen", 0.0)
     assert result.details["exposure"]["presses"] == 10
     assert result.details["exposure"]["no_answer_share_below"] == pytest.approx(0.258865, rel=1e-5)

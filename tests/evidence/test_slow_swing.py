@@ -8,28 +8,10 @@ import pytest
 from tests.nasty import SPECS, drive, with_values
 from verify.evidence.checks.catalogue import judge
 from verify.evidence.checks.idle_readings import gather
-from verify.evidence.checks.idle_steady import looks_a_stretch
+from verify.evidence.checks.idle_swings import looks_a_stretch
 from verify.evidence.periodogram import amplitude_in_parts, strongest_oscillation
 from verify.evidence.recording import Recording
-from verify.evidence.series import half_range_scatter
 from verify.words import Verdict
-
-
-@pytest.mark.parametrize(
-    ("n", "mean", "deviation"),
-    [(5, 2.326, 0.864), (10, 3.078, 0.797), (25, 3.931, 0.708), (100, 5.015, 0.605)],
-)
-def test_the_scatter_of_a_range_is_the_tabled_one(n: int, mean: float, deviation: float) -> None:
-    """d2 and d3 of control charts (Tippett 1925; printed in every handbook of them)."""
-    own, tabled = half_range_scatter(n), deviation / mean
-    assert own == pytest.approx(tabled, rel=0.16 if n < 10 else 0.07)
-    assert own >= 0.99 * tabled or n >= 25  # of few it is told rather too large
-
-
-def test_the_scatter_of_a_range_of_many_readings() -> None:
-    rng = np.random.default_rng(2)
-    ranges = np.ptp(rng.normal(size=(4000, 250)), axis=1)
-    assert half_range_scatter(250) == pytest.approx(float(ranges.std() / ranges.mean()), rel=0.06)
 
 
 def slow_noise(seed: int, sd: float, memory_s: float) -> Recording:

@@ -258,7 +258,7 @@ def test_a_release_over_stairs_tells_against_a_plate_and_never_for_it(every_s: f
     assert judged(ten, hung).verdict is Verdict.FAIL
 
 
-def test_the_result_is_pinned_at_version_3() -> None:
+def test_the_result_is_pinned_at_version_4() -> None:
     t = np.arange(0.0, 112.0, 0.25)
     begin = 5.0 + 10.37 * np.arange(10.0)
 
@@ -276,7 +276,7 @@ def test_the_result_is_pinned_at_version_3() -> None:
         ]
     )
     result = judged(made)
-    assert THROTTLE_RETURN.version == 3
+    assert THROTTLE_RETURN.version == 4
     assert (result.verdict, result.finding) == (Verdict.PASS, "prompt")
     assert result.details["slowest_s"]["at_most"] == pytest.approx(0.6, rel=1e-9)
     assert result.probability == pytest.approx(PINNED_PROBABILITY, rel=1e-6)

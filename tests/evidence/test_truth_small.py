@@ -7,9 +7,21 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
-from benchmarks.truth import batch_of, covered, figures, job_of, wilson
+from benchmarks.truth import (
+    batch_of,
+    cars_in,
+    cars_of,
+    covered,
+    figures,
+    job_of,
+    share_text,
+    wilson,
+)
+from benchmarks.truth_bound import LOGGERS, best, chance
+from tests.vehicle.case import AT_THE_LIMIT, drawn_over
 from tests.vehicle.plans import PLANS
 from verify.evidence.checks.catalogue import CATALOGUE
 
@@ -86,3 +98,43 @@ def test_wilsons_interval_is_the_published_one() -> None:
 def test_the_allowance_for_chance_is_small() -> None:
     assert most_by_chance(7, 0.02) == 2
     assert most_by_chance(400, 0.02) == 18
+
+
+def test_failing_cars_are_drawn_at_the_limit_where_asked() -> None:
+    def shares() -> list[float]:
+        cases = PLANS["idle-speed"].maker(np.random.default_rng(1), 40)
+        return [c.share for c in cases if c.truth == "bad"]
+
+    with drawn_over(AT_THE_LIMIT):
+        assert max(shares()) <= 1.25
+    assert max(shares()) > 1.6
+
+
+def test_rates_of_one_car_count_as_one_car() -> None:
+    rows = [
+        {"check": "c", "batch": 0, "car": car, "rate": rate, "truth": "bad", "share": 1.05,
+         "verdict": "pass" if car == 0 else "fail"}
+        for car in range(10) for rate in (1.0, 2.0, 5.0)
+    ]  # fmt: skip
+    assert cars_in(rows) == cars_of(rows, "at") == 10
+    assert cars_of(rows, "far") == 0
+    assert share_text(3, 30, 10) == f"3/30 (10 cars) = 10.0 [{share_text(1, 10).split('[')[1]}"
+    assert share_text(3, 30, 30) == share_text(3, 30)
+
+
+@pytest.mark.parametrize("logger", LOGGERS)
+def test_the_best_test_passes_sound_cars_where_readings_are_close_and_few_where_not(
+    logger: str,
+) -> None:
+    """At one reading a second a press that is late by 0.77 s hides as a quick one does; at five
+    it cannot: two readings lie within it."""
+    rng = np.random.default_rng(2)
+    assert best(rng, "no-response", 5.0, 10, logger, 400) == 1.0
+    assert best(rng, "no-response", 1.0, 10, logger, 400) < 0.2
+
+
+def test_the_chance_of_a_reading_is_a_share_of_the_interval() -> None:
+    """An answer of 0.25 s, the plate read with the pedal each second: three presses of four are
+    answered at the next reading, one at the one after that."""
+    seen = np.array([0.0, 1.0, 2.0, 3.0])
+    assert chance(seen, np.zeros(4), 0.25, 1.0).tolist() == [0.0, 0.75, 0.25, 0.0]

@@ -148,7 +148,7 @@ CASES: dict[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
             ("near-limit", lambda: parked(dead_s=0.26), {}),
             ("uneven", lambda: parked(dead_s=[0.05] * 9 + [0.55]), {}),
             ("overshoot-unclear", lambda: parked(0.2, dead_s=0.03, overshoot=0.35), {}),
-            ("overshoot-not-shown", lambda: parked(0.5, dead_s=0.03), {}),
+            ("overshoot-not-shown", lambda: parked(0.5, dead_s=0.03, presses=7), {}),
             ("out-of-step", out_of_step, {}),
             ("too-few-presses", lambda: parked(presses=2), {}),
             ("too-slow-to-tell", lambda: parked(3.0), {}),

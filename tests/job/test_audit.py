@@ -311,7 +311,7 @@ def test_a_job_that_was_sent_back_says_so(tmp_path: Path) -> None:
 
 def test_proof_that_came_in_later_is_computed_again_too(tmp_path: Path) -> None:
     desk = small_desk()
-    play(desk, *ANSWERS, "2", "1")
+    play(desk, *ANSWERS, "2", "1", "1")
     session = desk.live()
     assert session.ending is not None
     assert session.ending.kind.value == "proof-to-follow"

@@ -36,7 +36,7 @@ TO_IDLE = (
 )
 BY_WORD = (
     *("none", "!cannot", "no wrench", "!cannot", "no meter", "!cannot", "no reader"),
-    *("2", "hurry", "1", "1", "2", "1"),
+    *("2", "hurry", "1", "1", "2", "1", "1"),
 )
 RELEARN = """  back:
     kind: relearn
@@ -126,7 +126,12 @@ def relearn() -> Desk:
     at = text.index("  back: {kind")
     text = text[:at] + RELEARN + text[text.index("\n", at) + 1 :]
     return typed(small(text=text), "It idles high", "none", "!cannot", "no wrench", "!cannot",
-                 "no meter", "P0121", "none", "?", "1")  # fmt: skip
+                 "no meter", "P0121", "none", "?", "1", "1")  # fmt: skip
+
+
+def loose() -> Desk:
+    """A bolt at half its torque."""
+    return typed(small(), "It hunts", "none", "9 N·m", "", "1", "", "1", "20 N·m", "sheet 4", "1")
 
 
 def opened() -> Desk:

@@ -223,7 +223,7 @@ def test_the_signer_sees_first_what_failed_on_the_way_and_how_it_ended() -> None
 
 def test_what_the_signer_is_shown_stands_first_in_the_report_in_the_same_words() -> None:
     """One home for the list: the sign-off's points, the gravest first."""
-    desk = jobs.corrected()
+    desk = jobs.loose()
     first = section(report(desk, "signer"), "Look at this first").blocks[0]
     assert isinstance(first, Points)
     found = points(desk.session(), elsewhere(desk))

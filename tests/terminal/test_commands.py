@@ -260,7 +260,7 @@ def test_a_job_that_has_ended_says_why_and_breaks_between_words(tmp_path: Path) 
         "open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric",
         "--store", store, stdin="card 7\n\nIt hunts\n1\n!cannot\nno tools at home\n",
     )  # fmt: skip
-    keysback("resume", "--store", store, stdin="!cannot\nnothing to mend it with\n")
+    keysback("resume", "--store", store, stdin="!cannot\nnothing to mend it with\n1\n")
     job = json.loads(keysback("jobs", "--json", "--store", store).stdout)[0]["job"]
     shown = keysback("resume", job, "--store", store).stdout
     assert "What led here:" in shown

@@ -160,12 +160,12 @@ def test_it_can_be_answered_with_the_arrow_keys(tmp_path: Path) -> None:
 
     down, enter = "\x1b[B", "\r"
     after("repaired?", "Boot hinge" + enter)
-    after("For whom", down + down + enter)
-    after("What could go wrong", down * 4 + enter)
-    after("Those that apply", enter)
-    after("come with", enter)
-    after("relearn something", enter)
-    after("Which recordings?", enter)
+    after("For whom", down * 3 + enter)
+    after("What could go wrong", down * 5 + enter)
+    after("Those that apply", down + enter)
+    after("come with", down + enter)
+    after("relearn something", down + enter)
+    after("Which recordings?", down + enter)
     after("proves", "")
     child.expect(pexpect.EOF)
     child.close()

@@ -20,7 +20,7 @@ from verify.flow.text import text_to_tree
 from verify.job.answers import answer_from_tree
 from verify.job.catalogue import catalogue
 from verify.quantity import parse
-from verify.terminal.library import flow_names
+from verify.terminal.library import flow_names, load_flow
 from verify.terminal.rehearse_answers import AnswerBook, scalar
 
 SHARE = random.Random(29119).sample(flow_names(), 2)
@@ -234,3 +234,10 @@ def test_the_chart_is_printed_or_written(tmp_path: Path) -> None:
     assert written.returncode == 0, written.stderr
     assert ElementTree.parse(path).getroot().get("name") == "small"
     assert CANNOT in path.read_text()
+
+
+@pytest.mark.parametrize("name", flow_names())
+def test_numbers_that_a_script_makes_up_are_taken_at_the_first_entry(name: str) -> None:
+    graph = load_flow(name, catalogue()).graph
+    for spec, text in AnswerBook(graph).specs.items():
+        assert unusual(spec, parse(text)) is None, f"{spec}: {text}"

@@ -106,7 +106,7 @@ def test_could_not_and_open_steps_stand_in_what_was_not_tested() -> None:
     desk = small_desk()
     told(
         desk, "x", "none", "!cannot", "no wrench", "!cannot", "no meter", "!cannot", "no reader",
-        "2", "hurry", "1", "1", "!cannot", "no adapter",
+        "2", "hurry", "1", "1", "!cannot", "no adapter", "1",
     )  # fmt: skip
     lines = note(desk)
     for part in (
@@ -283,7 +283,7 @@ def test_the_longest_texts_a_flow_may_have_still_fit(end: str) -> None:
     answers = [
         "word " * 500, "x" * 3000, codes, codes, codes, "1", "", codes, codes, codes, "1", "",
         *(["9 N·m", "", "1", "", "1", "9 N·m", ""] * FIGURES),
-        *(["2"] * 40 if end == "open" else ["2", "!stop"]),
+        *(["2"] * 40 + ["1"] if end == "open" else ["2", "!stop"]),
     ]  # fmt: skip
     told(desk, answers[0], *answers[1:])
     assert desk.session().ending is not None

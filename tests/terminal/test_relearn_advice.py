@@ -10,17 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.terminal.walks import SMALL, START, idle_csv, keysback
+from tests.terminal.walks import SMALL, START, idle_csv, keysback, small_desk
 from verify.car.relearn_cost import Way
 from verify.errors import UserError
-from verify.flow.machine import compile_flow
 from verify.job.bodies import decision_body, opened_body, outcome_body
 from verify.job.catalogue import catalogue
 from verify.job.memory import MemoryJournal
 from verify.terminal import relearn_advice
 from verify.terminal.account import account_json, account_lines
 from verify.terminal.clock import PlayingClock
-from verify.terminal.desk import Desk, Secrets, proven_or_error
+from verify.terminal.desk import Desk, Secrets
 from verify.terminal.hands import PersonHands
 from verify.terminal.library import flow_names, load_flow
 from verify.terminal.relearn_advice import (
@@ -58,16 +57,7 @@ TO_IDLE = [
 def desk(tmp_path: Path) -> Desk:
     path = tmp_path / "relearn.yaml"
     path.write_text(RELEARN)
-    loaded = load_flow(str(path), catalogue())
-    machine = compile_flow(proven_or_error(loaded.graph, "relearn"))
-    journal = MemoryJournal()
-    journal.put_edition(loaded.edition, loaded.content)
-    desk = Desk(journal, "tester", machine, PlayingClock(START), "p-test")
-    body = opened_body(
-        machine, edition=loaded.edition, audience=Audience.OWNER, mode="as-work", units="metric"
-    )
-    desk.open(body, Secrets())
-    return desk
+    return small_desk(Audience.OWNER, flow=path)
 
 
 def typed(desk: Desk, *lines: str) -> str:
@@ -81,7 +71,7 @@ SAFE = ["1", "2", "2", "2", "2"]  # answers the pedal; no stall, brake warning, 
 
 
 def test_it_is_offered_below_the_ending_and_skipped_with_one_key(desk: Desk) -> None:
-    shown = typed(desk, *TO_IDLE, "2", "2", "1")
+    shown = typed(desk, *TO_IDLE, "2", "2", "1", "1")
     assert desk.session().ending.kind is EndingKind.RELEARN
     assert shown.index("RELEARN FIRST") < shown.index(
         "Who does the relearn, and what does it cost?"
@@ -91,14 +81,16 @@ def test_it_is_offered_below_the_ending_and_skipped_with_one_key(desk: Desk) -> 
 
 
 def test_the_end_of_the_input_leaves_it_and_loses_nothing(desk: Desk) -> None:
-    typed(desk, *TO_IDLE, "2", "2")
+    typed(desk, *TO_IDLE, "2", "2", "1")
     assert desk.session().ending.kind is EndingKind.RELEARN
     assert desk.session().decisions == ()
 
 
 def test_figures_advice_and_the_decision_upon_it(desk: Desk) -> None:
     figures = ["", "100 2 90", "180 0 90", "260 1 ?"]
-    shown = typed(desk, *TO_IDLE, "2", "2", "2", *SAFE, "2", *figures, "30", "150", "2", "Tuesday")
+    shown = typed(
+        desk, *TO_IDLE, "2", "2", "1", "2", *SAFE, "2", *figures, "30", "150", "2", "Tuesday"
+    )
     # E = 100 + 2·30 + 0.1·150 = 175, and 180 + 0.1·150 = 195: by hand, from the module's formula.
     assert "Drive to a shop: expected cost about 175." in shown
     assert "Mobile technician: expected cost about 195." in shown
@@ -118,7 +110,7 @@ def test_figures_advice_and_the_decision_upon_it(desk: Desk) -> None:
 
 def test_the_flip_is_said_where_a_chance_is_unknown(desk: Desk) -> None:
     shown = typed(
-        desk, *TO_IDLE, "2", "2", "2", *SAFE, "2", "0 0 ?", "160 0 90", "", "", "", "150", "6"
+        desk, *TO_IDLE, "2", "2", "1", "2", *SAFE, "2", "0 0 ?", "160 0 90", "", "", "", "150", "6"
     )
     # Driving on costs 0 + (1 - p)·175, the shop 160 + 0.1·150 = 175: it costs less above p = 0.
     assert "undecided: how likely it is to work is not known of: drive on" in shown.casefold()
@@ -141,7 +133,7 @@ def test_the_flip_is_said_where_a_chance_is_unknown(desk: Desk) -> None:
 def test_what_safety_rules_out_is_neither_priced_nor_offered(
     desk: Desk, answers: list[str], why: str
 ) -> None:
-    shown = typed(desk, *TO_IDLE, "2", "2", "2", *answers, "", "", "2", "")
+    shown = typed(desk, *TO_IDLE, "2", "2", "1", "2", *answers, "", "", "2", "")
     assert why in shown
     assert ("nobody has looked" in shown) == why.startswith("nobody"), "only where nothing is known"
     assert "No prices were entered" in shown
@@ -169,7 +161,7 @@ def test_a_car_that_was_not_shown_to_be_safe_is_not_driven_to_the_relearn(desk: 
 def test_a_decision_fits_only_an_ending_in_a_relearn_and_a_way_that_is_left(desk: Desk) -> None:
     with pytest.raises(UserError, match="while the job goes on"):
         decision_body(desk.live(), choice="tow")
-    typed(desk, *TO_IDLE, "2", "2", "1")
+    typed(desk, *TO_IDLE, "2", "2", "1", "1")
     with pytest.raises(UserError, match="which safety rules out"):
         decision_body(desk.live(), choice="shop", ruled_out=["shop"])
     desk.write("decision", decision_body(desk.live(), choice="other"))
@@ -177,7 +169,7 @@ def test_a_decision_fits_only_an_ending_in_a_relearn_and_a_way_that_is_left(desk
 
 
 def test_other_endings_are_offered_nothing(desk: Desk) -> None:
-    shown = typed(desk, "It hunts", "1", "!cannot", "no tools")
+    shown = typed(desk, "It hunts", "1", "!cannot", "no tools", "1")
     assert desk.session().ending.kind is EndingKind.BACK_TO_DIAGNOSIS
     assert "Who does the relearn, and what" not in shown
 

@@ -14,7 +14,7 @@ from tests.terminal.test_signoff_command import TO_FOLLOW, typed
 from tests.terminal.walks import idle_csv
 from verify.job.journal import SqliteJournal
 
-TO_IDLE = TO_FOLLOW[:-2]
+TO_IDLE = TO_FOLLOW[:-3]
 
 
 @pytest.fixture

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,6 +12,25 @@ from tests.vehicle.logger import STYLES, Signals, logged
 from verify.errors import UserError
 from verify.evidence.recording import Recording
 from verify.quantity import SpecValue, parse
+
+# Over which multiples of the limit failing cars are drawn: usually, and to look at the limit.
+EVERYWHERE, AT_THE_LIMIT = (1.0, 2.0), (1.0, 1.25)
+_failing = [EVERYWHERE]
+
+
+def failing() -> tuple[float, float]:
+    """The stretch over which failing cars are drawn now."""
+    return _failing[-1]
+
+
+@contextmanager
+def drawn_over(stretch: tuple[float, float]) -> Iterator[None]:
+    """Failing cars are drawn over this stretch meanwhile."""
+    _failing.append(stretch)
+    try:
+        yield
+    finally:
+        _failing.pop()
 
 
 @dataclass(frozen=True)

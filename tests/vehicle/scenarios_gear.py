@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.vehicle import engine
-from tests.vehicle.case import Case, specs_of, truth_of
+from tests.vehicle.case import Case, failing, specs_of, truth_of
 from tests.vehicle.hands import wandering
 from tests.vehicle.logger import Signals
 from tests.vehicle.road import Drive, Leg, driven
@@ -23,7 +23,7 @@ def hesitation(rng: np.random.Generator, cars: int) -> list[Case]:
     """
     cases = []
     for car in range(cars):
-        share = float(rng.uniform(1.0, 2.0) if car % 2 == 0 else rng.uniform(0.05, 0.8))
+        share = float(rng.uniform(*failing()) if car % 2 == 0 else rng.uniform(0.05, 0.8))
         sags = bool(rng.uniform() < 0.4)
         late = float(rng.uniform(0.1, 0.3)) if sags else DELAY_S * share
         sag = SAG * share if sags else 0.0

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.vehicle import engine
-from tests.vehicle.case import Case, specs_of, truth_of
+from tests.vehicle.case import Case, failing, specs_of, truth_of
 from tests.vehicle.engine import STEP_S, Idle, idle_fluctuation
 from tests.vehicle.hands import wandering
 from tests.vehicle.logger import Signals
@@ -64,7 +64,7 @@ def some_idle(rng: np.random.Generator, target_rpm: float) -> Idle:
 
 
 def _share(rng: np.random.Generator, car: int) -> float:
-    return float(rng.uniform(1.0, 2.0) if car % 2 == 0 else rng.uniform(0.0, 0.8))
+    return float(rng.uniform(*failing()) if car % 2 == 0 else rng.uniform(0.0, 0.8))
 
 
 def idle_speed(rng: np.random.Generator, cars: int) -> list[Case]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.vehicle import engine
-from tests.vehicle.case import Case, specs_of, truth_of
+from tests.vehicle.case import Case, failing, specs_of, truth_of
 from tests.vehicle.hands import wandering
 from tests.vehicle.logger import Signals
 from tests.vehicle.road import RPM_PER_KMH, Drive, Leg, driven
@@ -32,7 +32,7 @@ def road_coverage(rng: np.random.Generator, cars: int) -> list[Case]:
     for car in range(cars):
         bad = car % 2 == 0
         short = ("since start", "fast", "idle")[int(rng.integers(3))] if bad else ""
-        share = float(rng.uniform(1.0, 2.0))
+        share = float(rng.uniform(*failing()))
         fast = 300.0 / share if short == "fast" else float(rng.uniform(400.0, 700.0))
         total = 600.0 / share if short == "since start" else float(rng.uniform(800.0, 1200.0))
         idle = 30.0 / share - 1.0 if short == "idle" else float(rng.uniform(45.0, 80.0))
@@ -82,7 +82,7 @@ def surge(rng: np.random.Generator, cars: int) -> list[Case]:
     cases = []
     step = 0.05
     for car in range(cars):
-        share = float(rng.uniform(1.0, 2.0) if car % 2 == 0 else rng.uniform(0.0, 0.8))
+        share = float(rng.uniform(*failing()) if car % 2 == 0 else rng.uniform(0.0, 0.8))
         speeds = rng.uniform(50.0, 95.0, int(rng.integers(2, 5)))
         pieces_speed, pieces_pedal, pieces_surge = [np.zeros(round(20.0 / step))], [], []
         pieces_pedal.append(np.zeros(len(pieces_speed[0])))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.vehicle import engine
-from tests.vehicle.case import Case, specs_of, truth_of
+from tests.vehicle.case import Case, failing, specs_of, truth_of
 from tests.vehicle.hands import Hold, padded, parked_presses, staircase, to_the_floor
 from tests.vehicle.logger import Signals
 from tests.vehicle.measure import held_levels, presses_of, releases_of
@@ -112,7 +112,7 @@ class Parked:
 def _shares(rng: np.random.Generator, cars: int) -> Array:
     """Half of the cars 1.0 to 2.0 × the limit, half 0 to 0.8."""
     bad = np.arange(cars) % 2 == 0
-    return np.where(bad, rng.uniform(1.0, 2.0, cars), rng.uniform(0.0, 0.8, cars))
+    return np.where(bad, rng.uniform(*failing(), cars), rng.uniform(0.0, 0.8, cars))
 
 
 def pedal_response(rng: np.random.Generator, cars: int) -> list[Case]:
@@ -284,7 +284,7 @@ def no_response(rng: np.random.Generator, cars: int) -> list[Case]:
             half_foot = (held.start_s - held.leaves_s) / 2.0
             waits = held.end_s - held.leaves_s + 0.5
             if late:
-                waits = half_foot + 0.7 * rng.uniform(1.0, 2.0) - 0.03
+                waits = half_foot + 0.7 * rng.uniform(*failing()) - 0.03
             until = min(held.leaves_s + waits, held.end_s + 0.5)
             made.commanded[car, made.steps(car, held.leaves_s, until)] = REST
         kinds.append("well" if not bad else "late answer" if late else "no answer")

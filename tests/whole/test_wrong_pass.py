@@ -390,14 +390,14 @@ def test_a_recording_from_before_the_remedy_is_not_taken_for_one_after_it(tmp_pa
         "the recording that was given at “First idle”; expected one made after “Mend it”" in shown
     )
     new = str(idle_csv(tmp_path / "new.csv", rpm=751))
-    play(desk, "1", new, "1", "1")
+    play(desk, "1", new, "1", "1", "1")
     assert desk.session().ending.kind is EndingKind.HAND_BACK
 
 
 def test_the_same_recording_may_serve_two_steps_with_nothing_done_between(tmp_path: Path) -> None:
     desk = twice_desk(tmp_path)
     old = str(idle_csv(tmp_path / "old.csv"))
-    play(desk, "1", old, *SPEC, "1", "1", "1", old, "1", "1")
+    play(desk, "1", old, *SPEC, "1", "1", "1", old, "1", "1", "1")
     assert desk.session().ending.kind is EndingKind.HAND_BACK
 
 

@@ -7,12 +7,12 @@ front ends show it, and mask a VIN in it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 from verify.car.frames import Message, Remark
 from verify.car.vin import mask_vin
+from verify.values import dataclass
 
 MEMORIES: Mapping[int, str] = {0x43: "stored", 0x47: "pending", 0x4A: "permanent"}
 # Bytes a message can begin with that is an answer.

@@ -7,10 +7,10 @@ modules that were read both times are compared: what was not read may still be t
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 
 from verify.car.codes import CodeReading
+from verify.values import dataclass
 
 
 class Change(StrEnum):

@@ -10,7 +10,8 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from verify.values import dataclass
 
 _LETTERS = "PCBU"
 _CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")

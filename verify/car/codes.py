@@ -8,7 +8,6 @@ absence of codes, allows anything by itself.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from typing import Any
@@ -24,6 +23,7 @@ from verify.car.code_text import (
     says_none,
     word_to_code,
 )
+from verify.values import dataclass
 
 __all__ = [
     "CLASSES",

@@ -7,12 +7,12 @@ means is `decode`'s; what follows from a frame is `freeze_frame`'s.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from verify.car.answer import Answer
 from verify.car.decode import Decoded, decode
 from verify.car.freeze_frame import NAMES, FreezeFrame, frame_from_line, frame_from_parameters
 from verify.errors import Problem, UserError
+from verify.values import dataclass
 
 _FREEZE_FRAME = 0x42  # reply to service 02, SAE J1979 / ISO 15031-5
 _STORED_BY = 0x02

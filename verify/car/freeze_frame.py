@@ -15,11 +15,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from enum import StrEnum
 
 from verify.errors import Problem, UserError, unknown
 from verify.quantity import float_factors, parse, show, shown_unit
+from verify.values import dataclass
 
 RPM_WINDOW = 375.0
 LOAD_WINDOW_PCT = 20.0

@@ -7,7 +7,6 @@ go or holds it back: see `left_open`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from verify.car.inspection_rules import (
     FUELS,
@@ -22,6 +21,7 @@ from verify.car.inspection_rules import (
     rules,
 )
 from verify.car.readiness import State, Status
+from verify.values import dataclass
 from verify.words import EndingKind
 
 ASK = "ask your local programme"

@@ -7,7 +7,6 @@ date and how sure we are of it; another programme is another row. `inspection` j
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache
@@ -16,6 +15,7 @@ from verify import tables
 from verify.car.readiness import Ignition, State, Status
 from verify.car.whole_counts import Span
 from verify.quantity import convert
+from verify.values import dataclass
 
 TABLE = "seeds/inspection_rules.csv"
 # From the surest to the least sure, as the tables mark it.

@@ -11,11 +11,11 @@ Source of every scaling: SAE J1979 Appendix B / ISO 15031-5 Annex B, as the tabl
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 
 from verify import tables
+from verify.values import dataclass
 
 TABLE = "seeds/parameters.csv"
 

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 
 from verify import tables
 from verify.errors import Problem, UserError, unknown
+from verify.values import dataclass
 
 TABLE = "seeds/readiness_monitors.csv"
 

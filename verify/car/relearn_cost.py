@@ -18,8 +18,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
+
+from verify.values import dataclass
 
 
 class Way(StrEnum):

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from verify.car.whole_counts import (
     ONE_BYTE_FULL,
@@ -21,6 +20,7 @@ from verify.car.whole_counts import (
 )
 from verify.errors import Problem, UserError, unknown
 from verify.quantity import Quantity, parse
+from verify.values import dataclass
 from verify.words import Verdict
 
 

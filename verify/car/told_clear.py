@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from verify.car.since_clear import FINDINGS, Counters, Drive, Proof, as_span, cleared_since, counted
 from verify.car.whole_counts import ONE_BYTE_FULL, TWO_BYTES_FULL, Span, counter_span
+from verify.values import dataclass
 from verify.words import Verdict
 
 # A step is often done a while before its question is answered. Common practice, no source.

@@ -7,10 +7,10 @@ cut off is not said, so a reading v with last place p stands for anything in [v 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from fractions import Fraction
 
 from verify.quantity import Quantity
+from verify.values import dataclass
 
 # Service 01: two-byte counters end at 65 535 (km, min), the one-byte count of warm-ups at 255.
 # SAE J1979 / ISO 15031-5, parameters 30, 31, 4E.

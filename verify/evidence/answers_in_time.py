@@ -20,21 +20,27 @@ make the rest impossible. m is flat over all times from 0 on, s has a half-norma
 
 The age of readings (`skew_s`) is no chance but the logger's habit, the same at each press. So it is
 joined at the end, once, and no number of presses averages it away.
+
+Of one single late answer among quick ones the posterior says little that does not come from the
+share of strays. So `hidden_chance` asks the other way round: had one been late, how probable is it
+that it looked like this?
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 STRAY_SHARE, STRAY_S = 0.02, 3.0
 # Scatter from press to press (scale of the logistic), and where its prior has its deviation.
 SCATTERS_S = np.array([0.003, 0.006, 0.012, 0.025, 0.05, 0.1, 0.2])
 SCATTER_PRIOR_S = 0.05
+_LAGS, _LATER = 15, 4
 _COARSE, _FINE, _MOST = 400, 400, 6000
 _CHUNK = 32
 
@@ -164,16 +170,29 @@ def probability_all_within(brackets: Brackets, limit_s: float) -> float:
     """P(none of these took longer than the limit), in [0, 1].
 
     Each is held by its own bracket too: P(d ≤ limit | bracket, m, s), and by the chance that just
-    this one was a stray. The age of the readings counts in full against it. Those known by
-    themselves to be within the limit need not be hoped for.
+    this one was a stray. The ages of the readings are the logger's habit: what they add to a time
+    is the same for all, and each possible lag is gone through. Those known by themselves to be
+    within the limit need not be hoped for.
     Raises ValueError as `time_posterior`.
     """
     plain = replace(brackets, cause_age_s=0.0, answer_age_s=0.0)
     posterior = time_posterior(plain)
-    limit = limit_s - brackets.cause_age_s
-    at, s = posterior.at[None, :], posterior.scatter[:, None]
-    chance = np.ones_like(posterior.weight)
-    for i in np.flatnonzero(plain.most > limit).tolist():
+    likely = posterior.weight.sum(axis=0)
+    kept = likely > 1e-7 * float(likely.max())
+    at, weight = posterior.at[kept], posterior.weight[:, kept]
+    lags, shares = _lags(brackets)
+    limits = limit_s - lags[:, None] * _row_share(brackets)
+    found = [_all_within(plain, at, weight, own) for own in limits]
+    return float(shares @ np.array(found))
+
+
+def _all_within(plain: Brackets, at_s: Array, weight: Array, limits_s: Array) -> float:
+    """The same for readings of no age. at_s, weight: as `TimePosterior`, shapes (k,), (j, k);
+    limits_s: for each answer, shape (n,)."""
+    at, s = at_s[None, :], SCATTERS_S[:, None]
+    chance = np.ones_like(weight)
+    for i in np.flatnonzero(plain.most > limits_s).tolist():
+        limit = float(limits_s[i])
         a0, a1 = float(plain.cause_from[i]), float(plain.cause_to[i])
         b0, b1 = float(plain.answer_from[i]), float(plain.answer_to[i])
         inside, every = np.zeros_like(chance), np.zeros_like(chance)
@@ -192,7 +211,50 @@ def probability_all_within(brackets: Brackets, limit_s: float) -> float:
         inside = (1.0 - STRAY_SHARE) * np.maximum(inside, 0.0) + own * max(stray, 0.0)
         every = (1.0 - STRAY_SHARE) * np.maximum(every, 0.0) + own * (b1 - b0) * wide
         chance *= np.clip(inside / np.maximum(every, 1e-12), 0.0, 1.0)
-    return float(np.sum(posterior.weight * chance))
+    return float(np.sum(weight * chance) / np.sum(weight))
+
+
+def _lags(brackets: Brackets) -> tuple[Array, Array]:
+    """(by how much the true time may be longer than the seen one, the probability of each).
+
+    True = seen + age of the cause's reading − age of the answer's, each anywhere from 0 to its
+    most.
+    """
+    cause, answer = max(brackets.cause_age_s, 1e-9), max(brackets.answer_age_s, 1e-9)
+    if cause + answer < 1e-6:
+        return np.zeros(1), np.ones(1)
+    lag = (cause + answer) * (np.arange(_LAGS) + 0.5) / _LAGS - answer
+    share = np.minimum(cause, lag + answer) - np.maximum(0.0, lag)
+    return lag, share / float(share.sum())
+
+
+def _row_share(brackets: Brackets) -> Array:
+    """How long the row of each press was, as a share of the longest age, at most 1; shape (n,).
+
+    What is read at a place of a row is as old as a share of that row, and no older than it.
+    """
+    longest = max(brackets.cause_age_s, brackets.answer_age_s, 1e-9)
+    result: Array = np.minimum(1.0, (brackets.cause_to - brackets.cause_from) / longest)
+    return result
+
+
+def hidden_chance(brackets: Brackets, limit_s: float) -> float:
+    """P(one answer had taken `limit_s` and all of them looked no later than they do), in [0, 1].
+
+    For each bracket: how probable is it that an answer of `limit_s` falls into it or an earlier
+    one? The greatest of these says how late they look. An answer that had taken `limit_s` would
+    have to look no later than that: the chance of it is known for each from the times of its
+    readings alone, and the mean is told, since any of them is the late one alike (the hand that
+    presses knows nothing of the logger). The order in which a row's values were read is the
+    logger's habit and no chance, so the worst is taken: the cause first, the answer last.
+    """
+    wide = np.maximum(brackets.cause_to - brackets.cause_from, 1e-6)
+    limits = limit_s - brackets.cause_age_s * _row_share(brackets)
+    between = brackets.answer_to - brackets.answer_from
+    until = brackets.answer_to - brackets.cause_from + np.arange(_LATER)[:, None] * between
+    chances = np.clip((until - limits) / wide, 0.0, 1.0)
+    latest = float(np.max(chances[0]))
+    return float(np.mean(np.max(np.where(chances <= latest, chances, 0.0), axis=0)))
 
 
 def _ramp(x: Array) -> Array:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from verify.evidence.verdict import (
     Distribution,
@@ -18,6 +18,7 @@ from verify.evidence.verdict import (
     least_uncertainty,
     probability_of_conformity,
 )
+from verify.values import dataclass
 
 CELLS = 400
 # A change of less than this share of the tolerance is none. Common practice, no source.

@@ -12,12 +12,13 @@ import hashlib
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 
 from verify import tables
 from verify.errors import Problem, UserError, unknown
 from verify.quantity import float_factors, is_unit, unit
+from verify.values import dataclass
 
 TABLE = "seeds/channels.csv"
 TIME = "(time)"

@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from enum import StrEnum
 from typing import Any, NoReturn
 
@@ -49,6 +49,7 @@ from verify.evidence.recording import Recording
 from verify.evidence.sharing import shared_answers
 from verify.evidence.verdict import CheckResult, Limits, Measurement, Rule
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 SURE = 0.95
@@ -116,7 +117,7 @@ class Comparison:
         }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Heard(Check):
     """A check that keeps the measurements it hands over: a result has no room for how a number's
     doubt is spread, and a comparison needs it."""

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
 from verify.errors import Problem, UserError
 from verify.quantity import convert, is_unit, unit
+from verify.values import dataclass
 
 FORMS = (
     'how often it came: "every 60 km", "twice a day", "once a week", "every 3 starts", '

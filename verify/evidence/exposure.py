@@ -16,12 +16,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from verify.evidence.complaint import Basis, Complaint, parse_complaint, singular
 from verify.evidence.driven import distance_km, running_s
 from verify.evidence.recording import Recording
 from verify.quantity import float_factors
+from verify.values import dataclass
 from verify.words import Verdict
 
 __all__ = [

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from verify.evidence.distributions import chi_square_cdf
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 Trouble = Literal[
     "", "not-converged", "undetermined", "at-a-bound", "no-better-than-constant", "poor"

@@ -38,13 +38,13 @@ one, which costs evidence and invents none.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.columns import of_each
+from verify.values import dataclass
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

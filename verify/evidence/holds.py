@@ -8,13 +8,15 @@ a stale stretch. Everything works on arrays: a long recording has tens of thousa
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.values import dataclass
 
 # Two readings may lie so far apart and still speak for the time between.
 LONGEST_STEP_S = 5.0
@@ -22,6 +24,8 @@ LONGEST_STEP_S = 5.0
 PIECE_S = 10.0
 # The side from which a level was reached shows in this time before it.
 BEFORE_S = 1.0
+# Stretches whose extremes are looked for together.
+_AT_ONCE = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +74,16 @@ def holds_of(
     if n < max(2, least_readings):
         return Holds(none, none, none, none, empty, np.empty(0, dtype=np.int64), empty)
     longest = sp.longest_step_s(channel, LONGEST_STEP_S)
-    broken = np.concatenate([[0], np.cumsum(~sp.linked(t, longest, gaps))])
-    begin = np.searchsorted(t, t - least_s, side="right") - 1
+    broken = sp.breaks(t, longest, gaps)
+    begin = places_among(t, t - least_s, "right") - 1
     first = np.maximum(begin, 0)
-    here = np.arange(n)
-    count = here - first + 1
-    full = (begin >= 0) & (broken[here] == broken[first]) & (count >= least_readings)
+    count = np.arange(n) - first + 1
+    full = (begin >= 0) & (count >= least_readings)
+    if broken[-1]:
+        full &= broken == broken[first]
     still = np.zeros(n, dtype=bool)
-    places = np.flatnonzero(full)
-    still[places] = _range_of(v, first[places], count[places]) <= within
+    able = np.flatnonzero(full)
+    still[able] = _range_of(v, first[able], count[able]) <= within
     starts, ends = sp.runs_of(still)
     begins = first[starts]
     return _pieces(channel, begins, ends, broken, within, least_s, least_readings)
@@ -93,11 +98,28 @@ def _range_of(values: Array, first: NDArray[np.intp], count: NDArray[np.intp]) -
 def extremes(
     values: Array, first: NDArray[np.intp], count: NDArray[np.intp]
 ) -> tuple[Array, Array]:
-    """(largest, smallest) of count values (≥ 1) from first on: doubling blocks, O(n log count)."""
+    """(largest, smallest) of count values (≥ 1) from first on: doubling blocks, O(n log count).
+
+    first: ascending, or nearly so, for speed alone.
+    """
     highest, lowest = np.zeros(len(first)), np.zeros(len(first))
-    if not len(first):
-        return highest, lowest
-    power = np.floor(np.log2(count)).astype(np.intp)
+    # Part by part, so that all blocks stay in the processor's cache.
+    for begin in range(0, len(first), _AT_ONCE):
+        part = slice(begin, begin + _AT_ONCE)
+        own, sizes = first[part], count[part]
+        start = int(own.min())
+        near = values[start : int((own + sizes).max())]
+        _extremes(near, own - start, sizes, highest[part], lowest[part])
+    return highest, lowest
+
+
+def _extremes(
+    values: Array, first: NDArray[np.intp], count: NDArray[np.intp], highest: Array, lowest: Array
+) -> None:
+    """Writes what `extremes` gives."""
+    # The largest power of two in each count.
+    power = np.frexp(count.astype(np.float64))[1] - 1
+    after = first + count
     high, low = values, values
     for step in range(int(power.max()) + 1):
         size = 1 << step
@@ -106,18 +128,21 @@ def extremes(
             high = np.maximum(high[:-half], high[half:])
             low = np.minimum(low[:-half], low[half:])
         own = np.flatnonzero(power == step)
-        if len(own):
-            a, b = first[own], first[own] + count[own] - size
-            highest[own] = np.maximum(high[a], high[b])
-            lowest[own] = np.minimum(low[a], low[b])
-    return highest, lowest
+        if len(own) == len(first):
+            a, b = first, after - size
+            highest[:] = np.maximum(high.take(a), high.take(b))
+            lowest[:] = np.minimum(low.take(a), low.take(b))
+        elif len(own):
+            a, b = first[own], after[own] - size
+            highest[own] = np.maximum(high.take(a), high.take(b))
+            lowest[own] = np.minimum(low.take(a), low.take(b))
 
 
 def _pieces(
     channel: Channel,
     begins: NDArray[np.intp],
     ends: NDArray[np.intp],
-    broken: NDArray[np.int64],
+    broken: NDArray[np.intp],
     within: float,
     least_s: float,
     least_readings: int,
@@ -150,7 +175,7 @@ def _came(
     channel: Channel,
     begins: NDArray[np.intp],
     ends: NDArray[np.intp],
-    broken: NDArray[np.int64],
+    broken: NDArray[np.intp],
     within: float,
 ) -> NDArray[np.int64]:
     """From which side each run was reached, by the readings of the second before it.

@@ -15,12 +15,11 @@ Every function takes a bounded number of points; who has more takes medians of g
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 Truths = NDArray[np.bool_]
 

@@ -7,12 +7,12 @@ Oracles in the tests: `scipy.signal.lombscargle`, and the ENSO data of NIST StRD
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

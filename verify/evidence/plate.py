@@ -13,7 +13,7 @@ pedal at all? That must not be taken from the failure under test, so it is asked
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -21,9 +21,11 @@ from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
 from verify.evidence.presses import Mask, Places, Presses, percent
+from verify.evidence.ranks import median_of
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
 from verify.evidence.windows import FAST_CAP_S
+from verify.values import dataclass
 
 # Read before a press for its level at rest: no longer than this, and not in the time in which the
 # plate still comes back from the press before.
@@ -97,8 +99,7 @@ class Answers:
 
 def unbroken(channel: Channel, recording: Recording) -> NDArray[np.intp]:
     """Number of breaks before each reading: two with the same number have nothing left out."""
-    good = sp.linked(channel.time_s, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
-    return np.concatenate([[0], np.cumsum(~good)]).astype(np.intp)
+    return sp.breaks(channel.time_s, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
 
 
 @shared
@@ -133,21 +134,21 @@ def answers(recording: Recording, foot: Presses) -> Answers:
             continue
         # The last second alone where it is read well: a slow plate may still have come back before.
         rest = v[int(near[i]) : b] if b - near[i] >= LEAST_NEAR else v[a:b]
-        base = float(np.median(rest))
+        base = median_of(rest)
         noise = _unrest(np.abs(rest - base)) + plate.resolution
         one["base"][i], one["noise"][i] = base, noise
         readings[i] = e - d
         whole[i] = bool(foot.whole[i] and breaks[a] == breaks[e - 1])
         margin = max(MOVES_POINTS, MOVES_NOISE * noise)
         one["highest"][i] = float(np.max(v[b:e])) - base
-        one["at_release"][i] = float(np.median(v[max(d, int(late[i])) : e]))
+        one["at_release"][i] = median_of(v[max(d, int(late[i])) : e])
         s = int(settled[i])
         if s >= e:
             continue
-        level = float(np.median(v[s : min(max(int(soon[i]), s + 1), e)]))
+        level = median_of(v[s : min(max(int(soon[i]), s + 1), e)])
         top = float(np.max(v[s:e]))
         if top > base and level < base + 0.5 * (top - base):
-            level = float(np.median(v[s:e][v[s:e] >= base + 0.5 * (top - base)]))
+            level = median_of(v[s:e][v[s:e] >= base + 0.5 * (top - base)])
         one["level"][i] = level
         # A plate that did not move has no way of its own to take a fifth of.
         leaves_rest = max(0.2 * (level - base), noise) if top - base >= margin else margin
@@ -223,7 +224,7 @@ def following(recording: Recording, foot: Presses, did: Answers) -> Following:
             "park, let the engine idle, press the pedal a third down and hold it 5 s, let it go "
             "and wait 5 s, ten times",
         )
-    base = float(np.median(did.base[known]))
+    base = median_of(did.base[known])
     if base > RESTS_LOW_AT_MOST:
         why = (
             f"the throttle rests {base:.0f} % open with the pedal released, as a diesel's flap does"
@@ -264,7 +265,7 @@ def revs_answered(recording: Recording, foot: Presses) -> Array:
         before, during = v[calm[i] : start[i]], v[start[i] : done[i]]
         if not len(before) or not len(during):
             continue
-        rise = float(np.max(during)) - float(np.median(before))
+        rise = float(np.max(during)) - median_of(before)
         if rise >= REVS_ANSWER_RPM:
             result[i] = 1.0
         elif done[i] - down[i] >= 2 and rise < 0.5 * REVS_ANSWER_RPM:
@@ -277,5 +278,5 @@ def throttled(recording: Recording) -> bool:
     behind, air = recording.channels.get("map"), recording.channels.get("baro")
     if behind is None or len(behind.values) < 5:
         return False
-    outside = float(np.median(air.values)) if air is not None and len(air.values) else AIR_KPA
+    outside = median_of(air.values) if air is not None and len(air.values) else AIR_KPA
     return float(np.percentile(behind.values, 25.0)) <= THROTTLED_SHARE * outside

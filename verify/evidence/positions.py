@@ -7,7 +7,7 @@ counts; the first second of a hold is left to the plate to arrive.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from verify.evidence.holds import Holds, holds_of, inside_one, means_within
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import least_uncertainty
 from verify.evidence.windows import CRANKING_RPM
+from verify.values import dataclass
 
 # A foot trembles by a point or two while it holds.
 LEAST_BAND = 3.0

@@ -7,7 +7,6 @@ What is mended is told in plain sentences; what cannot be mended is refused. No 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from verify.evidence.genuine import Array, Mask, Rows
 from verify.evidence.ranks import median_of
 from verify.evidence.recording import Channel
 from verify.evidence.stuck import stuck
+from verify.values import dataclass
 
 _MOST_JUMPS = 20
 _COARSE_SHARE = 0.2

@@ -19,13 +19,14 @@ One press runs from rest to the next rest; a foot that moves about in between st
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.ranks import medians_of
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
 from verify.evidence.windows import (
@@ -36,6 +37,7 @@ from verify.evidence.windows import (
     standing,
     too_slow,
 )
+from verify.values import dataclass
 
 Mask = NDArray[np.bool_]
 Places = NDArray[np.intp]
@@ -277,13 +279,8 @@ def _first_last(holds: Mask, place: Places, offset: Places) -> tuple[Places, Pla
 
 def _medians(values: Array, owner: Places, counted: Mask) -> Array:
     """The median of each owner's counted values (each has one)."""
-    values, owner = values[counted], owner[counted]
-    order = np.lexsort((values, owner))
-    sizes = np.bincount(owner)
-    begin = np.cumsum(sizes) - sizes
-    ordered = values[order]
-    middle: Array = 0.5 * (ordered[begin + (sizes - 1) // 2] + ordered[begin + sizes // 2])
-    return middle
+    sizes = np.bincount(owner[counted])
+    return medians_of(values[counted], np.cumsum(sizes) - sizes, sizes)
 
 
 def _none(channel: str, lack: str, why: str, settle: str) -> Presses:

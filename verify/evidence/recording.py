@@ -7,10 +7,12 @@ would invent values between the readings. Arrays are read-only; nothing derived 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from verify.values import dataclass
 
 Array = NDArray[np.float64]
 

@@ -6,15 +6,15 @@ not seen to come back has no late end.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.plate import BEFORE_S, LEVEL_S, MOVES_NOISE, Answers, unbroken
 from verify.evidence.presses import Mask, Presses, percent
+from verify.evidence.ranks import median_of
 from verify.evidence.recording import Array, Recording
 from verify.evidence.windows import at_rest
+from verify.values import dataclass
 
 # The plate is back when it is within this share of its way. A fifth of a way shorter than this is
 # no more than idle control moves the plate by itself (common practice).
@@ -114,7 +114,7 @@ def revs_return(recording: Recording, foot: Presses, idle_rpm: float) -> Returns
     ends = np.searchsorted(t, foot.back[:, 1] + foot.watched_s, side="right")
     for i in np.flatnonzero(foot.whole).tolist():
         a, e, end = int(late[i]), int(leaves[i]), int(ends[i])
-        if e <= a or end <= e or float(np.median(v[a:e])) < idle_rpm + REVVED_RPM:
+        if e <= a or end <= e or median_of(v[a:e]) < idle_rpm + REVVED_RPM:
             continue
         low = v[e:end] <= idle_rpm + IDLE_WITHIN_RPM
         at = e + int(np.argmax(low)) if low.any() else end
@@ -135,7 +135,5 @@ def idle_before(recording: Recording, foot: Presses) -> float:
     quiet = np.minimum(foot.rested_s, BEFORE_S)
     begin = np.searchsorted(t, foot.start[:, 0] - quiet, side="left")
     end = np.searchsorted(t, foot.start[:, 0], side="right")
-    found = [
-        float(np.median(v[a:b])) for a, b in zip(begin.tolist(), end.tolist(), strict=True) if b > a
-    ]
+    found = [median_of(v[a:b]) for a, b in zip(begin.tolist(), end.tolist(), strict=True) if b > a]
     return min(found, default=float("nan"))

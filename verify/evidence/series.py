@@ -1,4 +1,4 @@
-"""Statistics of readings that follow one another: how much they are worth, and their extremes.
+"""Statistics of readings that follow one another: how much they are worth.
 
 Stands between the windows and the measurements. Pieces are windows' readings; nothing here looks
 across the border between two of them.
@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
-from verify.evidence.distributions import normal_quantile
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 # With more readings than this, means of so many in a row stand for them: minutes are as well known
 # by 30,000 as by a million.
@@ -217,33 +215,3 @@ def spreads(pieces: Sequence[Array], *, ddof: int) -> tuple[list[float], list[fl
         for i, deviation, reach in zip(places, *own, strict=True):
             deviations[i], ranges[i] = deviation, reach
     return deviations, ranges
-
-
-def missed_half_range(deviation: float, readings: float, wanted: float) -> float:
-    """How much wider half the peak-to-peak may truly be than `readings` readings show.
-
-    Noise shows wider extremes the more often one looks: the expected range of n independent normal
-    readings grows with n. This is the difference between `wanted` looks and those there were.
-    Expected maximum after Blom (1958): Φ⁻¹((n − 3/8)/(n + 1/4)).
-    """
-    if readings >= wanted:
-        return 0.0
-    return deviation * (_expected_maximum(wanted) - _expected_maximum(max(2.0, readings)))
-
-
-def half_range_scatter(readings: float) -> float:
-    """Standard deviation of half the peak-to-peak of so many independent normal readings, as a
-    share of its expectation.
-
-    Each extreme of n scatters like Gumbel's distribution, π/√6 over √(2 ln n), and both are as good
-    as independent: 0.907/√(2 ln n) for half their distance. Against the tabled range (mean d2,
-    deviation d3: 3.078 and 0.797 for 10, 5.015 and 0.605 for 100) that is right to 6 %; for fewer
-    it is told too large, by 15 % for 5.
-    """
-    n = max(3.0, readings)
-    return 0.907 / math.sqrt(2.0 * math.log(n)) / _expected_maximum(n)
-
-
-@lru_cache(maxsize=1 << 12)
-def _expected_maximum(n: float) -> float:
-    return normal_quantile((n - 0.375) / (n + 0.25))

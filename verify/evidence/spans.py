@@ -63,6 +63,20 @@ def linked(
     return good
 
 
+@shared
+def breaks(
+    time_s: Array, longest_s: float, gaps: Sequence[tuple[float, float]]
+) -> NDArray[np.intp]:
+    """Number of steps before each reading that are not `linked`, shape (n,): two readings with the
+    same number have nothing left out between them."""
+    result = np.zeros(len(time_s), dtype=np.intp)
+    if len(time_s):
+        apart = ~linked(time_s, longest_s, gaps)
+        if apart.any():
+            np.cumsum(apart, out=result[1:])
+    return result
+
+
 def runs_of(holds: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """(first place of each unbroken run of true ones, first place after it)."""
     if not len(holds):

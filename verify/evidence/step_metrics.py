@@ -8,11 +8,11 @@ rise runs from 10 to 90 % of the step, and settling counts from the command (not
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

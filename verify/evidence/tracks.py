@@ -8,15 +8,15 @@ is one level in one stretch of ten seconds or less, in which the two stay the sa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
 from verify.evidence.holds import extremes
 from verify.evidence.lines import Line
+from verify.evidence.ranks import median_of, medians_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.values import dataclass
 
 LONGEST_STEP_S = 5.0
 # Movement between the readings on both sides, in shares of the travel, beyond the reading's step.
@@ -67,16 +67,15 @@ def bracketed(
     n = len(x.time_s)
     slack = SLACK_SHARE * x.interval_s if x.interval_s > 0.0 and not strict else 0.0
     back, ahead = max(0.0, y.skew_s - slack), max(0.0, x.skew_s - slack)
-    before = np.searchsorted(x.time_s, y.time_s - back, side="left") - 1
-    after = np.searchsorted(x.time_s, y.time_s + ahead, side="right")
+    before = places_among(x.time_s, y.time_s - back, "left") - 1
+    after = places_among(x.time_s, y.time_s + ahead, "right")
     good = (before >= 0) & (after < n)
-    before, after = before[good], after[good]
-    t, values = y.time_s[good], y.values[good]
+    broken = sp.breaks(x.time_s, sp.longest_step_s(x, LONGEST_STEP_S), recording.gaps)
+    if len(broken) and broken[-1]:
+        good &= broken[np.maximum(before, 0)] == broken[np.minimum(after, n - 1)]
     index = np.flatnonzero(good)
-    linked = sp.linked(x.time_s, sp.longest_step_s(x, LONGEST_STEP_S), recording.gaps)
-    broken = np.concatenate([[0], np.cumsum(~linked)])
-    whole = broken[before] == broken[after] if len(before) else np.empty(0, dtype=bool)
-    before, after, t, values, index = (a[whole] for a in (before, after, t, values, index))
+    before, after = before[index], after[index]
+    t, values = y.time_s[index], y.values[index]
     high, low = extremes(x.values, before, after - before + 1)
     at = np.interp(t, x.time_s, x.values) if n else values
     own = np.concatenate(
@@ -88,6 +87,8 @@ def bracketed(
 
 
 def joined(parts: list[Pairs]) -> Pairs:
+    if len(parts) == 1:
+        return parts[0]
     names = ("t", "place", "x", "y", "low", "high", "around_s", "follows")
     return Pairs(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
 
@@ -140,7 +141,7 @@ def _jumps(
     rounding = 1.5 * steps[1] + abs(slope) * (steps[0] + 0.5 * np.maximum(moved[1:], moved[:-1]))
     change = np.abs(distance)
     within = change[~fresh[1:]]
-    usual = 1.4826 * float(np.median(within)) if len(within) else 0.0
+    usual = 1.4826 * median_of(within) if len(within) else 0.0
     return np.append(False, change > rounding + JUMP_NOISE * usual)
 
 
@@ -164,35 +165,37 @@ def grouped(
     run = np.cumsum(fresh) - 1
     since = t - t[fresh][run]
     level = np.floor(x / level_width).astype(np.int64)
-    order = np.lexsort((level, np.floor(since / PIECE_S), run))
-    key = np.column_stack([run, np.floor(since / PIECE_S).astype(np.int64), level])[order]
+    # Stretches of ten seconds or less follow one another in time: only levels need sorting.
+    part = np.floor(since / PIECE_S)
+    stretch = np.zeros(len(index), dtype=np.int64)
+    np.cumsum(fresh[1:] | (part[1:] != part[:-1]), out=stretch[1:])
+    lowest, levels = int(level.min()), int(level.max()) - int(level.min()) + 1
+    rank = level - lowest
+    if levels * len(index) >= 1 << 62:  # readings no car has: what counts is their order
+        rank = np.unique(level, return_inverse=True)[1]
+        levels = len(index)
+    key = stretch * levels + rank
+    order = np.argsort(key, kind="stable")
     edge = np.ones(len(order), dtype=bool)
-    edge[1:] = np.any(key[1:] != key[:-1], axis=1)
+    ordered = key[order]
+    np.not_equal(ordered[1:], ordered[:-1], out=edge[1:])
     start = np.flatnonzero(edge)
     samples = np.diff(np.append(start, len(order)))
-    group = np.repeat(np.arange(len(start)), samples)
-    x_mid = _medians(x[order], group, start, samples)
-    level_y = y[order] - (0.0 if flat else slope) * (x[order] - x_mid[group])
-    y_mid = _medians(level_y, group, start, samples)
-    scatter = 1.4826 * _medians(np.abs(level_y - y_mid[group]), group, start, samples)
-    wide = (pairs.high - pairs.low)[index][order]
+    x, y, t = x[order], y[order], t[order]
+    x_mid = medians_of(x, start, samples)
+    level_y = y if flat else y - slope * (x - np.repeat(x_mid, samples))
+    y_mid = medians_of(level_y, start, samples)
+    off = np.abs(level_y - np.repeat(y_mid, samples))
+    scatter = 1.4826 * medians_of(off, start, samples)
+    wide = (pairs.high - pairs.low)[index[order]]
     motion = np.add.reduceat(wide, start) / samples
-    first = np.minimum.reduceat(t[order], start)
-    last = np.maximum.reduceat(t[order], start)
-    place = pairs.place[index][order][start]
+    first = np.minimum.reduceat(t, start)
+    last = np.maximum.reduceat(t, start)
+    own = order[start]
     return Groups(
-        x_mid, y_mid, scatter, motion, samples.astype(np.intp), first, last, place,
-        level[order][start],
+        x_mid, y_mid, scatter, motion, samples.astype(np.intp), first, last,
+        pairs.place[index[own]], level[own],
     )  # fmt: skip
-
-
-def _medians(
-    values: Array, group: NDArray[np.intp], start: NDArray[np.intp], samples: NDArray[np.intp]
-) -> Array:
-    """The median of each group; groups lie one behind the other."""
-    ordered = values[np.lexsort((values, group))]
-    middle: Array = 0.5 * (ordered[start + (samples - 1) // 2] + ordered[start + samples // 2])
-    return middle
 
 
 def spread_over_levels(groups: Groups, least: int, most_a_level: int) -> NDArray[np.intp]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -27,6 +26,7 @@ from verify.evidence.fits import (
     fit_line,
 )
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 Kind = Literal["constant", "approach", "drift"]
 PARAMETERS: Mapping[Kind, int] = {"constant": 1, "drift": 2, "approach": 3}

@@ -22,15 +22,15 @@ Whatever the logger left out ends the window.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
-from verify.evidence.ranks import low_percentile
+from verify.evidence.ranks import low_percentile, places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
+from verify.values import dataclass
 
 # Below this an engine is being cranked or stands; common practice puts cranking at 150 to 300 rpm.
 CRANKING_RPM = 300.0
@@ -313,7 +313,7 @@ def hold_onto(channel: Channel, time_s: Array, longest_s: float) -> Array:
         return np.full(len(time_s), np.nan)
     if channel.time_s is time_s or np.array_equal(channel.time_s, time_s):
         return channel.values
-    place = np.searchsorted(channel.time_s, time_s, side="right") - 1
+    place = places_among(channel.time_s, time_s, "right") - 1
     safe = np.maximum(place, 0)
     fresh = (place >= 0) & (time_s - channel.time_s[safe] <= longest_s)
     result: Array = np.where(fresh, channel.values[safe], np.nan)

@@ -29,7 +29,7 @@ from verify.job.codes_answer import (
 from verify.job.session import ReadOnlySession
 from verify.terminal.code_words import class_words, history_before, module_words, recorded_drive
 from verify.terminal.tongue import mark, said, tr
-from verify.terminal.ui import Option, Ui
+from verify.terminal.ui import BACK, LEAVE_OUT, Option, Ui
 
 COUNTS: Mapping[str, str] = {
     "distance": mark("Distance since codes were cleared (31), ? if not read"),
@@ -62,6 +62,7 @@ class _Asking:
         self, ui: Ui, session: ReadOnlySession, step: Step, trouble: Callable[[UserError], None]
     ) -> None:
         self.ui, self.session, self.step, self.trouble = ui, session, step, trouble
+        self.blank = LEAVE_OUT if LEAVE_OUT in ui.wishes.allowed else ""
 
     def reading(self) -> CodeReading:
         self.ui.tell(
@@ -106,8 +107,12 @@ class _Asking:
 
     def _typed(self, prompt: str, read: Callable[[str], T], hint: str = "") -> T:
         while True:
+            blank = self.blank
             try:
-                return read(_in_english(self.ui.ask(prompt, hint=hint)))
+                text = self.ui.ask(prompt, hint=hint, blank=blank)
+                # From the second question on one can go back, and no longer leave it out.
+                self.blank = BACK
+                return read(_in_english(text))
             except UserError as error:
                 self.trouble(error)
 

@@ -17,7 +17,7 @@ from verify.quantity import parse, shown_unit, with_unit
 from verify.quantity import unit as unit_of
 from verify.terminal.say import spec_words
 from verify.terminal.tongue import mark, tr
-from verify.terminal.ui import PAUSE, SPEC, STOP, Option, Page, Ui, Wish
+from verify.terminal.ui import BACK, LEAVE_OUT, PAUSE, SPEC, STOP, Option, Page, Ui, Wish
 
 if TYPE_CHECKING:
     from verify.terminal.spec_memory import Remembered
@@ -36,6 +36,7 @@ def fasten(ui: Ui, session: ReadOnlySession, step: Step) -> a.Fastened:
     torque = ui.ask(
         tr("Torque the wrench was set to, with its unit"),
         hint=tr("Unit: {units}.", units=tr(TORQUE_UNITS[session.units])),
+        blank=LEAVE_OUT if LEAVE_OUT in ui.wishes.allowed else "",
     )
     parse(torque, expect="N·m")
     wrench = ui.ask(
@@ -94,7 +95,7 @@ def unit_slip(ui: Ui, torque: str, wanted: str) -> str:
         case "other":
             return other
         case "again":
-            again = ui.ask(tr("Torque the wrench was set to, with its unit"))
+            again = ui.ask(tr("Torque the wrench was set to, with its unit"), blank=BACK)
             parse(again, expect="N·m")
             return again
         case "spec":
@@ -139,7 +140,6 @@ def spec(
     ui: Ui, session: ReadOnlySession, spec: Spec, trouble: Callable[[UserError], None]
 ) -> dict[str, str]:
     """A number of the car with its source, as fields of its entry."""
-    unit = shown_unit(spec.unit, session.units)
     ui.page(
         Page(
             job=session.job,
@@ -165,7 +165,23 @@ def spec(
             )
         )
     options.append(Option("not found", tr("Not found, and no figure to use")))
-    source = ui.choose(tr("Where is it from?"), options)
+    while True:
+        try:
+            return _from(ui, session, spec, ui.choose(tr("Where is it from?"), options), trouble)
+        except Wish as wish:
+            # To the choice of the source, from what was asked after it.
+            if wish.name != BACK:
+                raise
+
+
+def _from(
+    ui: Ui,
+    session: ReadOnlySession,
+    spec: Spec,
+    source: str,
+    trouble: Callable[[UserError], None],
+) -> dict[str, str]:
+    unit = shown_unit(spec.unit, session.units)
     body = {"name": spec.name, "text": "", "unit": spec.unit, "source": source}
     if source == "not found":
         return body
@@ -179,7 +195,7 @@ def spec(
         # Never without a unit: in·lbf and ft·lbf differ by a factor of 12.
         hint = tr("With its unit: {units}.", units=tr(TORQUE_UNITS[session.units]))
     while True:
-        text = ui.ask(spec.title, hint=hint)
+        text = ui.ask(spec.title, hint=hint, blank=BACK)
         try:
             quantity = parse(text, expect=unit)
             break

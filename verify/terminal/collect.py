@@ -27,6 +27,7 @@ from verify.job.session import DraftSession, ReadOnlySession
 from verify.quantity import Quantity, parse, unit, with_unit
 from verify.terminal import recordings
 from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
+from verify.terminal.sane import check_reading
 from verify.terminal.since import check_not_from_before, sounds_from_before
 from verify.terminal.spec_memory import remember, remembered
 from verify.words import Grade
@@ -137,6 +138,8 @@ def take_answer(desk: Desk, session: ReadOnlySession, step: Step, hands: Hands) 
 def judge_taken(
     desk: Desk, session: ReadOnlySession, step: Step, answer: Answer, hands: Hands
 ) -> Taken:
+    if isinstance(answer, Number):
+        check_reading(session, step, answer.text)
     if isinstance(answer, Number | Fastened):
         session = ask_missing_specs(desk, session, step, hands)
     if isinstance(answer, RecordingFile) and step.kind == "record":

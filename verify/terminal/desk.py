@@ -130,6 +130,10 @@ class Desk:
         self.write_any(kind, body, apart)
         return self.live()
 
+    def preview(self, kind: str, body: Mapping[str, Any]) -> ReadOnlySession:
+        """The job as it would stand with this entry; nothing is written. Raises UserError."""
+        return after(self.session(), self._draft(kind, body, {}))
+
     def write_any(
         self,
         kind: str,

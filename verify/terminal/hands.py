@@ -19,7 +19,7 @@ from verify.job.answers import Answer, RecordingFile
 from verify.job.numbers import spec_values
 from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse, shown_unit
-from verify.terminal import ask_numbers
+from verify.terminal import ask_numbers, confirm
 from verify.terminal.clock import local
 from verify.terminal.columns import ask_columns
 from verify.terminal.draw_phone import phone_drawing
@@ -28,7 +28,9 @@ from verify.terminal.say import outcome_words
 from verify.terminal.spec_memory import Remembered
 from verify.terminal.tongue import tr, trouble_words, why
 from verify.terminal.ui import (
+    BACK,
     CANNOT,
+    LEAVE_OUT,
     WISHES,
     Option,
     Page,
@@ -40,11 +42,12 @@ from verify.words import Verdict
 
 if TYPE_CHECKING:
     from verify.terminal.collect import Taken
+    from verify.terminal.confirm import Said
     from verify.terminal.desk import Desk
     from verify.terminal.relearn_advice import Decision
 
 # A verdict has been written: what cannot be done any more is to refuse the question.
-_AFTER_A_VERDICT = tuple(w for w in WISHES if w != CANNOT)
+_AFTER_A_VERDICT = tuple(w for w in WISHES if w not in (CANNOT, LEAVE_OUT))
 
 
 class Hands(Protocol):
@@ -84,6 +87,14 @@ class Hands(Protocol):
 
     def say(self, *parts: object) -> None: ...
     def stop_sign(self, text: str) -> None: ...
+    def stops_here(self) -> bool:
+        """Asked once the sign stands: whether the job stops with it."""
+
+    def ends_here(
+        self, session: ReadOnlySession, then: ReadOnlySession, step: Step, said: Said
+    ) -> bool:
+        """Whether the job ends as `then` stands, by what was said at `step`. Raises Wish."""
+
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None: ...
     def relearn_advice(self, session: ReadOnlySession) -> Decision | None:
         """What is decided about the relearn a job has ended in; None where nothing is."""
@@ -111,6 +122,14 @@ class PersonHands:
 
     def stop_sign(self, text: str) -> None:
         self.ui.stop_sign(text)
+
+    def stops_here(self) -> bool:
+        return confirm.stops_here(self.ui)
+
+    def ends_here(
+        self, session: ReadOnlySession, then: ReadOnlySession, step: Step, said: Said
+    ) -> bool:
+        return confirm.ends_here(self.ui, session, then, step, said)
 
     def reason(self, prompt: str, *, back: bool = False) -> str:
         return self.ui.ask(prompt, hint=tr("An empty line goes back.") if back else "", empty=back)
@@ -141,14 +160,20 @@ class PersonHands:
                 return self._record(step)
             case "card":
                 options = [Option(k, text) for k, text in step.detail["items"].items()]
-                wrong = self.ui.choose_many(
+                wrong, unseen = self.ui.mark(
                     tr("Choose each line that is not so:"),
                     options,
                     none=tr("All of these are so: go on"),
                     marked=tr("the marked ones are not so"),
+                    unseen=tr("those with ? were not seen"),
                 )
-                return a.Exceptions(wrong)
+                return _card(step, wrong, unseen)
         raise ValueError(f"no way to ask a step of kind {step.kind}")
+
+    def _blank(self) -> str:
+        """What an empty line does at the first question of a step: where the step may be left out,
+        just that."""
+        return LEAVE_OUT if LEAVE_OUT in self.ui.wishes.allowed else ""
 
     def _do(self, step: Step) -> Answer:
         if step.kind == "photo":
@@ -160,7 +185,7 @@ class PersonHands:
     def _ask(self, step: Step) -> Answer:
         known = step.detail.get("answers")
         if known is None:
-            return a.Said(self.ui.ask(step.title))
+            return a.Said(self.ui.ask(step.title, blank=self._blank()))
         return a.Chosen(
             self.ui.choose(tr("Which is it?"), [Option(k, text) for k, text in known.items()])
         )
@@ -168,7 +193,9 @@ class PersonHands:
     def _number(self, session: ReadOnlySession, step: Step) -> Answer:
         unit = shown_unit(step.detail["unit"], session.units)
         text = self.ui.ask(
-            step.title, hint=tr("A number; without a unit it counts as {unit}.", unit=unit)
+            step.title,
+            hint=tr("A number; without a unit it counts as {unit}.", unit=unit),
+            blank=self._blank(),
         )
         quantity = parse(text, expect=unit)
         return a.Number(str(quantity))
@@ -203,7 +230,8 @@ class PersonHands:
         return a.ToldInstead(label)
 
     def _path(self, prompt: str) -> str:
-        text = self.ui.ask(prompt, hint=tr("Type its path, or drag the file into this window."))
+        hint = tr("Type its path, or drag the file into this window.")
+        text = self.ui.ask(prompt, hint=hint, blank=BACK)
         return str(Path(text.strip("'\" ").replace("\\ ", " ")).expanduser())
 
     # The rest
@@ -268,6 +296,7 @@ class PersonHands:
                     "The file has no time column. If you do not know the interval, export again "
                     "with time."
                 ),
+                blank=BACK,
             )
             try:
                 return str(parse(text, expect="s"))
@@ -360,4 +389,14 @@ class PersonHands:
             self.ui.tell(line)
         allowed = self.ui.wishes.allowed
         self.ui.wishes = PlainWishes(tuple(w for w in allowed if w in _AFTER_A_VERDICT))
-        self.ui.choose(tr("Seen?"), [Option("on", tr("Go on"))])
+        self.ui.choose(tr("Seen?"), [Option("on", tr("Go on"), ready=True)])
+
+
+def _card(step: Step, wrong: frozenset[str], unseen: frozenset[str]) -> Answer:
+    """A line that nobody saw is no line that is so: the card is then not done, unless something on
+    it is wrong already, which decides."""
+    if wrong or not unseen:
+        return a.Exceptions(wrong)
+    items = step.detail["items"]
+    # For the record, which is English whatever was spoken.
+    return a.Cannot("not seen: " + "; ".join(str(items[name]) for name in items if name in unseen))

@@ -34,7 +34,7 @@ from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import step_page
 from verify.terminal.signoff_words import due_words, open_proof_lines
 from verify.terminal.tongue import mark, spoken, tr, trouble_words
-from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, Option, Page, Wish
+from verify.terminal.ui import BACK, CANNOT, CORRECT, NOTE, PAUSE, Option, Page, Wish
 from verify.terminal.ui import STOP as STOP_WISH
 from verify.terminal.ui_lines import LineUi
 from verify.words import Verdict
@@ -231,6 +231,8 @@ class ProofRunner:
         from verify.terminal.endings import stop_words
 
         self.hands.stop_sign(stop_words(session))
+        if not self.hands.stops_here():
+            return session
         return self._told(step, STOP, "")
 
     # Waits, as on the walk
@@ -268,6 +270,8 @@ class ProofRunner:
     def _wishes(self, name: str) -> Live:
         """What may be wished for beside a step, and after its verdict was shown."""
         session = self.desk.live()
+        if name == BACK:
+            return session
         if name == PAUSE:
             if self.begun and session.to_prove:
                 self.desk.write("paused", paused_body(session))

@@ -213,6 +213,7 @@ def read_file(path: str, mapping: Mapping[str, str] | None, interval_s: float | 
 
     from verify.errors import Problem, UserError
     from verify.evidence.importers.port import read_recording
+    from verify.terminal.big_file import keep_memory
 
     try:
         stream = Path(path).open("rb")  # noqa: SIM115  (the error below is the opening's alone)
@@ -227,6 +228,7 @@ def read_file(path: str, mapping: Mapping[str, str] | None, interval_s: float | 
             )
         ) from None
     with stream:
+        keep_memory(stream)
         try:
             return read_recording(stream, path, mapping=mapping, interval_s=interval_s)
         except UserError as error:

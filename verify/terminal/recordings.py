@@ -15,6 +15,7 @@ from verify.evidence.importers.port import Layout, look, read_recording, tables_
 from verify.evidence.likeness import sketch
 from verify.evidence.recording import Recording
 from verify.quantity import parse
+from verify.terminal.big_file import keep_memory
 
 
 def open_file(path: str, what: str = "recording") -> BinaryIO:
@@ -80,6 +81,7 @@ def import_kept(
     """The recording behind a kept file. interval: "0.5 s" where the file has no time column."""
     interval_s = float(parse(interval, expect="s").to("s").value) if interval else None
     with journal.open_evidence(sha256) as stream:
+        keep_memory(stream)
         return read_recording(stream, name, mapping=mapping or None, interval_s=interval_s)
 
 

@@ -15,6 +15,7 @@ from fractions import Fraction
 from typing import Any
 
 from verify.errors import UserError
+from verify.evidence.usual import unusual
 from verify.flow.graph import CANNOT, STOP, Graph, Outcome, Step
 from verify.flow.phrases import number_words
 from verify.job.answers import answer_from_tree
@@ -54,7 +55,7 @@ class AnswerBook:
 
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
-        self.specs = {name: _usual(s.default, s.unit) for name, s in graph.specs.items()}
+        self.specs = {name: _usual(name, s.default, s.unit) for name, s in graph.specs.items()}
         self._values = {
             name: SpecValue(parse(text, expect=graph.specs[name].unit), "service information")
             for name, text in self.specs.items()
@@ -179,10 +180,16 @@ def _codes(step: Step, label: str) -> Iterator[dict[str, Any]]:
             yield all_well | {"stored": [CODES[label]]}
 
 
-def _usual(default: str | None, unit_name: str) -> str:
+def _usual(name: str, default: str | None, unit_name: str) -> str:
+    """The flow's own number, else one that is taken at the first entry."""
     if default:
         return default if not re.fullmatch(r"[-\d.,]+", default) else with_unit(default, unit_name)
-    return with_unit(USUAL.get(unit(unit_name).name, "10"), unit_name)
+    text = with_unit(USUAL.get(unit(unit_name).name, "10"), unit_name)
+    range_ = unusual(name, parse(text))
+    if range_ is None:
+        return text
+    middle = (Fraction(str(range_.low)) + Fraction(str(range_.high))) / 2
+    return with_unit(f"{float(middle):g}", range_.unit)
 
 
 def _short(value: Fraction) -> Fraction:

@@ -6,8 +6,9 @@ answers file) is the hand's business (`hands`). Nothing here decides about the c
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from verify.errors import UserError
 from verify.flow.graph import CANNOT as CANNOT_LABEL
@@ -24,16 +25,18 @@ from verify.job.bodies import (
     wait_started_body,
 )
 from verify.job.session import ReadOnlySession, Visit
-from verify.terminal import relearn_advice
+from verify.job.visits import computed
+from verify.terminal import leave_out, relearn_advice
 from verify.terminal.clock import read_stamp
 from verify.terminal.collect import Taken, ask_spec, take_answer
+from verify.terminal.confirm import Said
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
 from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
 from verify.terminal.say import answer_words, choice_page, outcome_words, spec_words, step_page
 from verify.terminal.tongue import tr, trouble_words
-from verify.terminal.ui import CANNOT, CORRECT, NOTE, PAUSE, SPEC, Option, Wish
+from verify.terminal.ui import CANNOT, CORRECT, LEAVE_OUT, NOTE, PAUSE, SPEC, Option, Wish
 from verify.terminal.ui import STOP as STOP_WISH
 
 ON_ONE_SCREEN = 12
@@ -74,6 +77,35 @@ class Runner:
         taken = take_answer(self.desk, session, step, self.hands)
         return self._write(step, taken)
 
+    def _ends_unsaid(
+        self, kind: str, body: Mapping[str, Any], step: Step, taken: Taken | None = None
+    ) -> bool:
+        """Whether this entry would end the job and the person, asked, does not want that.
+
+        What a recording shows is no slip of a hand: it is written as it was measured.
+        """
+        if taken is not None and taken.evidence:
+            return False
+        if self.desk.session().ending is not None:
+            # A proof that is corrected: the job ended long ago.
+            return False
+        then = self.desk.preview(kind, body)
+        if then.ending is None:
+            return False
+        said = Said.of(body)
+        if self.hands.ends_here(self.desk.live(), then, step, said):
+            return False
+        what = f"{step.title}: {said.outcome.label}" + (f" ({said.text})" if said.text else "")
+        self._taken_back(what, then.ending.kind.value)
+        return True
+
+    def _taken_back(self, what: str, ending: str) -> None:
+        """An answer that would have ended the job and was taken back stays on the record, as a
+        note: else numbers could be tried until one fits. In English, like all that is recorded."""
+        text = f"Taken back before it counted: {what}. It would have ended the job: {ending}."
+        secrets = Secrets(text=text)
+        self.desk.write("note", note_body(self.desk.live(), secrets.digests), secrets)
+
     def _write(self, step: Step, taken: Taken) -> Live:
         # From the desk: numbers of the car may have been written while the answer was taken.
         session = self.desk.live()
@@ -88,6 +120,8 @@ class Runner:
             evidence=taken.evidence or None,
             private=secrets.digests or None,
         )
+        if self._ends_unsaid("outcome", body, step, taken):
+            return self.desk.live()
         new = self.desk.write("outcome", body, secrets)
         self.hands.judged(session, step, taken)
         return new
@@ -97,15 +131,21 @@ class Runner:
         pending = session.pending
         assert pending is not None
         if self.hands.keep_ready(session, step, ready, locked=pending.locked):
-            return self.desk.write("outcome", ready_body(session))
+            body = ready_body(session)
+            if not computed(step, ready.outcome) and self._ends_unsaid("outcome", body, step):
+                return self.desk.live()
+            return self.desk.write("outcome", body)
         taken = take_answer(self.desk, session, step, self.hands)
         if pending.locked and "reason" not in taken.judged.private:
             reason = self.hands.reason(
                 tr(
                     "This failed before, and nothing was done to the car since. "
                     "Why is the answer another one now?"
-                )
+                ),
+                back=True,
             )
+            if not reason:
+                return session
             taken = taken.with_private(reason=reason)
         return self._write(step, taken)
 
@@ -169,6 +209,8 @@ class Runner:
                 return self._note(session)
             if name == CANNOT:
                 return self._cannot(session)
+            if name == LEAVE_OUT:
+                return self._cannot(session, leave_out.REASON)
             if name == CORRECT:
                 return self.correct(session, list(session.correctable()))
             if name == SPEC:
@@ -180,8 +222,12 @@ class Runner:
         return session
 
     def _stop(self, session: Live, reason: str) -> Live:
-        """At once: the sign first, then the entry, then all the words one likes."""
+        """At once: the sign first, then whether it is meant, then the entry."""
         self.hands.stop_sign(stop_words(session))
+        if not self.hands.stops_here():
+            self._taken_back("STOP", "do-not-drive")
+            self.hands.notice(tr("The stop was taken back. A note says so."))
+            return self.desk.live()
         secrets = Secrets(**({"reason": reason} if reason else {}))
         body = outcome_body(session, Outcome(STOP), private=secrets.digests or None)
         return self.desk.write("outcome", body, secrets)
@@ -198,12 +244,14 @@ class Runner:
         self.hands.notice(tr("The note is written down."))
         return self.desk.write("note", note_body(session, secrets.digests), secrets)
 
-    def _cannot(self, session: Live) -> Live:
-        reason = self.hands.reason(tr("Why can this not be done?"), back=True)
+    def _cannot(self, session: Live, reason: str = "") -> Live:
+        reason = reason or self.hands.reason(tr("Why can this not be done?"), back=True)
         if not reason:
             return session
         secrets = Secrets(reason=reason)
         body = outcome_body(session, Outcome(CANNOT_LABEL), private=secrets.digests)
+        if self._ends_unsaid("outcome", body, session.step()):
+            return self.desk.live()
         return self.desk.write("outcome", body, secrets)
 
     def correct(self, session: Live, visits: Sequence[Visit]) -> Live:
@@ -222,15 +270,18 @@ class Runner:
         step = session.graph.steps[visit.step]
         was = tr("Correcting. Until now: {words}", words=outcome_words(step, visit.outcome))
         page = step_page(session, step=step, attempt=visit.attempt)
-        self.hands.page(replace(page, before=was))
+        # What cannot be done is said of the open question, not of this one.
+        self.hands.page(replace(page, before=was, wishes=(PAUSE, STOP_WISH)))
         taken = take_answer(self.desk, session, step, self.hands)
         session = self.desk.live()
         if taken.judged.outcome.label == STOP:
             return self._stop(session, "")
         secrets = Secrets(**taken.judged.private)
-        reason = secrets.add(
-            "correction", self.hands.reason(tr("What was wrong with the answer before?"))
-        )
+        wrong = self.hands.reason(tr("What was wrong with the answer before?"), back=True)
+        if not wrong:
+            self.hands.notice(tr("Nothing was corrected."))
+            return session
+        reason = secrets.add("correction", wrong)
         body = correction_body(
             session,
             visit.seq,
@@ -241,6 +292,9 @@ class Runner:
             evidence=taken.evidence or None,
             private={k: v for k, v in secrets.digests.items() if k != "correction"} or None,
         )
+        if self._ends_unsaid("correction", body, step, taken):
+            self.hands.notice(tr("Nothing was corrected."))
+            return self.desk.live()
         return self.desk.write("correction", body, secrets)
 
     def _change_spec(self, session: Live) -> Live:

@@ -13,10 +13,12 @@ from verify.job.visits import Visit
 from verify.quantity import with_unit
 from verify.terminal.clock import local
 from verify.terminal.code_words import proposed_drive
+from verify.terminal.leave_out import may_leave_out
 from verify.terminal.marks import MARKS, NOTED, STOPPED
 from verify.terminal.not_judged import SAYS_NOTHING
 from verify.terminal.tongue import check_name, finding, mark, must, tr
-from verify.terminal.ui import PAUSE, Page
+from verify.terminal.ui import CANNOT as CANNOT_WISH
+from verify.terminal.ui import CORRECT, LEAVE_OUT, NOTE, PAUSE, SPEC, Page
 from verify.terminal.ui import STOP as STOP_WISH
 from verify.words import Audience, Verdict
 
@@ -115,10 +117,12 @@ def progress(session: ReadOnlySession) -> str:
 def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: int = 0) -> Page:
     """The screen of a step; its cautions are on it whenever it is shown, so on resume too."""
     pending = session.pending
+    wishes: tuple[str, ...] = (CANNOT_WISH, NOTE, CORRECT, SPEC, PAUSE, STOP_WISH)
     if step is None:
         step = session.step()
         assert pending is not None
         attempt = pending.attempt
+        wishes = (LEAVE_OUT, *wishes) if may_leave_out(session) else wishes
     note = ""
     if attempt > 1:
         note = tr("This is attempt {attempt} at this step.", attempt=attempt)
@@ -135,7 +139,9 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
         note=note,
         before=proposed_drive(session) if ROAD_TEST in step.does else "",
         cautions=cautions_of(step, session.audience),
+        wishes=wishes,
         prompt_rows=prompt_rows(step),
+        labels=labels_of(step),
     )
 
 
@@ -159,10 +165,9 @@ def choice_page(session: ReadOnlySession, title: str) -> Page:
 
 
 def answer_words(step: Step, visit: Visit) -> str:
-    """An answer in a list of answers: one row of 80, so that the list keeps its height."""
+    """An answer in a list of answers."""
     again = _attempt(visit)
-    words = f"{step.title}{again}: {outcome_words(step, visit.outcome)}"
-    return words if len(words) <= 74 else words[:73].rstrip() + "…"
+    return f"{step.title}{again}: {outcome_words(step, visit.outcome)}"
 
 
 def _attempt(visit: Visit) -> str:
@@ -180,6 +185,11 @@ def prompt_rows(step: Step) -> int:
         case "record" | "fasten":
             return 2 + always
     return 1 + always
+
+
+def labels_of(step: Step) -> tuple[str, ...]:
+    """The lines that a step's question lets choose from, where they are the flow's own."""
+    return tuple(map(str, (step.detail.get("items") or step.detail.get("answers") or {}).values()))
 
 
 def visit_line(session: ReadOnlySession, visit: Visit) -> str:

@@ -19,6 +19,7 @@ from verify.terminal.ui import Option, Page
 
 if TYPE_CHECKING:
     from verify.terminal.collect import Taken
+    from verify.terminal.confirm import Said
     from verify.terminal.desk import Desk
     from verify.terminal.relearn_advice import Decision
 
@@ -145,6 +146,14 @@ class ScriptHands:
 
     def stop_sign(self, text: str) -> None:
         print(f"STOP. {text}")
+
+    def stops_here(self) -> bool:
+        return True
+
+    def ends_here(
+        self, session: ReadOnlySession, then: ReadOnlySession, step: Step, said: Said
+    ) -> bool:
+        return True
 
     def relearn_advice(self, session: ReadOnlySession) -> Decision | None:
         return self.answers.relearn_decision(session)

@@ -74,7 +74,7 @@ def _show(desk: Desk, session: ReadOnlySession, found: Sequence[Point], ui: Ui) 
         for row in block:
             ui.tell(row)
         more = "Go on" if number < len(blocks) else "Go on to the decision"
-        ui.choose("Seen?", [Option("on", more)])
+        ui.choose("Seen?", [Option("on", more, ready=True)])
 
 
 def _look(session: ReadOnlySession, ui: Ui) -> dict[str, Any]:

@@ -19,11 +19,11 @@ import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
 from functools import cache
 from gettext import GNUTranslations
 from typing import Any
 
+from verify.values import dataclass
 from verify.words import ENGLISH, LANGUAGES
 
 VARIABLE = "KEYSBACK_LANGUAGE"

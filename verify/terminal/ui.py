@@ -14,8 +14,10 @@ from typing import Protocol
 from verify.terminal.tongue import mark, tr
 
 CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP = "cannot", "note", "correct", "spec", "pause", "stop"
+LEAVE_OUT, BACK = "leave-out", "back"
 
 WISHES: dict[str, str] = {
+    LEAVE_OUT: mark("Leave it out: not required, and fine"),
     CANNOT: mark("I cannot do this (say why)"),
     NOTE: mark("Write a note"),
     CORRECT: mark("Correct an earlier answer"),
@@ -25,12 +27,20 @@ WISHES: dict[str, str] = {
 }
 # What is typed for them; the English words hold in every language.
 _TYPED: dict[str, str] = {
+    LEAVE_OUT: mark("!leave-out"),
     CANNOT: mark("!cannot"),
     NOTE: mark("!note"),
     CORRECT: mark("!correct"),
     SPEC: mark("!spec"),
     PAUSE: mark("!pause"),
     STOP: mark("!stop"),
+}
+# To the question before; typed at any prompt of a page, and in no list of its own.
+_BACK = mark("!back")
+# What an empty line does, where it does something: said beside the question.
+BLANK: dict[str, str] = {
+    BACK: mark("An empty line or !back goes back."),
+    LEAVE_OUT: mark("Not required: Enter alone leaves it out, and that is fine."),
 }
 
 
@@ -44,8 +54,11 @@ class Wish(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Option:
+    """ready: Enter alone takes it. Only where nothing is answered by it ("Go on")."""
+
     key: str
     label: str
+    ready: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +66,8 @@ class Page:
     """One screen: where we are, the cautions that belong here, what is asked and why.
 
     cautions: (title, measure). note: one line of what should be remembered ("second try of two").
-    before: what came of the answer before. prompt_rows: rows that the prompt below will take.
+    before: what came of the answer before. prompt_rows: rows that the prompt below will take, were
+    each of its lines one row; labels: those lines, where they may be longer.
     """
 
     job: str
@@ -67,29 +81,39 @@ class Page:
     cautions: tuple[tuple[str, str], ...] = ()
     wishes: tuple[str, ...] = (CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP)
     prompt_rows: int = 8
+    labels: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
 class PlainWishes:
     """Which wishes the page at hand allows, by the letter or word a person types."""
 
-    allowed: tuple[str, ...] = field(default=tuple(WISHES))
+    allowed: tuple[str, ...] = field(default=tuple(w for w in WISHES if w != LEAVE_OUT))
+    silent: tuple[str, ...] = ()
+    """Taken where it is typed, and not offered."""
 
     def read(self, text: str) -> str | None:
-        """The wish that "!stop", "!s" … names, if the page allows it."""
+        """The wish that "!stop", "!st" … names, if the page allows it."""
         if not text.startswith("!"):
             return None
         word = text[1:].strip().casefold()
         if not word:
             return None
-        for name in self.allowed:
+        known = (*self.allowed, *self.silent)
+        for name in known:
             if name.startswith(word):
                 return name
-        return next((name for name in self.allowed if tr(_TYPED[name])[1:].startswith(word)), None)
+        typed = _TYPED | {BACK: _BACK}
+        return next((name for name in known if tr(typed[name])[1:].startswith(word)), None)
+
+    def goes_back(self, text: str) -> bool:
+        """Whether a line typed where one can go back means just that."""
+        return text.casefold() in ("", "back", "!back", tr(_BACK), tr(_BACK)[1:])
 
     def words(self) -> list[str]:
         """What may be typed, each with its exclamation mark."""
-        return [tr(_TYPED[name]) for name in WISHES if name in self.allowed]
+        words = [tr(_TYPED[name]) for name in WISHES if name in self.allowed]
+        return words + ([tr(_BACK)] if words and BACK in self.silent else [])
 
 
 class Ui(Protocol):
@@ -100,7 +124,8 @@ class Ui(Protocol):
         """Shows a screen; the prompts that follow belong to it."""
 
     def choose(self, prompt: str, options: Sequence[Option]) -> str:
-        """The key of the option chosen. Raises Wish."""
+        """The key of the option chosen; no option is taken by Enter alone but one that is `ready`.
+        Raises Wish."""
 
     def choose_many(
         self, prompt: str, options: Sequence[Option], *, none: str, marked: str
@@ -110,8 +135,23 @@ class Ui(Protocol):
         none: what it means to mark nothing ("all of these are fine"); marked: what the marks mean.
         """
 
-    def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
-        """A line of text; an empty one only where `empty` allows it. Raises Wish."""
+    def mark(
+        self, prompt: str, options: Sequence[Option], *, none: str, marked: str, unseen: str
+    ) -> tuple[frozenset[str], frozenset[str]]:
+        """As `choose_many`, where a line may also be one that nobody could look at: the keys
+        marked, and the keys not seen. Raises Wish."""
+
+    def ask(
+        self,
+        prompt: str,
+        *,
+        hint: str = "",
+        default: str = "",
+        empty: bool = False,
+        blank: str = "",
+    ) -> str:
+        """A line of text; an empty one only where `empty` allows it, or where `blank` says which
+        wish it is: BACK, which "!back" says too, or LEAVE_OUT. Raises Wish."""
 
     def tell(self, *parts: object) -> None:
         """Shows text or rich renderables and goes on."""

@@ -6,13 +6,26 @@ exclamation mark, so that no answer can be mistaken for one.
 
 from __future__ import annotations
 
+import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Sequence
 from typing import TextIO
 
 from verify.terminal.tongue import must, tr
-from verify.terminal.ui import PAUSE, Option, Page, PlainWishes, Wish
+from verify.terminal.ui import (
+    BACK,
+    BLANK,
+    LEAVE_OUT,
+    PAUSE,
+    WISHES,
+    Option,
+    Page,
+    PlainWishes,
+    Wish,
+)
+
+WIDEST = 78
 
 
 class LineUi:
@@ -20,21 +33,25 @@ class LineUi:
         self.source = source or sys.stdin
         self.target = target or sys.stdout
         self.wishes = PlainWishes()
+        self.width = WIDEST
+        if self.target.isatty():
+            self.width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns)
 
     def write(self, text: str = "", indent: str = "", hang: str = "") -> None:
         """hang: what the second and later rows of a paragraph are moved in by."""
         for paragraph in text.split("\n"):
-            lines = textwrap.wrap(paragraph, 78 - len(indent), subsequent_indent=hang) or [""]
+            width = max(20, self.width - len(indent))
+            lines = textwrap.wrap(paragraph, width, subsequent_indent=hang) or [""]
             for line in lines:
                 self.target.write(f"{indent}{line}\n")
         self.target.flush()
 
     def page(self, page: Page) -> None:
-        self.wishes = PlainWishes(page.wishes)
+        self.wishes = PlainWishes(page.wishes, silent=(BACK,) if page.wishes else ())
         self.write()
         if page.before:
             self.write(page.before)
-        self.write("-" * 78)
+        self.write("-" * self.width)
         self.write(f"{page.flow} · {tr('job {job}', job=page.job)} · {page.progress}")
         self.write()
         self.write(page.title.upper())
@@ -49,7 +66,7 @@ class LineUi:
         if page.note:
             self.write(page.note)
 
-    def _read(self, prompt: str) -> str:
+    def _read(self, prompt: str, *, back: bool = False) -> str:
         while True:
             self.target.write(prompt)
             self.target.flush()
@@ -61,6 +78,8 @@ class LineUi:
             wish = self.wishes.read(text)
             if wish is not None:
                 raise Wish(wish)
+            if back and self.wishes.goes_back(text):
+                raise Wish(BACK)
             if not text.startswith("!"):
                 return text
             self.write(tr('"{text}" is not offered here.', text=text))
@@ -70,54 +89,91 @@ class LineUi:
         if words:
             self.write(tr("(or type {words})", words=words))
 
-    def choose(self, prompt: str, options: Sequence[Option]) -> str:
+    def _list(self, prompt: str, options: Sequence[Option]) -> None:
         self.write()
         self.write(prompt)
         for number, option in enumerate(options, start=1):
-            self.write(f"{number}. {option.label}", "  ")
+            first = f"{number}. "
+            self.write(f"{first}{option.label}", "  ", " " * len(first))
+
+    def choose(self, prompt: str, options: Sequence[Option]) -> str:
+        offered = list(options)
+        if LEAVE_OUT in self.wishes.allowed:
+            offered.append(Option("!" + LEAVE_OUT, tr(WISHES[LEAVE_OUT])))
+        self._list(prompt, offered)
         self._offer()
         while True:
             text = self._read(tr("Number: "))
-            if text.isdecimal() and 1 <= int(text) <= len(options):
-                return options[int(text) - 1].key
+            if text.isdecimal() and 1 <= int(text) <= len(offered):
+                text = offered[int(text) - 1].key
+                if text == "!" + LEAVE_OUT:
+                    raise Wish(LEAVE_OUT)
+                return text
+            if not text and any(o.ready for o in options):
+                return next(o.key for o in options if o.ready)
             for option in options:
-                if text == option.key:
+                if text and text == option.key:
                     return option.key
             self.write(
                 tr(
                     '"{text}" is none of them: type a number from 1 to {most}.',
                     text=text,
-                    most=len(options),
+                    most=len(offered),
+                )
+                if text
+                else tr(
+                    "Nothing is recorded yet: type a number from 1 to {most}.", most=len(offered)
                 )
             )
 
     def choose_many(
         self, prompt: str, options: Sequence[Option], *, none: str, marked: str
     ) -> frozenset[str]:
-        self.write()
-        self.write(prompt)
-        for number, option in enumerate(options, start=1):
-            self.write(f"{number}. {option.label}", "  ")
+        return self.mark(prompt, options, none=none, marked=marked, unseen="")[0]
+
+    def mark(
+        self, prompt: str, options: Sequence[Option], *, none: str, marked: str, unseen: str
+    ) -> tuple[frozenset[str], frozenset[str]]:
+        self._list(prompt, options)
+        if unseen:
+            self.write(tr("A ? behind a number, such as 3?: {unseen}.", unseen=unseen))
         self._offer()
+        most = len(options)
         while True:
             text = self._read(
                 tr("Numbers ({marked}), or none ({none}): ", marked=marked, none=none)
             )
             if text.casefold() in ("none", tr("none"), "0"):
-                return frozenset()
+                return frozenset(), frozenset()
             words = text.replace(",", " ").split()
-            if words and all(w.isdecimal() and 1 <= int(w) <= len(options) for w in words):
-                return frozenset(options[int(w) - 1].key for w in words)
+            bare = [w.removesuffix("?") if unseen else w for w in words]
+            if bare and all(w.isdecimal() and 1 <= int(w) <= most for w in bare):
+                found: tuple[set[str], set[str]] = (set(), set())
+                for word, number in zip(words, bare, strict=True):
+                    found[word != number].add(options[int(number) - 1].key)
+                return frozenset(found[0]), frozenset(found[1] - found[0])
             self.write(tr('Type the numbers that apply, such as "1 4", or the word none.'))
 
-    def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
+    def ask(
+        self,
+        prompt: str,
+        *,
+        hint: str = "",
+        default: str = "",
+        empty: bool = False,
+        blank: str = "",
+    ) -> str:
         self.write()
         if hint:
             self.write(hint)
+        if blank:
+            self.write(tr(BLANK[blank]))
         self._offer()
         shown = f"{prompt} [{default}]: " if default else f"{prompt}: "
         while True:
-            text = self._read(shown) or default
+            text = self._read(shown, back=blank == BACK) or default
+            if blank and not text:
+                raise Wish(blank)
             if text or empty:
                 return text
             self.write(tr("Please type something."))
@@ -129,14 +185,16 @@ class LineUi:
             else:
                 from rich.console import Console
 
-                Console(file=self.target, width=80, no_color=True, highlight=False).print(part)
+                Console(
+                    file=self.target, width=min(80, self.width + 2), no_color=True, highlight=False
+                ).print(part)
 
     def stop_sign(self, text: str) -> None:
         self.write()
-        self.write("#" * 78)
+        self.write("#" * self.width)
         sign = must("STOP")
         self.write(f"###  {sign}  ###  " + text)
-        self.write("#" * 78)
+        self.write("#" * self.width)
 
     def wait(self, seconds: float, left: Callable[[], float]) -> None:
         import time

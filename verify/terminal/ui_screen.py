@@ -1,4 +1,5 @@
-"""The screen for a terminal: rich draws, questionary asks. One question a screen.
+"""The screen for a terminal: rich draws, `ui_keys` lets choose, questionary takes lines of text.
+One question a screen.
 
 Words carry the meaning and colour only repeats it: blue for pass, orange for fail, grey for
 undecided, and one reversed bar for STOP. NO_COLOR is obeyed by rich and by the style below.
@@ -19,7 +20,10 @@ from rich.text import Text
 from verify.terminal.marks import COLOURS, MARKS
 from verify.terminal.tongue import tr
 from verify.terminal.ui import (
+    BACK,
+    BLANK,
     CANNOT,
+    LEAVE_OUT,
     PAUSE,
     STOP,
     WISHES,
@@ -28,9 +32,14 @@ from verify.terminal.ui import (
     PlainWishes,
     Wish,
 )
+from verify.terminal.ui_keys import run_menu
+from verify.terminal.ui_menu import Line, Marking, Menu, rows_more, wrapped
 from verify.words import Verdict
 
 _MORE = "!more"
+# Pointer, number and mark before a line of a list.
+_LABEL_INDENT = 6
+_LEAST_OF_A_NAME = 6
 
 # What gives way on a low screen, one after the other. Cautions never do.
 _SPARED = (
@@ -59,11 +68,11 @@ class ScreenUi:
         """Clears the screen and draws the page. Where the screen is too low for page and prompt,
         blank lines go first, then the note, then the why, and what came of the answer before it
         last; a caution is never left out."""
-        self.wishes = PlainWishes(page.wishes)
+        self.wishes = PlainWishes(page.wishes, silent=(BACK,) if page.wishes else ())
         self.offered = False
         forget_typed()
         self.console.clear()
-        room = self.console.height - page.prompt_rows
+        room = self.console.height - self.prompt_rows(page)
         for spared in _SPARED:
             parts = [(kind, part) for kind, part in self._parts(page) if kind not in spared]
             rows = sum(self._rows(part) for _, part in parts)
@@ -74,6 +83,10 @@ class ScreenUi:
         for _, part in parts:
             self.console.print(part, width=self.width)
 
+    def prompt_rows(self, page: Page) -> int:
+        """Rows that the prompt of a page takes on this screen, long lines wrapped."""
+        return page.prompt_rows + rows_more(page.labels, self.width - 1, _LABEL_INDENT)
+
     def _rows(self, part: Text) -> int:
         return max(1, len(part.wrap(self.console, self.width)))
 
@@ -82,7 +95,9 @@ class ScreenUi:
         # One row, whatever the width: of the three, the name of the flow can be cut.
         space = self.width - len(job) - len(page.progress) - 2
         flow = page.flow if len(page.flow) <= space else page.flow[: max(1, space - 1)] + "…"
-        head = Text(flow + job, style="bold", no_wrap=True)
+        # On a phone there is no room for it, and it is the same on every page.
+        words = flow + job if space >= _LEAST_OF_A_NAME else job.lstrip(" ·")
+        head = Text(words, style="bold", no_wrap=True)
         room = self.width - len(head.plain) - len(page.progress)
         head.append(" " * max(2, room) + page.progress, style="dim")
         blank = ("blank", Text(""))
@@ -116,11 +131,7 @@ class ScreenUi:
         return questionary.Style(
             [
                 ("qmark", "bold"),
-                ("pointer", "bold"),
-                ("highlighted", "bold"),
-                ("selected", "bold"),
                 ("answer", "bold"),
-                ("stop", "bold reverse"),
             ]
         )
 
@@ -132,93 +143,83 @@ class ScreenUi:
         return answer
 
     def choose(self, prompt: str, options: Sequence[Option]) -> str:
-        import questionary
+        lines = [
+            Line(o.key, o.label, number=str(n) if len(options) > 1 else "")
+            for n, o in enumerate(options, start=1)
+        ]
+        ready = next((i for i, o in enumerate(options) if o.ready), None)
+        return self._choose(prompt, lines, None, ready)
 
-        choices: list[Any] = [questionary.Choice(o.label, value=o.key) for o in options]
-        more = [w for w in self.wishes.allowed if w not in (CANNOT, STOP)]
-        if self.wishes.allowed and not self.tight:
-            choices.append(questionary.Separator("  " + "─" * 24))
-        if CANNOT in self.wishes.allowed:
-            choices.append(questionary.Choice(tr(WISHES[CANNOT]), value="!" + CANNOT))
+    def choose_many(
+        self, prompt: str, options: Sequence[Option], *, none: str, marked: str
+    ) -> frozenset[str]:
+        return self.mark(prompt, options, none=none, marked=marked, unseen="")[0]
+
+    def mark(
+        self, prompt: str, options: Sequence[Option], *, none: str, marked: str, unseen: str
+    ) -> tuple[frozenset[str], frozenset[str]]:
+        lines = [Line("", none, number="0")]
+        lines += [Line(o.key, o.label, number=str(n)) for n, o in enumerate(options, start=1)]
+        marking = Marking("", none, marked, unseen)
+        self._choose(prompt, lines, marking, None)
+        return frozenset(marking.wrong), frozenset(marking.hidden)
+
+    def _choose(
+        self, prompt: str, lines: Sequence[Line], marking: Marking | None, ready: int | None
+    ) -> str:
+        """Raises Wish, and KeyboardInterrupt: the command says how to resume."""
+        allowed = self.wishes.allowed
+        leave = next((w for w in (LEAVE_OUT, CANNOT) if w in allowed), "")
+        more = [w for w in allowed if w not in (leave, STOP)]
+        below = [Line("!" + leave, tr(WISHES[leave]), below=True)] if leave else []
         if more == [PAUSE]:
-            choices.append(questionary.Choice(tr(WISHES[PAUSE]), value="!" + PAUSE))
+            below.append(Line("!" + PAUSE, tr(WISHES[PAUSE]), below=True))
         elif more:
-            choices.append(
-                questionary.Choice(tr("Something else: note, correct, pause …"), value=_MORE)
-            )
-        if STOP in self.wishes.allowed:
-            choices.append(questionary.Choice([("class:stop", tr(WISHES[STOP]))], value="!" + STOP))
+            words = tr("Something else: note, correct, pause …")
+            below.append(Line(_MORE, words, below=True))
+        if STOP in allowed:
+            below.append(Line("!" + STOP, tr(WISHES[STOP]), below=True, shy=True))
         while True:
-            key: str = self._ask(
-                _typing(
-                    questionary.select(
-                        prompt,
-                        choices=choices,
-                        style=self._style(),
-                        qmark="»",
-                        pointer="►",
-                        instruction=" ",
-                        use_jk_keys=True,
-                    ),
-                    self.wishes.allowed,
-                )
-            )
+            menu = Menu(prompt, [*lines, *below], self.wishes, self.tight, marking)
+            if ready is not None:
+                menu.at, menu.armed = ready, True
+            key = run_menu(menu, widest=self.width)
             if key == _MORE:
                 key = self._more(more)
                 if key == "":
                     continue
             if key.startswith("!"):
                 raise Wish(key[1:])
+            self._echo(prompt, next(i for i in menu.lines if i.value == key), marking)
             return key
 
+    def _echo(self, prompt: str, line: Line, marking: Marking | None) -> None:
+        label = marking.words() if marking is not None else line.label
+        for row in wrapped(f"» {prompt} {label}", self.width, "  "):
+            self.console.print(Text(row, style="bold"), no_wrap=True)
+
     def _more(self, more: Sequence[str]) -> str:
-        import questionary
+        lines = [Line("!" + w, tr(WISHES[w]), number=str(n)) for n, w in enumerate(more, start=1)]
+        lines.append(Line("", tr("Back to the question"), number=str(len(more) + 1)))
+        menu = Menu(tr("What else?"), lines, self.wishes)
+        return run_menu(menu, widest=self.width)
 
-        choices = [questionary.Choice(tr(WISHES[w]), value="!" + w) for w in more]
-        choices.append(questionary.Choice(tr("Back to the question"), value=""))
-        chosen: str = self._ask(
-            questionary.select(
-                tr("What else?"),
-                choices=choices,
-                style=self._style(),
-                qmark="»",
-                pointer="►",
-                instruction=" ",
-            )
-        )
-        return chosen
-
-    def choose_many(
-        self, prompt: str, options: Sequence[Option], *, none: str, marked: str
-    ) -> frozenset[str]:
-        chosen: set[str] = set()
-        wrong = MARKS[Verdict.FAIL]
-        while True:
-            rows = [
-                Option(
-                    "",
-                    none
-                    if not chosen
-                    else tr("{marked}: go on", marked=marked[:1].upper() + marked[1:]),
-                )
-            ]
-            rows += [
-                Option(o.key, (f"{wrong} " if o.key in chosen else "· ") + o.label) for o in options
-            ]
-            key = self.choose(prompt, rows)
-            if key == "":
-                return frozenset(chosen)
-            chosen ^= {key}
-            # The list is drawn again in place of the old one.
-            self.console.file.write("\x1b[1A\x1b[2K")
-            self.console.file.flush()
-
-    def ask(self, prompt: str, *, hint: str = "", default: str = "", empty: bool = False) -> str:
+    def ask(
+        self,
+        prompt: str,
+        *,
+        hint: str = "",
+        default: str = "",
+        empty: bool = False,
+        blank: str = "",
+    ) -> str:
         import questionary
 
         words = "  ".join(self.wishes.words())
-        if hint:
-            self.console.print(Text(hint, style="dim"), width=self.width)
+        hints = [hint] if hint else []
+        hints += [tr(BLANK[blank])] if blank else []
+        for line in hints:
+            self.console.print(Text(line, style="dim"), width=self.width)
         if words and not self.offered:
             # Once a page: the words hold for all its prompts.
             self.console.print(
@@ -227,7 +228,7 @@ class ScreenUi:
             self.offered = True
 
         def valid(text: str) -> bool | str:
-            return True if text.strip() or empty else tr("Please type something.")
+            return True if text.strip() or empty or blank else tr("Please type something.")
 
         answer: str = self._ask(
             questionary.text(
@@ -237,6 +238,8 @@ class ScreenUi:
         wish = self.wishes.read(answer)
         if wish is not None:
             raise Wish(wish)
+        if (blank == BACK and self.wishes.goes_back(answer)) or (blank and not answer):
+            raise Wish(blank)
         return answer
 
     def tell(self, *parts: object) -> None:
@@ -319,32 +322,3 @@ def pick(force_lines: bool = False) -> ScreenUi | Any:
 
     able = sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
     return ScreenUi() if able and not force_lines else LineUi()
-
-
-def _typing(question: Any, allowed: Sequence[str]) -> Any:
-    """A choice that hears what is typed at it: "!stop" and the like do what they say, and after any
-    other text Enter takes no answer the first time. Who types has not chosen what stands on top."""
-    from prompt_toolkit.filters import Condition
-    from prompt_toolkit.key_binding import KeyBindings, merge_key_bindings
-    from prompt_toolkit.keys import Keys
-
-    typed: list[str] = []
-    keys = KeyBindings()
-
-    @keys.add(Keys.Any)
-    def _typed(event: Any) -> None:
-        if event.data.isprintable():
-            typed.append(event.data)
-
-    @keys.add(Keys.ControlM, filter=Condition(lambda: bool(typed)), eager=True)
-    def _enter(event: Any) -> None:
-        wish = "".join(typed).strip().casefold()
-        typed.clear()
-        if wish[:1] == "!" and wish[1:] in allowed:
-            event.app.exit(result=wish)
-        else:
-            event.app.output.bell()
-
-    own = question.application.key_bindings
-    question.application.key_bindings = merge_key_bindings([own, keys])
-    return question

@@ -21,14 +21,11 @@ from verify.evidence.checks.ear import (
 )
 from verify.evidence.checks.idle_steady import (
     HUNTING_LIMITS,
-    STRETCH_S,
     SWING_LIMITS,
     UNSTEADY_RPM,
-    looks_a_stretch,
-    stretches,
     strongest_hunting,
-    swing,
 )
+from verify.evidence.checks.idle_swings import STRETCH_S, looks_a_stretch, stretches, swing
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import (

@@ -5,13 +5,12 @@ Arithmetic of `road-coverage`, which says what the conditions are and how much i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.recording import Array
 from verify.evidence.spans import runs_of
+from verify.values import dataclass
 
 Truths = NDArray[np.bool_]
 # The first reading of a run stands for no more than this.

@@ -11,7 +11,6 @@ from its first reading to its last.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -19,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.ranks import median_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.windows import (
     FAST_CAP_S,
@@ -34,6 +34,7 @@ from verify.evidence.windows import (
     too_slow,
     warm,
 )
+from verify.values import dataclass
 
 TAKE_OFFS, TAKE_OFF_TO_KMH = 3, 10.0
 CRUISE_KMH, CRUISE_S, CRUISE_STRETCH_S = (60.0, 100.0), 300.0, 30.0
@@ -50,6 +51,8 @@ MOST_GAIN_KMH_S, MOST_LOSS_KMH_S = 20.0, 40.0
 # Speed is looked at no finer than this for what was gained, and for what was lost.
 FINEST_S, COARSE_S = 0.2, 0.5
 IDLE_S = 30.0
+# Readings looked at together.
+_AT_ONCE = 1 << 14
 
 
 class State(StrEnum):
@@ -196,7 +199,7 @@ def _thinned(
 ) -> tuple[NDArray[np.intp], Array, Array]:
     """(how many broken steps lie before, times, values), with no more readings than needed."""
     broken = np.concatenate([[0], np.cumsum(~good)])[: len(times)]
-    usual = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+    usual = median_of(np.diff(times)) if len(times) > 1 else 0.0
     every = max(1, round(finest_s / usual)) if usual > 0.0 else 1
     return broken[::every], times[::every], values[::every]
 
@@ -218,8 +221,8 @@ def _firm(recording: Recording, times: Array, values: Array, good: NDArray[np.bo
     if pushed is not None:
         at, hard = pushed
         upto = np.concatenate([[0], np.cumsum(hard)])
-        first = np.searchsorted(at, begun - FIRM_S / 4, side="left")
-        after = np.searchsorted(at, ended, side="right")
+        first = places_among(at, begun - FIRM_S / 4, "left")
+        after = places_among(at, ended, "right")
         fast &= upto[after] > upto[first]
         lack = ""
     at_s = float(ended[int(np.argmax(fast))]) if bool(fast.any()) else None
@@ -231,14 +234,30 @@ def _gains(times: Array, values: Array, good: NDArray[np.bool_]) -> tuple[Array,
     if len(times) < 2:
         return np.empty(0), np.empty(0), np.empty(0)
     run, times, values = _thinned(times, values, good, FINEST_S)
-    run_start = np.searchsorted(run, run, side="left")
-    first = np.maximum(np.searchsorted(times, times - FIRM_S - 1e-9, side="left"), run_start)
+    fresh = np.append(0, np.flatnonzero(run[1:] != run[:-1]) + 1)
+    run_start = np.repeat(fresh, np.diff(np.append(fresh, len(run))))
+    first = np.maximum(places_among(times, times - FIRM_S - 1e-9, "left"), run_start)
     lowest = _least_since(values, first)
     return values - values[lowest], times[lowest], times
 
 
 def _least_since(values: Array, first: NDArray[np.intp]) -> NDArray[np.intp]:
     """For each place i, where the lowest of values[first[i]] … values[i] stands.
+
+    first: never falling.
+    """
+    found = np.empty(len(values), dtype=np.intp)
+    # Part by part, so that all tables stay in the processor's cache.
+    for begin in range(0, len(values), _AT_ONCE):
+        part = slice(begin, begin + _AT_ONCE)
+        near = slice(int(first[begin]), part.stop)
+        own = np.maximum(first[near] - near.start, 0)
+        found[part] = near.start + _lowest(values[near], own)[begin - near.start :]
+    return found
+
+
+def _lowest(values: Array, first: NDArray[np.intp]) -> NDArray[np.intp]:
+    """What `_least_since` gives.
 
     By doubling: tables of the lowest of the last 2^k readings, two of which overlap to any length.
     """

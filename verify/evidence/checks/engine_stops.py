@@ -23,7 +23,7 @@ speed; what stands around them tells them apart, or does not, and then it stays 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -38,6 +38,7 @@ from verify.evidence.windows import (
     hold_onto,
     released,
 )
+from verify.values import dataclass
 
 RUNNING_RPM = 400.0
 MOVING_KMH, STANDING_KMH = 5.0, 1.0

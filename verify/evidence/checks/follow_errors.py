@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,7 @@ from verify.evidence.verdict import (
     decide,
     probability_of_conformity,
 )
+from verify.values import dataclass
 from verify.words import Verdict
 
 LIMIT_PERCENT = 5.0

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -62,6 +62,7 @@ from verify.evidence.verdict import (
 )
 from verify.evidence.windows import FAST_CAP_S, WARM_FROM_C, Condition, too_slow
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 LIMIT = 10.0

@@ -25,6 +25,14 @@ from verify.evidence.checks.idle_readings import (
     no_windows,
     too_short,
 )
+from verify.evidence.checks.idle_swings import (
+    STRETCH_S,
+    Stretch,
+    at_least_swing,
+    looks_a_stretch,
+    stretches,
+    swing,
+)
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.periodogram import (
     Oscillation,
@@ -32,15 +40,9 @@ from verify.evidence.periodogram import (
     strongest_oscillation,
 )
 from verify.evidence.recording import Array, Recording
-from verify.evidence.series import (
-    half_range_scatter,
-    mean_with_effective_size,
-    missed_half_range,
-    spreads,
-)
+from verify.evidence.series import spreads
 from verify.evidence.verdict import (
     CheckResult,
-    Distribution,
     Limits,
     Measurement,
     Rule,
@@ -52,7 +54,6 @@ from verify.evidence.verdict import (
 from verify.quantity import SpecValue
 from verify.words import Verdict
 
-STRETCH_S = 20.0
 UNSTEADY_RPM = 50.0
 SWING_LIMITS = Limits(None, UNSTEADY_RPM, "rpm", COMMON_PRACTICE)
 HUNTING_LIMITS = Limits(None, 25.0, "rpm", COMMON_PRACTICE)
@@ -62,116 +63,16 @@ SHORTEST_PERIOD_S, LONGEST_PERIOD_S, LEAST_CYCLES = 1.0, 10.0, 2.5
 LONGEST_PIECE_S = 60.0
 # Once a second, with room for a poll that comes a little late.
 SLOWEST_S = 1.25
-# A turn of the crankshaft at 750 rpm: engine speed is told once a turn, so nothing is new more
-# often. There are that many independent looks in a stretch, had every one been read.
-FORGETS_S = 0.08
 SPOILED_SHARE = 0.1
-# Stretches begin this far apart, so that a swing on the border of two is not halved.
-HOP_S = 5.0
 # The swing of noise over 20 s scatters by an eighth or so from stretch to stretch (range of 250
 # normal readings: 5.6 ± 0.6 deviations), so an ordinary stretch this near to the limit and one in
 # ten over it are one restless idle; a load that came and went leaves the ordinary stretch calm.
 RESTLESS_SHARE = 0.85
-# Half the range of a few normal readings scatters by a third of a deviation or so, and what they
-# missed is of the order of one: it is known no better than to 0.4 of itself.
-CHANCE_SHARE = 0.4
-# What k stretches show of the ordinary and of the tenth one is known to their scatter over √k,
-# and to a twentieth at best.
-LEAST_SCATTER_SHARE = 0.05
 # An oscillation of the limit's amplitude spreads its readings by 25/√2 = 17.7 rpm. Pieces calmer
 # than well under that cannot hunt; the few most restless are searched all the same, to be told.
 CALM_RPM, FEW_PIECES, MANY_PIECES = 8.0, 3, 30
 # A wave of 1 s keeps all but 1 % of its amplitude when readings closer than this are averaged.
 BIN_S = 0.08
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """20 s of one window. half_range: half the peak-to-peak of the readings; missed: how much
-    wider it is expected to be, for want of readings. Chance makes that none or about twice."""
-
-    window: Window
-    half_range: float
-    missed: float
-    samples: int
-
-    @property
-    def estimate(self) -> float:
-        return self.half_range + self.missed
-
-
-def stretches(readings: IdleReadings) -> list[Stretch]:
-    """Each window in stretches of 20 s, one every 5 s; the last one ends with the window, so
-    nothing is unseen. What may have been missed follows from how far a reading lies from the middle
-    of its neighbours (of independent ones: √1.5 deviations): a slow swing lies open."""
-    places: list[Window] = []
-    parts: list[Array] = []
-    for window, (times, values) in zip(readings.windows, readings.pieces, strict=True):
-        begin, end = float(times[0]), float(times[-1])
-        starts = np.arange(begin, end - STRETCH_S + 1e-9, HOP_S)
-        if len(starts) and end - starts[-1] - STRETCH_S > 1.0:
-            starts = np.append(starts, end - STRETCH_S)
-        firsts = np.searchsorted(times, starts - 1e-9, side="left").tolist()
-        afters = np.searchsorted(times, starts + STRETCH_S + 1e-9, side="right").tolist()
-        for a, b in zip(firsts, afters, strict=True):
-            if b - a >= 4:
-                places.append(Window(window.recording, float(times[a]), float(times[b - 1])))
-                parts.append(values[a:b])
-    wanted = STRETCH_S / FORGETS_S
-    deviations, ranges = spreads(parts, ddof=1)
-    bends, _ = spreads([own[1:-1] - 0.5 * (own[:-2] + own[2:]) for own in parts], ddof=0)
-    return [
-        Stretch(
-            place,
-            0.5 * reach,
-            missed_half_range(min(deviation, bend / math.sqrt(1.5)), float(len(own)), wanted),
-            len(own),
-        )
-        for place, own, deviation, bend, reach in zip(
-            places, parts, deviations, bends, ranges, strict=True
-        )
-    ]
-
-
-def looks_a_stretch(readings: IdleReadings) -> float:
-    """Independent readings that the engine itself gives in 20 s: few where it wanders slowly."""
-    seconds = sum(float(t[-1] - t[0]) for t, _ in readings.pieces)
-    spread = mean_with_effective_size([v for _, v in readings.pieces])
-    if not seconds > 0.0 or not spread.deviation > 0.0:
-        return STRETCH_S / FORGETS_S
-    return min(STRETCH_S / FORGETS_S, spread.effective * STRETCH_S / seconds)
-
-
-def swing(stretch: Stretch, resolution: float, seconds: float, looks: float) -> Measurement:
-    """Uniform from what was read to twice as much more as is expected; rounding, and that other
-    stretches than those in these seconds would have shown other extremes, joined."""
-    scatter = max(LEAST_SCATTER_SHARE, half_range_scatter(looks) * math.sqrt(STRETCH_S / seconds))
-    uncertainty = math.hypot(
-        stretch.missed * math.hypot(1.0 / math.sqrt(3.0), CHANCE_SHARE),
-        scatter * stretch.half_range,
-        least_uncertainty(resolution),
-    )
-    return Measurement(
-        stretch.estimate,
-        "rpm",
-        max(uncertainty, 1e-6),
-        Distribution.UNIFORM,
-        samples=stretch.samples,
-        resolution=resolution,
-    )
-
-
-def at_least_swing(stretch: Stretch, resolution: float) -> Measurement:
-    """The swing that was surely there: slow or averaged readings can only show too little of it."""
-    uncertainty = max(least_uncertainty(resolution), 1e-6)
-    return Measurement(
-        stretch.half_range,
-        "rpm",
-        uncertainty,
-        Distribution.UNIFORM,
-        samples=stretch.samples,
-        resolution=resolution,
-    )
 
 
 def strongest_hunting(readings: IdleReadings) -> tuple[Oscillation, Window] | None:
@@ -397,11 +298,12 @@ def _too_slow(
 
 IDLE_STEADY = Check(
     name="idle-steady",
-    version=4,
+    version=5,
     question="Does the warm engine idle steadily, without hunting?",
     channels=REQUIRED,
     quantity="half the peak-to-peak of engine speed over 20 s (the stretch that one in ten may "
-    "exceed), and the amplitude of the strongest oscillation of 1 to 10 s (Lomb–Scargle)",
+    "exceed), with what the readings are expected to miss of it, and the amplitude of the "
+    "strongest oscillation of 1 to 10 s (Lomb–Scargle)",
     limits=f"≤ 50 rpm, and no hunting of 25 rpm or more ({COMMON_PRACTICE})",
     findings={
         "steady": Verdict.PASS,

@@ -7,12 +7,11 @@ moves for other reasons than the engine's own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.windows import (
     CRANKING_RPM,
@@ -22,6 +21,7 @@ from verify.evidence.windows import (
     frozen,
     rest_level,
 )
+from verify.values import dataclass
 
 # How far the ratio may wander in one gear: neighbouring gears lie 12 % and more apart (common
 # practice), and a surge of twice what is felt moves it by 6 % where the converter is open.
@@ -86,7 +86,7 @@ def between(recording: Recording, channel: Channel, at_s: Array) -> Array:
     """The channel at these times, on straight lines between linked readings, NaN elsewhere."""
     if len(channel.values) < 2:
         return np.full(len(at_s), np.nan)
-    place = np.searchsorted(channel.time_s, at_s, side="right") - 1
+    place = places_among(channel.time_s, at_s, "right") - 1
     inside = (place >= 0) & (at_s <= channel.time_s[-1])
     step = np.clip(place, 0, len(channel.values) - 2)
     good = sp.linked(channel.time_s, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)

@@ -18,13 +18,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from verify.evidence import spans as sp
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.windows import PEDAL_REST_AT_MOST
+from verify.values import dataclass
 
 DEAD_V, ALIVE_V = 6.0, 9.0
 UNFED_AT_MOST, FED_FROM = 0.0, 3.0

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -35,6 +34,7 @@ from verify.evidence.verdict import (
 )
 from verify.evidence.windows import missing_channel
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 LIMIT_S = 2.5

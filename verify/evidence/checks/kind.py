@@ -8,12 +8,13 @@ finding can never carry another verdict than its own.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult, Limits, Measurement, Rule, Window
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 COMMON_PRACTICE = "common practice"

@@ -4,15 +4,18 @@ Part of `pedal-response`. Where the plate is read often, the height of each over
 their median is measured. Where it is not, a reading falls into an overshoot only by chance. What is
 asked then is this: had every press overshot by the limit or more, for `LASTS_S` or longer, how
 probable were so few high readings? Presses come at any phase of the logger, so a reading falls into
-the upper part of an overshoot, which lasts `SEEN_S`, with the chance SEEN_S / interval; presses add
-up. Only where so few are improbable is an overshoot beyond the limit ruled out.
+the upper part of an overshoot with the chance that this part lasts / interval; presses add up. Only
+where so few are improbable is an overshoot beyond the limit ruled out.
+
+How much of it counts as its upper part is settled by the rate and the presses alone, before any
+height is looked at: as little as will do, since a held foot moves the plate a little, too.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,15 +26,17 @@ from verify.evidence.plate import PEAK_S, Answers, answers
 from verify.evidence.presses import Mask
 from verify.evidence.recording import Array, Channel
 from verify.evidence.verdict import Limits, Measurement
+from verify.values import dataclass
 
 OVERSHOOT_PCT = 10.0
 LIMIT = Limits(None, OVERSHOOT_PCT, "%", COMMON_PRACTICE)
 # Half a hump of 0.2 s must hold two readings for its height to be seen to within a tenth of it.
 SHOWS_S = 0.055  # 20 readings a second, with some jitter
 LEAST_MEASURED = 3
-# An overshoot of a plate lasts 0.2 s or more (common practice). Of half a sine so long, the middle
-# half lies above 0.7 of its height: 1 − 2·asin(0.7)/π = 0.506.
-LASTS_S, SEEN_S, SEEN_SHARE = 0.2, 0.1, 0.7
+# An overshoot of a plate lasts 0.2 s or more (common practice). Of half a sine, 1 − 2·asin(h)/π
+# lies above the share h of its height: 0.51 above 0.7, 0.74 above 0.4.
+LASTS_S = 0.2
+SEEN_SHARES = (0.7, 0.55, 0.4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +45,9 @@ class Overshoot:
 
     measurement: median in % of the step, None where the rate does not show it. presses: timed ones.
     seen_above: those in which a reading surely lies above the limit; short_above: of them, those
-    that were seen to be over soon, and were not commanded. high: those with a reading at 0.7 of the
-    limit or above. unseen: P(so few are high, if every press overshot by the limit or more).
+    that were seen to be over soon, and were not commanded. share: of the limit, from which on a
+    reading counts as high; high: presses with such a reading. unseen: P(so few are high, if every
+    press overshot by the limit or more).
     presses_needed: how many would make that improbable with none high; inf where none would.
     expected: how many would be high then.
     """
@@ -54,6 +60,7 @@ class Overshoot:
     unseen: float
     presses_needed: float
     expected: float = 0.0
+    share: float = SEEN_SHARES[0]
 
     def ruled_out(self, improbable: float) -> bool:
         """Whether so few high readings are improbable, and fewer than half of those expected: how
@@ -67,11 +74,11 @@ def overshoot(pieces: Sequence[Piece], which: Sequence[Mask], improbable: float)
     A hump that is not over after 0.6 s is a governor's doing, and one that the commanded position
     makes too is wanted: neither counts.
     """
+    share, chances = _upper_part(pieces, which, improbable)
     shares: list[float] = []
     doubts: list[float] = []
-    chances: list[float] = []
     above = short_above = high = total = 0
-    for p, w in zip(pieces, which, strict=True):
+    for p, w, chance in zip(pieces, which, chances, strict=True):
         own = p.did.only(w)
         way = own.travel
         past = 100.0 * (own.peak - own.level) / way
@@ -83,19 +90,34 @@ def overshoot(pieces: Sequence[Piece], which: Sequence[Mask], improbable: float)
         flat = own.level + 0.01 * OVERSHOOT_PCT * way + own.noise
         short = own.after_peak <= flat
         short_above += int(np.sum(surely & short & (past - doubt > OVERSHOOT_PCT)))
-        chance = _chance(p.plate, own)
-        chances += chance.tolist()
         lasting = own.after_peak > flat
-        high += int(np.sum((chance > 0.0) & (past >= SEEN_SHARE * OVERSHOOT_PCT) & ~lasting))
+        high += int(np.sum((chance > 0.0) & (past >= share * OVERSHOOT_PCT) & ~lasting))
         if not p.plate.interval_s <= SHOWS_S:
             continue
         good = short & np.isfinite(past)
         shares += np.maximum(past, 0.0)[good].tolist()
         doubts += doubt[good].tolist()
-    unseen = at_most(high, np.array(chances))
-    needed = _needed(np.array(chances), improbable)
+    every = np.concatenate(chances) if chances else np.empty(0)
+    unseen = at_most(high, every)
+    needed = _needed(every, improbable)
     measured = _median(shares, doubts) if len(shares) >= LEAST_MEASURED else None
-    return Overshoot(measured, total, above, short_above, high, unseen, needed, sum(chances))
+    expected = float(every.sum())
+    return Overshoot(measured, total, above, short_above, high, unseen, needed, expected, share)
+
+
+def _upper_part(
+    pieces: Sequence[Piece], which: Sequence[Mask], improbable: float
+) -> tuple[float, list[Array]]:
+    """The share of the limit from which readings count as high, and for each piece the chances of
+    its presses to have one: the highest share with which none high would be improbable."""
+    chances: list[Array] = []
+    for share in SEEN_SHARES:
+        chances = [
+            _chance(p.plate, p.did.only(w), share) for p, w in zip(pieces, which, strict=True)
+        ]
+        if math.prod(float(np.prod(1.0 - c)) for c in chances) <= improbable:
+            return share, chances
+    return SEEN_SHARES[-1], chances
 
 
 def _median(shares: Sequence[float], doubts: Sequence[float]) -> Measurement:
@@ -106,7 +128,12 @@ def _median(shares: Sequence[float], doubts: Sequence[float]) -> Measurement:
     return Measurement(float(np.median(values)), "%", doubt, samples=len(values))
 
 
-def _chance(plate: Channel, own: Answers) -> Array:
+def seen_s(share: float) -> float:
+    """For how long half a sine of `LASTS_S` lies above this share of its height, s."""
+    return LASTS_S * (1.0 - 2.0 * math.asin(share) / math.pi)
+
+
+def _chance(plate: Channel, own: Answers, share: float) -> Array:
     """For each press the chance that a reading falls into the upper part of an overshoot, (n,).
 
     None where the step of the reading, or its unrest, could hide what lies between that part and
@@ -119,8 +146,9 @@ def _chance(plate: Channel, own: Answers) -> Array:
     last = np.searchsorted(t, t[at] + PEAK_S, side="right") - 1
     widest, _ = extremes(np.diff(t), at - 1, np.maximum(last - at + 1, 1))
     hides = 0.5 * np.maximum(plate.resolution, own.noise - plate.resolution)
-    shows = hides <= 0.01 * (1.0 - SEEN_SHARE) * OVERSHOOT_PCT * own.travel
-    result: Array = np.where(shows, np.minimum(1.0, SEEN_S / np.maximum(widest, 1e-9)), 0.0)
+    shows = hides <= 0.01 * (1.0 - share) * OVERSHOOT_PCT * own.travel
+    seen = np.minimum(1.0, seen_s(share) / np.maximum(widest, 1e-9))
+    result: Array = np.where(shows, seen, 0.0)
     return result
 
 
@@ -165,7 +193,7 @@ def overshoot_note(over: Overshoot) -> str:
         m = over.measurement
         return f"overshoot {m.value:.1f} ± {2 * m.uncertainty:.1f} % of the step (k = 2)"
     said = (
-        f"{over.high} of {over.presses} presses have a reading {SEEN_SHARE * OVERSHOOT_PCT:.0f} % "
+        f"{over.high} of {over.presses} presses have a reading {over.share * OVERSHOOT_PCT:.2g} % "
         "or more above where the throttle settles"
     )
     if over.unseen >= 1.0:

@@ -6,7 +6,6 @@ Arithmetic of `checks/pairs.py`, which says which lines and groups there are and
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,6 +20,7 @@ from verify.evidence.verdict import (
     least_uncertainty,
     probability_of_conformity,
 )
+from verify.values import dataclass
 from verify.words import Verdict
 
 

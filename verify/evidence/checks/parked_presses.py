@@ -7,7 +7,6 @@ pedal in healthy cars, so only presses of a parked car with its engine running c
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from verify.evidence.presses import Mask, Presses, percent, presses
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import Window
 from verify.evidence.windows import running, standing
+from verify.values import dataclass
 from verify.words import Verdict
 
 # Slower than this a press held 5 s is seen by two or three readings, and nothing can be timed.

@@ -298,7 +298,7 @@ def _dense(seen: Parked, which: Sequence[Mask]) -> dict[str, float] | None:
 
 PEDAL_RESPONSE = Check(
     name="pedal-response",
-    version=2,
+    version=3,
     question="Does the throttle answer the pedal promptly, not overshooting?",
     channels=CHANNELS,
     quantity="time from the moment the pedal crosses half of its way to the moment the plate "
@@ -323,7 +323,8 @@ PEDAL_RESPONSE = Check(
     run=run_pedal_response,
     settles={
         **SHARED_SETTLES,
-        "near-limit": f"add a recording with more presses: {FEWER_CHANNELS}",
+        "near-limit": f"{FEWER_CHANNELS}; 5 readings a second of pedal and throttle decide mostly, "
+        "and where every value in the file has its own time, 20 presses at any rate",
         "uneven": f"add a recording to see whether it comes again: {TEN_TIMES}",
         "overshoot-unclear": f"record pedal and throttle as fast as the adapter can: {TEN_TIMES}",
         "overshoot-not-shown": f"{FEWER_CHANNELS}; or add a recording with as many presses more as "

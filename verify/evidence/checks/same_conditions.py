@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +51,7 @@ from verify.evidence.verdict import (
 )
 from verify.evidence.windows import CRANKING_RPM, TEMPERATURE_CAP_S, frozen
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 LEAST_S = 10.0

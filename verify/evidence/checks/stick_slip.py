@@ -13,7 +13,6 @@ at once. Where nobody moved the pedal like that, or the rate is too low, it is n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +21,10 @@ from verify.evidence import spans as sp
 from verify.evidence.holds import extremes, inside_one
 from verify.evidence.plate import unbroken
 from verify.evidence.presses import percent
+from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import Measurement, Window, least_uncertainty
+from verify.values import dataclass
 
 SHOWS_S = 0.13  # ten readings a second, with some jitter
 # An even movement: this fast in points a second, this long, and mostly one way in each second.
@@ -109,9 +110,9 @@ def _leaps(
     shown = float(np.sum(np.diff(t)[direction[1:] != 0]))
     # A leap ends within LEAP_S of the reading it starts from, and a hold came before that one.
     here = np.arange(len(t))
-    end = np.searchsorted(t, t + LEAP_S + 0.5 * plate.interval_s, side="right") - 1
-    held = np.searchsorted(t, t - HOLD_S, side="right") - 1
-    early = np.maximum(np.searchsorted(t, t - ANSWERS_S - moves.skew_s, side="left"), 0)
+    end = places_among(t, t + LEAP_S + 0.5 * plate.interval_s, "right") - 1
+    held = places_among(t, t - HOLD_S, "right") - 1
+    early = places_among(t, t - ANSWERS_S - moves.skew_s, "left")
     ready = (direction != 0) & (held >= 0) & (end > here) & (direction[end] == direction)
     spot = np.flatnonzero(ready)
     leap = (y[end[spot]] - y[spot]) * direction[spot]
@@ -140,10 +141,10 @@ def _even(
     """For each reading of the plate: +1 or −1 where what moves it goes up or down slowly and
     evenly for long enough, 0 elsewhere."""
     t = plate.time_s
-    first = np.searchsorted(t, t - 0.5, side="left")
-    last = np.searchsorted(t, t + 0.5, side="right") - 1
+    first = places_among(t, t - 0.5, "left")
+    last = places_among(t, t + 0.5, "right") - 1
     own, other = unbroken(plate, recording), unbroken(moves, recording)
-    near = np.clip(np.searchsorted(moves.time_s, t, side="right") - 1, 0, len(other) - 1)
+    near = np.clip(places_among(moves.time_s, t, "right") - 1, 0, len(other) - 1)
     inside = (t >= moves.time_s[0]) & (t <= moves.time_s[-1])
     whole = (own[first] == own[last]) & (other[near[first]] == other[near[last]])
     whole &= inside[first] & inside[last] & inside_one(t[first], t[last], still)

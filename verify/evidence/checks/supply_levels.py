@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,6 +23,7 @@ from verify.evidence.windows import (
     running,
     too_slow,
 )
+from verify.values import dataclass
 
 REST_V = 12.2
 USUAL_V = (13.5, 14.8)

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -25,6 +24,7 @@ from verify.evidence import spans as sp
 from verify.evidence.checks.in_gear import RATIO_SHARE, Driving, driving, usable
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.periodogram import strongest_oscillation
+from verify.evidence.ranks import median_of
 from verify.evidence.recording import Array, Recording
 from verify.evidence.series import mean_with_effective_size
 from verify.evidence.verdict import (
@@ -38,6 +38,7 @@ from verify.evidence.verdict import (
     probability_of_conformity,
 )
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 LIMIT_PCT = 3.0
@@ -176,7 +177,7 @@ def _swing(place: int, drive: Driving, start_s: float, end_s: float) -> Swing | 
     )
     if bound <= 0.5 * LIMIT_PCT:
         return plain
-    shortest = max(SHORTEST_S, 2.2 * float(np.median(np.diff(times))))
+    shortest = max(SHORTEST_S, 2.2 * median_of(np.diff(times)))
     found = strongest_oscillation(times, flat, shortest, LONGEST_S)
     if found is None:
         return plain
@@ -209,7 +210,7 @@ def _dense(drive: Driving) -> bool:
 
 def _thinned(times: Array, values: Array) -> tuple[Array, Array]:
     """Means over a quarter of a second where readings are denser than that."""
-    if len(times) < 2 or float(np.median(np.diff(times))) >= 0.5 * FINEST_S:
+    if len(times) < 2 or median_of(np.diff(times)) >= 0.5 * FINEST_S:
         return times, values
     bins = np.floor((times - times[0]) / FINEST_S).astype(np.intp)
     counts = np.bincount(bins)

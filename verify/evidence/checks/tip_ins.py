@@ -15,14 +15,15 @@ foot that already presses.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
 from verify.evidence import spans as sp
 from verify.evidence.checks.in_gear import RATIO_SHARE, Driving, usable
+from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Recording
+from verify.values import dataclass
 
 STEP_POINTS, STEP_S = 10.0, 1.0
 BEFORE_S, AFTER_S = 4.0, 4.0
@@ -96,7 +97,7 @@ def tip_ins(place: int, recording: Recording, drive: Driving) -> list[TipIn]:
     if not len(seen) or len(t) < 4:
         return []
     reach = max(STEP_S, 1.5 * pedal.interval_s)
-    later = np.searchsorted(t, t + reach + 1e-9, side="right") - 1
+    later = places_among(t, t + reach + 1e-9, "right") - 1
     rises = np.flatnonzero(p[later] - p >= STEP_POINTS)
     if not len(rises):
         return []

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -28,6 +27,7 @@ from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.series import mean_with_effective_size
 from verify.evidence.verdict import Window, least_uncertainty
 from verify.evidence.windows import CRANKING_RPM, FROZEN_STEP_RPM, HIGHEST_RPM
+from verify.values import dataclass
 
 APART_S = 15.0
 LEAST_READINGS = 4

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -48,6 +47,7 @@ from verify.evidence.verdict import (
 )
 from verify.evidence.windows import TEMPERATURE_CAP_S, WARM_TO_C, missing_channel, too_slow
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 WARM_C, HOT_C = 80.0, 105.0

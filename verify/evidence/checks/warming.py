@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from verify.evidence.windows import (
     running,
     too_slow,
 )
+from verify.values import dataclass
 
 # Running time is cut into blocks of this length.
 BLOCK_S = 120.0

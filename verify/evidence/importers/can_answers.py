@@ -15,7 +15,6 @@ seeds/parameters.csv.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,6 +23,7 @@ from verify.evidence.channels import Proposal
 from verify.evidence.genuine import Array, Rows
 from verify.evidence.importers.can_frames import EXTENDED, Bytes, Frames
 from verify.evidence.importers.events import Events
+from verify.values import dataclass
 
 _LOW, _HIGH = 0x7E8, 0x7EF
 _LONG = EXTENDED | 0x18DAF100

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-from dataclasses import dataclass
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -25,6 +24,7 @@ from verify.evidence.importers.can_frames import (
 )
 from verify.evidence.importers.port import refusal
 from verify.evidence.importers.table_times import times_of
+from verify.values import dataclass
 
 _TIMES = ("timestamp", "timestampepoch", "time", "time stamp", "time_s", "time [s]", "t")
 _IDENTS = ("arbitration_id", "arbitrationid", "can_id", "canid", "frame_id", "frameid", "id")

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from verify.evidence.columns import LONG_ROWS
 from verify.evidence.genuine import Array
 
 _PLAIN = {"double": np.float64, "float": np.float32, "int8": np.int8, "int16": np.int16,
@@ -32,6 +33,14 @@ def floats(column: Any, less: int = 0) -> Array:
     chunks = column.chunks if hasattr(column, "chunks") else [column]
     parts = [_of(chunk, kind, less) for chunk in chunks]
     return np.concatenate(parts) if parts else np.empty(0)
+
+
+def release_unused(rows: int) -> None:
+    """Gives back what pyarrow keeps of a long table, where its columns are all taken over."""
+    if rows >= LONG_ROWS:
+        import pyarrow as pa
+
+        pa.default_memory_pool().release_unused()
 
 
 def _of(chunk: Any, kind: Any, less: int) -> Array:

@@ -10,12 +10,12 @@ import codecs
 import csv
 import itertools
 import re
-from dataclasses import dataclass
 
 from verify.evidence.channels import known_unit, mended, recognise
 from verify.evidence.importers.port import HEAD_BYTES, MOST_COLUMNS, refusal
 from verify.evidence.importers.table import DASHES, NULL_WORDS, named_apart
 from verify.evidence.importers.table_times import is_clock_text
+from verify.values import dataclass
 
 _LINES = 200
 DELIMITERS = (";", "\t", ",", "|")

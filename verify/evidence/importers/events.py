@@ -8,7 +8,6 @@ its time (`Channel.skew_s` stays 0).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from verify.evidence.genuine import Array, Rows
 from verify.evidence.importers.table_columns import Draft, Use
 from verify.evidence.prepare import Clock, make_channel, mend_clock, spread
 from verify.evidence.recording import Recording
+from verify.values import dataclass
 
 
 @dataclass(frozen=True, slots=True, eq=False)

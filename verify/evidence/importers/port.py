@@ -10,12 +10,12 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import BinaryIO, Protocol
 
 from verify.errors import Problem, UserError
 from verify.evidence.channels import Proposal
 from verify.evidence.recording import Recording
+from verify.values import dataclass
 
 HEAD_BYTES = 256 * 1024
 MOST_BYTES = 2 * 1024**3

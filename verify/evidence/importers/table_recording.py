@@ -16,6 +16,7 @@ from verify.errors import UserError
 from verify.evidence.channels import TIME, is_position, layout_key, recognise
 from verify.evidence.columns import of_each
 from verify.evidence.genuine import Array, Mask, Rows, genuine_rows
+from verify.evidence.importers.cells import release_unused
 from verify.evidence.importers.events import Events, events_to_recording, finished
 from verify.evidence.importers.port import Importer, Layout, refusal
 from verify.evidence.importers.table import Table, numbers_of
@@ -119,6 +120,8 @@ def _wide(
         numbers[header], unreadable = read
         if unreadable and header in uses:
             draft.repairs.append(f"{header}: {unreadable} unreadable as numbers, left out")
+    del found
+    release_unused(table.rows)
     names = list(numbers)
 
     def repeated(rows: Rows) -> Mask:

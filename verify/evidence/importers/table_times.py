@@ -8,7 +8,6 @@ well be milliseconds, and a time base is not guessed.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,6 +16,7 @@ from verify.evidence.channels import known_unit
 from verify.evidence.genuine import Array
 from verify.evidence.importers.cells import floats
 from verify.quantity import float_factors, unit
+from verify.values import dataclass
 
 DAY_S = 86400.0
 _CLOCK = (
