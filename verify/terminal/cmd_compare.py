@@ -14,6 +14,7 @@ from verify.terminal.recording_options import (
     add_options,
     chosen_checks,
     column_mapping,
+    fitting_checks,
     read_file,
     recording_json,
     row_interval_s,
@@ -68,7 +69,8 @@ def run(args: argparse.Namespace) -> int:
     specs, unused = vehicle_specs(with_cylinders(args.spec, args.cylinders), args.specs)
     before = _side(args, "before", (args.before, *args.also_before))
     after = _side(args, "after", (args.after, *args.also_after))
-    found = compare(before, after, specs, names)
+    fitting = None if args.all or args.json else fitting_checks([*before, *after])
+    found = compare(before, after, specs, names or fitting)
     if args.json:
         _print_json(before, after, found)
     else:

@@ -70,6 +70,17 @@ def chosen_checks(typed: Sequence[str]) -> list[str] | None:
     return list(typed) or None
 
 
+def fitting_checks(recordings: Sequence[Recording]) -> list[str]:
+    """The checks that speak of such files at all: by ear of sounds, the others of the car's own
+    data, every one where both are there."""
+    from verify.evidence.checks.catalogue import CATALOGUE
+    from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
+
+    kinds = {recording.importer == "sound" for recording in recordings}
+    by_ear = {*ENGINE_CHECKS, KEY_CHECK}
+    return [name for name in CATALOGUE if (name in by_ear) in kinds]
+
+
 def vehicle_specs(
     typed: Sequence[str], file: str | None
 ) -> tuple[dict[str, SpecValue], tuple[str, ...]]:
