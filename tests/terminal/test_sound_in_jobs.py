@@ -14,15 +14,19 @@ from tests.engines_heard.files import encoded, wav
 from tests.engines_heard.key_on import KeyOn, key_ons
 from tests.job.jobfiles import audited, file_of
 from tests.terminal.walks import play, small_desk
+from verify.errors import UserError
 from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
 from verify.job.catalogue import catalogue
 from verify.job.entry import Entry
 from verify.job.recompute import Recompute
 from verify.job.same import Recomputed
+from verify.job.signoff import Weight, points
+from verify.terminal import recordings
 from verify.terminal.desk import Desk
 from verify.terminal.draw_phone import WIDEST, phone_drawing
 from verify.terminal.library import flow_names, load_flow
 from verify.terminal.runner import Paused
+from verify.terminal.since import check_kind
 from verify.terminal.tongue import speaking
 from verify.words import LANGUAGES, EndingKind
 
@@ -245,10 +249,58 @@ def test_what_a_telephone_writes_is_kept_as_it_is(tmp_path: Path) -> None:
     assert results(desk, "before") == {"key-on-ticking": "ticking"}
 
 
-def test_a_table_is_still_asked_for_its_columns(tmp_path: Path) -> None:
+def test_a_table_is_refused_where_all_is_judged_by_ear(tmp_path: Path) -> None:
     path = tmp_path / "drive.csv"
     path.write_text("time_s,engine_speed_rpm\n" + "".join(f"{i},700\n" for i in range(60)))
     desk = small_desk(flow=FLOW)
     with pytest.raises(Paused):
-        play(desk, "1", str(path), "1")
-    assert results(desk, "before") == {"key-on-ticking": "channel-missing"}
+        play(desk, "1", str(path), "!pause")
+    words = " ".join(play.shown.getvalue().split())  # type: ignore[attr-defined]
+    assert "found a recording of the car's own data; expected a sound" in words
+    assert not desk.session().walk
+
+
+def test_the_complaint_put_on_file_is_not_grave_once_it_is_heard_no_more(
+    files: dict[str, str],
+) -> None:
+    desk = small_desk(flow=FLOW)
+    walk(desk, files)
+    found = {p.name: p for p in points(desk.session())}
+    assert "fail" not in found
+    assert found["fail-before"].weight is Weight.NOTE
+    assert found["fail-before"].words == (
+        "“The noise before” failed: key-on-ticking ticking. It is the complaint: “The noise after” "
+        "was held against it and passed."
+    )
+
+
+def test_a_complaint_that_nothing_was_held_against_stands(files: dict[str, str]) -> None:
+    desk = small_desk(flow=FLOW)
+    with pytest.raises(Paused):
+        play(
+            desk,
+            *("1", files["before"], "3, 18", "1"),
+            "1",
+            "1",
+            "!cannot",
+            "no telephone",
+            "!pause",
+        )
+    found = {p.name: p for p in points(desk.session())}
+    assert found["fail"].weight is Weight.GRAVE
+    assert "fail-before" not in found
+
+
+def test_a_sound_is_refused_where_nothing_is_judged_by_ear(files: dict[str, str]) -> None:
+    """Else it would be used up there, and the step that asks for a sound would not take it."""
+    desk = small_desk(flow=FLOW)
+    sha256 = recordings.keep(desk.journal, files["idle"])
+    layout = recordings.layout_of(desk.journal, sha256, "idle.wav")
+    idle = desk.session().graph.steps["idle"]
+    check_kind(idle, layout, "idle.wav")
+    by_data = replace(idle, detail={**idle.detail, "checks": ("idle-speed",)})
+    with pytest.raises(UserError) as told:
+        check_kind(by_data, layout, "idle.wav")
+    (problem,) = told.value.problems
+    assert (problem.file, problem.found) == ("idle.wav", "a sound")
+    assert "the car's own data" in problem.expected

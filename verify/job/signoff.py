@@ -23,7 +23,7 @@ from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_fit import alike_points, fit_points
 from verify.job.signoff_point import Point, Weight
 from verify.quantity import with_unit
-from verify.words import Verdict
+from verify.words import BEFORE, TOLD, Verdict
 
 __all__ = ["NOWHERE", "Elsewhere", "Point", "Weight", "close_to_limit", "points"]
 
@@ -158,6 +158,12 @@ def _failed(
 ) -> Point:
     what = f"“{step.title}” failed: {said(step, fails[-1].outcome)}"
     entries = tuple(v.seq for v in fails)
+    if passed is None and (later := _quiet_since(session, fails)) is not None:
+        words = (
+            f"{what}. It is the complaint: “{_title(session, later)}” was held against it and "
+            "passed."
+        )
+        return Point("fail-before", Weight.NOTE, words, (*entries, later.seq))
     if passed is None:
         stands = "It stands so at the end" if session.ending is not None else "It stands so"
         return Point("fail", Weight.GRAVE, f"{what}. {stands}.", entries)
@@ -176,6 +182,21 @@ def _failed(
     words = f"{what}. Settled: “{done}” was done, then it passed."
     settled = (*entries, *(m.seq for m in mends), passed.seq)
     return Point("fail-settled", Weight.LOOK, words, settled)
+
+
+def _quiet_since(session: ReadOnlySession, fails: Sequence[Visit]) -> Visit | None:
+    """The last answer that passed on a sound and names all that failed as those from before it."""
+    failed = {str(item["sha256"]) for visit in fails for item in visit.evidence or ()}
+    for visit in reversed(session.walk):
+        before = {
+            str(item["sha256"])
+            for item in visit.evidence or ()
+            if BEFORE in str((item.get("mapping") or {}).get(TOLD, "")).split(", ")
+        }
+        step = session.graph.steps[visit.step]
+        if failed and failed <= before and step.counts(visit.outcome) is Verdict.PASS:
+            return visit
+    return None
 
 
 def _open(

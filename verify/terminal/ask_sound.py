@@ -69,6 +69,6 @@ def _key_ons(ui: Ui, proposed: Sequence[float], trouble: Callable[[UserError], N
         try:
             key_on_marks(text)
         except UserError as error:
-            trouble(error)
+            trouble(UserError(*(p._replace(field="") for p in error.problems)))
             continue
         return text

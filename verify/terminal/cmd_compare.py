@@ -96,6 +96,22 @@ def _side(args: argparse.Namespace, side: str, paths: Sequence[str]) -> list[Rec
     return found
 
 
+def _key_on_options(
+    found: Sequence[Comparison], before: Sequence[Recording], after: Sequence[Recording]
+) -> str:
+    """What is to be said where a sound seems to hold the key, and not when; "" where none does."""
+    from verify.evidence.checks.ear import KEY_CHECK
+    from verify.terminal.cmd_listen import asked
+
+    ticking = [c for c in found if c.check == KEY_CHECK]
+    options = []
+    for side, recordings in (("before", before), ("after", after)):
+        untold = any(getattr(c, side).finding == "no-key-on" for c in ticking)
+        if untold and KEY_CHECK in asked(recordings[0]):
+            options.append(f"--key-on-{side} 3.2s,21.5s")
+    return " ".join(options)
+
+
 def _print_json(
     before: Sequence[Recording], after: Sequence[Recording], found: Sequence[Comparison]
 ) -> None:
@@ -146,6 +162,8 @@ def _print_words(
     for block in changes(found, system, full=full):
         show("", block)
     show("", counted_changes(found))
+    if options := _key_on_options(found, before, after):
+        show(f"If the key was turned on in these sounds, say when, for example: {options}")
     show(
         Text(
             "The doubt (±, twice the standard uncertainty) is that of the recordings; what a car "

@@ -209,7 +209,10 @@ def _print_words(
     options = options_for(results, recording)
     if options:
         show(Text(tr("If it was so, say it here, for example: {options}", options=options)))
-    last = tr("This judges the sound, and lets no car go.")
+    last = tr(
+        "This judges the sound, and lets no car go. It was tried on made-up sounds only: look at "
+        "the rev counter as well."
+    )
     if not full and any(r.verdict is Verdict.PASS and r.uncertainty is not None for r in results):
         last = tr("± is twice the standard uncertainty.") + f" {last}"
     show(Text(last, style="dim"))

@@ -28,7 +28,7 @@ from verify.quantity import Quantity, parse, unit, with_unit
 from verify.terminal import recordings
 from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
 from verify.terminal.sane import check_reading
-from verify.terminal.since import check_not_from_before, sounds_from_before
+from verify.terminal.since import check_kind, check_not_from_before, sounds_from_before
 from verify.terminal.spec_memory import remember, remembered
 from verify.words import Grade
 
@@ -211,6 +211,7 @@ def _recording(
     sha256 = recordings.keep(desk.journal, answer.path)
     check_not_from_before(session, step, sha256)
     layout = recordings.layout_of(desk.journal, sha256, name)
+    check_kind(step, layout, name)
     if layout.sound:
         mapping = hands.told_of_sound(
             step, answer, lambda: recordings.key_on_proposals(desk.journal, sha256, name)

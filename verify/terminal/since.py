@@ -10,7 +10,8 @@ from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from verify.errors import Problem, UserError
-from verify.evidence.checks.ear import BEFORE, KEY_CHECK, TOLD
+from verify.evidence.checks.ear import BEFORE, ENGINE_CHECKS, KEY_CHECK, TOLD
+from verify.evidence.importers.port import Layout
 from verify.evidence.recording import Recording
 from verify.flow.graph import CANNOT, Step, recorded_checks
 from verify.job.session import ReadOnlySession, Visit
@@ -105,6 +106,31 @@ def sounds_from_before(
                 said[TOLD] = ", ".join([*words, BEFORE])
                 found[item["sha256"]] = {**item, "mapping": said}
     return list(found.values())
+
+
+def check_kind(step: Step, layout: Layout, name: str) -> None:
+    """Raises UserError where a sound is given to a step that asks nothing by ear, or readings to
+    one that asks by ear alone; nothing of it is written."""
+    asked = set(recorded_checks(step))
+    by_ear = asked & {*ENGINE_CHECKS, KEY_CHECK}
+    if layout.sound and not by_ear:
+        raise UserError(
+            Problem(
+                file=name,
+                found="a sound",
+                expected="a recording of the car's own data: here nothing is judged by ear",
+                next="give it where a sound is asked for; without a recording, tell what you saw",
+            )
+        )
+    if not layout.sound and by_ear and by_ear == asked:
+        raise UserError(
+            Problem(
+                file=name,
+                found="a recording of the car's own data",
+                expected="a sound: here all is judged by ear",
+                next="give a sound of the car, as a telephone records it",
+            )
+        )
 
 
 def _is_sound(item: Mapping[str, Any]) -> bool:
