@@ -139,7 +139,7 @@ def frame_drive(inside_s: float = 30.0, every_s: float = 0.5, coolant_c: float =
     return recording(
         [
             channel("engine_speed", times, np.where(inner, 1950.0, 2600.0) + times % 3),
-            channel("load", times + 0.1, np.where(inner, 40.0, 70.0), 0.4),
+            channel("load", times + 0.1, np.where(inner, 40.0, 70.0) + 0.4 * (times % 4 < 1), 0.4),
             channel("vehicle_speed", times + 0.2, np.where(inner, 65.0, 90.0)),
             channel("coolant", slow, np.full(len(slow), coolant_c)),
         ]
