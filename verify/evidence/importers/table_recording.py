@@ -124,11 +124,11 @@ def _wide(
     release_unused(table.rows)
     names = list(numbers)
 
-    def repeated(rows: Rows) -> Mask:
+    def repeated(rows: Rows, others: Rows) -> Mask:
         same = np.ones(len(rows), dtype=bool)
         for values in numbers.values():
-            here, before = values[rows], values[rows - 1]
-            same &= (here == before) | (np.isnan(here) & np.isnan(before))
+            here, there = values[rows], values[others]
+            same &= (here == there) | (np.isnan(here) & np.isnan(there))
         return same
 
     clock = mend_clock(times.seconds, wrap_s=times.wrap_s, repeated=repeated)
