@@ -115,7 +115,7 @@ def test_one_late_answer_of_ten_stays_open() -> None:
 
 
 def test_one_of_ten_without_any_answer_is_no_pass() -> None:
-    """A hill, or a hesitation longer than the foot waited: worse than a late answer, and as open."""
+    """A hill, or a hesitation longer than the foot waited: worse than a late answer, as open."""
     result = judged(car(0.2, late={4: 60.0}, every_s=0.2))
     assert (result.verdict, result.finding) == (Verdict.UNDECIDED, "unanswered")
     assert (result.to_json()["answered"], result.to_json()["unanswered"]) == (9, 1)
