@@ -98,7 +98,7 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
             [652.1, 899.5],
         ],
     },
-    ("road-coverage", 3): {
+    ("road-coverage", 4): {
         "verdict": "pass",
         "finding": "met",
         "value": 600.6,
