@@ -123,6 +123,23 @@ def test_one_of_ten_without_any_answer_is_no_pass() -> None:
     assert judged(car(1.8, late={4: 60.0}, every_s=0.2)).finding == "hesitates"
 
 
+@pytest.mark.parametrize(("held_s", "finding"), [(4.0, "unanswered"), (3.6, "unanswered")])
+def test_a_foot_that_waited_as_asked_and_lifted_has_seen_no_answer(
+    held_s: float, finding: str
+) -> None:
+    """The hold asked for is 4 s, so a foot that does it lifts before 4 s have passed since half."""
+    made = car(0.2, late={4: 60.0}, every_s=0.2, held_s=held_s)
+    result = judged(made)
+    assert (result.finding, result.to_json()["unanswered"]) == (finding, 1)
+    assert result.to_json()["sagged"] == 0
+    assert judged(car(0.2, every_s=0.2, held_s=held_s)).finding == "answers"
+
+
+def test_a_foot_that_lifted_at_once_says_nothing() -> None:
+    short = judged(car(0.2, late={4: 60.0}, every_s=0.2, held_s=2.0))
+    assert short.to_json()["unanswered"] == 0
+
+
 def test_near_the_limit_it_is_open() -> None:
     assert judged(car(0.9)).finding == "near-limit"
 
