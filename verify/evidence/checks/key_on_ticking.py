@@ -23,6 +23,7 @@ from verify.evidence.checks.key_sounds import (
     KeyCycle,
     key_cycles,
     like_ticks,
+    loudness_known,
     muted,
     proposed_marks,
     softest_db,
@@ -69,6 +70,9 @@ def run_key_on_ticking(
     sounds = sounds_of(recordings)
     if not sounds:
         return check.result("channel-missing", "there is no sound of a key-on.")
+    if not all(loudness_known(r) for _, r in sounds):
+        return check.result("channel-missing", "how loud it was, in the clicks and below them, is "
+                            "not known of the whole sound.")  # fmt: skip
     cycles = [c for i, r in sounds for c in key_cycles(r, i)]
     if not cycles:
         marks = [t for _, r in sounds for t in proposed_marks(r)]
@@ -242,7 +246,7 @@ def _length(train: Train) -> Measurement:
 
 KEY_ON_TICKING = Check(
     name="key-on-ticking",
-    version=2,
+    version=3,
     question="Is the throttle quiet after key-on, but for its own test?",
     channels=("a sound of two key-ons without a start, and when they were",),
     quantity="the longest run of clicks within 12 s of a key-on: pauses up to 0.4 s, its rate and "
