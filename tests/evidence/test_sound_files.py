@@ -20,7 +20,7 @@ from verify.evidence.importers.sound import CHANNELS, SoundImporter
 from verify.evidence.recording import Recording
 from verify.evidence.sound import stream as stream_module
 from verify.evidence.sound.speed import speed_by_ear
-from verify.evidence.sound.stream import open_sound
+from verify.evidence.sound.stream import container_of, open_sound
 from verify.evidence.sound.wave import wave_layout
 
 
@@ -134,6 +134,25 @@ def test_what_telephones_write_sounds_the_same(container: str, codec: str, rate:
     own = speed_by_ear(recording, 4)
     octaves = [engine.mean_rpm / a.rpm for a in own.alternatives]
     assert min(abs(o - 1.0) for o in octaves) < 0.005
+
+
+@pytest.mark.parametrize("rate", [8_000, 11_025, 12_000, 16_000, 24_000, 44_100])
+@pytest.mark.parametrize("tag", [True, False])
+def test_mp3_of_any_rate_is_read_with_its_tag_and_without(rate: int, tag: bool) -> None:
+    """ISO/IEC 13818-3 and its extension to lower rates: another mark at the head of each frame; and
+    many recorders write no tag before the first."""
+    pytest.importorskip("av")
+    raw = encoded(noise(3 * rate), rate, container="mp3", codec="libmp3lame")
+    assert raw[:3] == b"ID3"
+    size = raw[6] << 21 | raw[7] << 14 | raw[8] << 7 | raw[9]
+    recording = read(raw if tag else raw[10 + size :])
+    assert recording.importer == "sound"
+    assert recording.seconds == pytest.approx(3.0, abs=0.15)
+
+
+def test_a_table_whose_first_header_begins_like_a_tag_is_no_sound() -> None:
+    assert container_of(b"ID3") == container_of(b"ID3,time_s,engine_speed\n1,2,3\n") == ""
+    assert container_of(b"ID3 time_s\n") == ""
 
 
 def test_a_film_gives_its_sound() -> None:
