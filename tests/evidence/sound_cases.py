@@ -191,7 +191,7 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
         FOUR,
     ),
     **_common("no-stall-by-ear", FOUR),
-    ("no-stall-by-ear", "too-short"): (lambda: idling(seconds=30.0), FOUR),
+    **_told_cases("no-stall-by-ear", FOUR),
     ("no-stall-by-ear", "none-heard"): (idling, FOUR),
     ("no-stall-by-ear", "racing"): (lambda: idling(1400.0), FOUR),
     ("no-stall-by-ear", "stalled"): (

@@ -212,16 +212,7 @@ def listened(
             details=ear.details,
         )
     if ear.sure_cylinders < SURE_OCTAVE:
-        odds = min((own.cylinders for _, own in good), key=lambda o: o.get(cylinders, 0.0))
-        other = max((n for n in odds if n != cylinders), key=lambda n: odds[n])
-        return check.result(
-            "cylinders-doubtful",
-            f"between its multiples the sound is not like that of {cylinders} cylinders "
-            f"({100 * odds[cylinders]:.0f} %); with {other} ({100 * odds[other]:.0f} %) "
-            f"it would be {best.alternatives[0].rpm * cylinders / other:.0f} rpm.",
-            windows=ear.readings.windows,
-            details=ear.details,
-        )
+        return doubtful_cylinders(check, ear)
     if not ear.margin >= LEAST_MARGIN:
         return check.result(
             "cycle-not-heard",
@@ -230,6 +221,21 @@ def listened(
             details=ear.details,
         )
     return ear
+
+
+def doubtful_cylinders(check: Check, ear: Ear) -> CheckResult:
+    """The number of cylinders that was told is none to rest a verdict on."""
+    odds = min((own.cylinders for _, own in ear.heard), key=lambda o: o.get(ear.cylinders, 0.0))
+    other = max((n for n in odds if n != ear.cylinders), key=lambda n: odds[n])
+    rpm = ear.heard[0][1].alternatives[0].rpm * ear.cylinders / other
+    return check.result(
+        "cylinders-doubtful",
+        f"between its multiples the sound is not like that of {ear.cylinders} cylinders "
+        f"({100 * odds[ear.cylinders]:.0f} %); with {other} ({100 * odds[other]:.0f} %) "
+        f"it would be {rpm:.0f} rpm.",
+        windows=ear.readings.windows,
+        details=ear.details,
+    )
 
 
 def implausible_numbers(check: Check, specs: Mapping[str, SpecValue]) -> CheckResult | None:
