@@ -151,7 +151,7 @@ def _others(ear: Ear) -> str:
 
 IDLE_SPEED_BY_EAR = Check(
     name="idle-speed-by-ear",
-    version=3,
+    version=4,
     question="Does the engine sound as if it idled at the right speed?",
     channels=CHANNELS,
     quantity="mean engine speed from the firing of the cylinders (rpm · cylinders / 120 a second) "

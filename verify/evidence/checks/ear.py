@@ -21,6 +21,7 @@ from verify.evidence.sound.firing import HOP_S
 from verify.evidence.sound.octaves import Alternative
 from verify.evidence.sound.speed import (
     HOW_TO_RECORD,
+    SETTLE_GAPS,
     SYSTEMATIC_SHARE,
     EarSpeed,
     speed_by_ear,
@@ -75,6 +76,7 @@ SETTLE_OCTAVE = (
 UNDECIDED: Mapping[str, Verdict] = {
     "channel-missing": Verdict.UNDECIDED,
     "no-engine-heard": Verdict.UNDECIDED,
+    "has-gaps": Verdict.UNDECIDED,
     "too-even": Verdict.UNDECIDED,
     "octave-open": Verdict.UNDECIDED,
     "no-cylinders": Verdict.UNDECIDED,
@@ -88,6 +90,7 @@ UNDECIDED: Mapping[str, Verdict] = {
 SETTLES: Mapping[str, str] = {
     "channel-missing": HOW_TO_RECORD,
     "no-engine-heard": HOW_TO_RECORD,
+    "has-gaps": SETTLE_GAPS,
     "too-even": HOW_TO_RECORD,
     "octave-open": SETTLE_OCTAVE,
     "no-cylinders": "give the number of cylinders as cylinders",

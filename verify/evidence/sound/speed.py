@@ -21,8 +21,10 @@ from numpy.typing import NDArray
 from verify.evidence.importers.sound import odds_name
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sound.firing import HOP_S
+from verify.evidence.sound.gaps import MOST_GONE, gaps_of, heard_through
 from verify.evidence.sound.octaves import Alternative, choose, weigh_spacing
 from verify.evidence.sound.orders import RATIOS
+from verify.evidence.sound.varies import MOST_VARIES, VARIES
 
 # A frame further from the second around it than this is none of the engine's.
 STRAY_SHARE, AROUND_S = 0.04, 1.0
@@ -39,6 +41,14 @@ LEAST_LINES = 7.0
 EVEN_SHARE, EVEN_SECOND_SHARE = 0.0015, 0.0005
 # The hiss of whatever does not fire is not in step with the note: see `swell`.
 LEAST_SWELL = 0.3
+# No two combustions at idle are alike: their scatter, as a share of the sound of a blow, is greater
+# than this (common practice, no source), and than what the tracking leaves of a sound without any
+# (0.04, the tests bound it), by so many standard errors.
+LEAST_SCATTER, SCATTER_SIGMA = 0.05, 3.0
+# Share of what is left of the cycles that comes again in a loop: so much in half of the blocks,
+# after the same time or a multiple of it, or so much alone. Made-up engines leave up to 0.1, and
+# not after the same time.
+LEAST_REPEATS, SURELY_REPEATS, ROUND_SHARE = 0.1, 0.25, 0.02
 MAINS_HZ, MAINS_SHARE, MAINS_WANDER = (50.0, 60.0, 100.0, 120.0), 0.004, 0.004
 # What the followed note is out by on average, as a standard uncertainty in shares of the speed: the
 # tests bound it. The clock of a telephone is good to 50 parts in a million, which is nothing.
@@ -86,6 +96,10 @@ HOW_TO_RECORD = (
     "record 30 s again with the bonnet open, the telephone a forearm away from the engine and out "
     "of the fan's wind, radio and fans off, nobody talking"
 )
+SETTLE_GAPS = (
+    "record again with the telephone's own recorder, nothing that makes sounds clearer or softer "
+    "switched on, no call coming in, and give that file as it is"
+)
 
 
 def firing_hz(rpm: float, cylinders: int) -> float:
@@ -103,8 +117,17 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
     note, strength = recording.channels.get("note"), recording.channels.get("note_strength")
     lines = recording.channels.get("note_lines")
     odds = _odds_rows(recording)
+    gaps, gone = gaps_of(recording)
+    bad = bad_share(recording)
+    if max(gone, bad) > MOST_GONE:
+        what = (
+            f"{100 * bad:.0f} of 100 samples of the file are no sound"
+            if bad >= gone
+            else f"{100 * gone:.0f} of 100 parts of the sound are gone, each for a moment"
+        )
+        return EarSpeed("has-gaps", f"{what}: what is heard between them is no proof", SETTLE_GAPS)
     if note is not None:
-        note = _possible(note)
+        note = _possible(note, heard_through(note.time_s, gaps))
     if (
         note is None
         or strength is None
@@ -175,6 +198,9 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
             "nothing above 1 kHz swells in step with the note, as an engine's valves and injectors "
             "do",
         )
+    alike = _alike(recording)
+    if alike is not None:
+        return answer(*alike)
     if _covered(pieces, recording, hop) < LEAST_COVERED:
         return answer(
             "no-engine-heard",
@@ -185,9 +211,16 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
     return answer("", "")
 
 
-def _possible(note: Channel) -> Channel:
-    """Without what no engine's note can be, so that nothing of it reaches the arithmetic."""
-    good = (note.values > 1.0) & (note.values < 1000.0)
+def bad_share(recording: Recording) -> float:
+    """Share of the samples that are no number, or none that a sound can have."""
+    channel = recording.channels.get("sound_bad")
+    return float(channel.values[0]) / 100.0 if channel is not None and len(channel.values) else 0.0
+
+
+def _possible(note: Channel, through: NDArray[np.bool_]) -> Channel:
+    """Without what no engine's note can be, so that nothing of it reaches the arithmetic, and
+    without what was followed through a gap."""
+    good = (note.values > 1.0) & (note.values < 1000.0) & through
     if good.all():
         return note
     return Channel(note.name, note.unit, note.time_s[good], note.values[good], note.resolution,
@@ -272,6 +305,50 @@ def _swell(recording: Recording) -> float:
     if channel is None or not len(channel.values):
         return 0.0
     return float(np.median(channel.values))
+
+
+def _alike(recording: Recording) -> tuple[str, str] | None:
+    """(finding, why) where no two cycles are heard to differ as an engine's do, or where the same
+    ones come again; None where they differ."""
+    columns = [recording.channels.get(f"note_varies_{name}") for name in VARIES]
+    rows = [c.values for c in columns if c is not None and len(c.values)]
+    known = len(rows) == len(VARIES) and len({len(r) for r in rows}) == 1
+    if not (known and all(np.all(np.abs(r) <= MOST_VARIES) for r in rows)):
+        return "cycle-not-heard", "whether one cycle differs from the next is not known"
+    square, error, repeats, round_s = rows
+    found = _rounds(repeats, round_s)
+    if found > 0.0:
+        return "too-even", f"the same sounds come again every {found:.1f} s, as those of a loop do"
+    mean = float(np.mean(square))
+    doubt = float(np.sqrt(np.sum(np.square(error)))) / len(error)
+    if mean >= LEAST_SCATTER**2 and mean >= SCATTER_SIGMA * doubt:
+        return None
+    if mean + 2.0 * doubt < LEAST_SCATTER**2 and not _because(recording):
+        return (
+            "too-even",
+            f"one cycle is like the next to within {100 * math.sqrt(max(0.0, mean)):.0f} % of its "
+            "sound; of an engine no two are so alike, of an imitation they are",
+        )
+    return (
+        "cycle-not-heard",
+        "that no two cycles are alike, as an engine's never are, is not heard"
+        + (_because(recording) or " above the noise"),
+    )
+
+
+def _rounds(repeats: Array, round_s: Array) -> float:
+    """Seconds after which what is left of the cycles comes again, in most blocks alike; 0 where it
+    does not. A hum that beats with the engine does so too, but never after the same time."""
+    clear = round_s[(repeats >= LEAST_REPEATS) & (round_s > 0.0)]
+    if len(clear) < max(2, math.ceil(0.5 * len(repeats))):
+        strong = round_s[repeats >= SURELY_REPEATS]
+        return float(np.median(strong)) if len(strong) > 0.5 * len(repeats) else 0.0
+    for own in np.sort(clear).tolist():
+        times = clear / own
+        fits = np.abs(times - np.round(times)) < ROUND_SHARE * times
+        if np.count_nonzero(fits) >= max(2, math.ceil(0.5 * len(repeats))):
+            return float(own)
+    return 0.0
 
 
 def with_engine_speed(recording: Recording, cylinders: int) -> Recording:

@@ -48,13 +48,15 @@ _TAGS = (b"\x02", b"\x03", b"\x04")
 
 @dataclass
 class SoundStream:
-    """An opened file. repairs grows while the blocks are read: what was mended, in sentences."""
+    """An opened file. While the blocks are read grow: repairs, what was mended, in sentences; bad,
+    how many samples are no number, or none that a sound can have."""
 
     name: str
     container: str
     rate: int
     blocks: Iterator[NDArray[np.float32]]
     repairs: list[str] = field(default_factory=list)
+    bad: int = 0
 
 
 def container_of(head: bytes) -> str:
@@ -188,18 +190,18 @@ def _guarded(
     blocks: Iterator[NDArray[np.float32]], opened: SoundStream
 ) -> Iterator[NDArray[np.float32]]:
     """Finite blocks within bounds, at most an hour of them."""
-    total = bad = 0
+    total = 0
     for block in blocks:
         total += len(block)
         if total > MOST_SECONDS * opened.rate + opened.rate:
             raise _too_long(opened.name)
         wrong = ~(np.abs(block) <= LOUDEST)
         if wrong.any():
-            bad += int(np.count_nonzero(wrong))
+            opened.bad += int(np.count_nonzero(wrong))
             block = np.where(wrong, np.float32(0.0), block)
         yield block
-    if bad:
+    if opened.bad:
         opened.repairs.append(
-            f"{bad} of {total} samples are no sound (not a number, or far too large) and count as "
-            "silence"
+            f"{opened.bad} of {total} samples are no sound (not a number, or far too large) and "
+            "count as silence"
         )
