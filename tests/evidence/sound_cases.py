@@ -57,7 +57,7 @@ def idling(
     until_s: float = 1e9,
     softer_db: float = 0.0,
     cylinders: int = 4,
-    scatter: float = 0.15,
+    scatter: float = 0.2,
     bad: float = 0.0,
 ) -> Recording:
     """An engine heard through. sure: odds of the note being the firing; half: odds of half of it;

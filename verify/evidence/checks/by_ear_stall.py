@@ -158,7 +158,7 @@ _NONE = Limits(None, 0.0, "1", "freedom from events: any stall that is heard is 
 
 NO_STALL_BY_EAR = Check(
     name="no-stall-by-ear",
-    version=4,
+    version=5,
     question="Is the engine heard to run on through its idle?",
     channels=CHANNELS,
     quantity="times the engine's note ends while the engine should run",

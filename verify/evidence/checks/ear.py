@@ -107,11 +107,17 @@ LOOK_ALIKES = (
     "0.95 none is taken",
     "a fan, a pump or a belt: too few multiples, or too even",
     "mains hum, an organ: more even than any engine",
+    "one cycle repeated, sines, a loop of some seconds from a loudspeaker: no two cycles of an "
+    "engine are alike, and none comes again",
     "speech, music, traffic: the note does not go on, or jumps",
     "a cold engine idles higher: that it was warm must be told",
 )
 BLIND_SPOTS = (
-    "another engine beside the car: who records must know which one it was",
+    "a sound proves what was played to the microphone: a recording of another engine, or an "
+    "imitation whose blows scatter as an engine's do, cannot be told from it; who signs says that "
+    "it was this car",
+    "another engine beside the car, or a machine with pistons: who records must know which it was",
+    "an engine whose blows scatter by less than about a tenth in sound and time: it is left open",
     "engines that fire unevenly, by design (some of two and six cylinders) or because a cylinder "
     "does not fire: they may sound like an even one of half the speed, and not all stay open",
     "engine speeds that change fast, as when it is revved",

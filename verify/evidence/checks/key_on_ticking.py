@@ -252,7 +252,7 @@ def _length(train: Train) -> Measurement:
 
 KEY_ON_TICKING = Check(
     name="key-on-ticking",
-    version=4,
+    version=5,
     question="Is the throttle quiet after key-on, but for its own test?",
     channels=("a sound of two key-ons without a start, and when they were",),
     quantity="the longest run of clicks within 12 s of a key-on: pauses up to 0.4 s, its rate and "
@@ -305,5 +305,6 @@ KEY_ON_TICKING = Check(
         "recorder",
         "ticking that comes only when cold, hot, or after a night: record it then",
         "which part ticks: a purge valve or a relay may do it too",
+        "a sound proves what was played to the microphone: who signs says that it was this car",
     ),
 )

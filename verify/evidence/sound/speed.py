@@ -41,14 +41,18 @@ LEAST_LINES = 7.0
 EVEN_SHARE, EVEN_SECOND_SHARE = 0.0015, 0.0005
 # The hiss of whatever does not fire is not in step with the note: see `swell`.
 LEAST_SWELL = 0.3
-# No two combustions at idle are alike: their scatter, as a share of the sound of a blow, is greater
-# than this (common practice, no source), and than what the tracking leaves of a sound without any
-# (0.04, the tests bound it), by so many standard errors.
-LEAST_SCATTER, SCATTER_SIGMA = 0.05, 3.0
+# No two combustions at idle are alike. Their scatter, with that of their times, as a share of the
+# sound of a blow, is greater than this (common practice, no source), and than what the tracking
+# leaves of a sound that has none (0.09 on made-up ones), by so many standard errors.
+LEAST_SCATTER, SCATTER_SIGMA = 0.11, 3.0
+# A block with less of the note than this share of the fullest one shows little of it.
+FULL_SHARE = 0.25
+# No block knows the square of it better than this, so that none counts for all.
+LEAST_ERROR = 0.001
 # Share of what is left of the cycles that comes again in a loop: so much in half of the blocks,
-# after the same time or a multiple of it, or so much alone. Made-up engines leave up to 0.1, and
-# not after the same time.
-LEAST_REPEATS, SURELY_REPEATS, ROUND_SHARE = 0.1, 0.25, 0.02
+# after the same time or a multiple of it; less where it is after the same time in all of them; or
+# so much alone. Made-up engines leave up to 0.1, and never after the same time.
+LEAST_REPEATS, ALIKE_REPEATS, SURELY_REPEATS, ROUND_SHARE = 0.1, 0.06, 0.25, 0.015
 MAINS_HZ, MAINS_SHARE, MAINS_WANDER = (50.0, 60.0, 100.0, 120.0), 0.004, 0.004
 # What the followed note is out by on average, as a standard uncertainty in shares of the speed: the
 # tests bound it. The clock of a telephone is good to 50 parts in a million, which is nothing.
@@ -304,7 +308,18 @@ def _swell(recording: Recording) -> float:
     channel = recording.channels.get("note_swell")
     if channel is None or not len(channel.values):
         return 0.0
-    return float(np.median(channel.values))
+    return float(np.median(channel.values[_full_blocks(recording, len(channel.values))]))
+
+
+def _full_blocks(recording: Recording, count: int) -> NDArray[np.bool_]:
+    """Which blocks have enough of the note: not the one in which it ends, if it does so soon."""
+    note, starts = recording.channels.get("note"), recording.channels.get("note_lines")
+    if note is None or starts is None or len(starts.time_s) != count:
+        return np.ones(count, np.bool_)
+    place = np.searchsorted(starts.time_s, note.time_s, side="right") - 1
+    many = np.bincount(place[place >= 0], minlength=count)
+    result: NDArray[np.bool_] = many >= FULL_SHARE * many.max()
+    return result
 
 
 def _alike(recording: Recording) -> tuple[str, str] | None:
@@ -315,15 +330,18 @@ def _alike(recording: Recording) -> tuple[str, str] | None:
     known = len(rows) == len(VARIES) and len({len(r) for r in rows}) == 1
     if not (known and all(np.all(np.abs(r) <= MOST_VARIES) for r in rows)):
         return "cycle-not-heard", "whether one cycle differs from the next is not known"
-    square, error, repeats, round_s = rows
+    full = _full_blocks(recording, len(rows[0]))
+    square, error, repeats, round_s = (r[full] for r in rows)
     found = _rounds(repeats, round_s)
     if found > 0.0:
         return "too-even", f"the same sounds come again every {found:.1f} s, as those of a loop do"
-    mean = float(np.mean(square))
-    doubt = float(np.sqrt(np.sum(np.square(error)))) / len(error)
+    weight = 1.0 / (np.square(error) + LEAST_ERROR**2)
+    mean = float(weight @ square / weight.sum())
+    doubt = float(weight.sum()) ** -0.5
     if mean >= LEAST_SCATTER**2 and mean >= SCATTER_SIGMA * doubt:
         return None
-    if mean + 2.0 * doubt < LEAST_SCATTER**2 and not _because(recording):
+    # Far below none it is something else that is loud between the blows.
+    if -2.0 * doubt < mean < LEAST_SCATTER**2 - 2.0 * doubt and not _because(recording):
         return (
             "too-even",
             f"one cycle is like the next to within {100 * math.sqrt(max(0.0, mean)):.0f} % of its "
@@ -332,21 +350,24 @@ def _alike(recording: Recording) -> tuple[str, str] | None:
     return (
         "cycle-not-heard",
         "that no two cycles are alike, as an engine's never are, is not heard"
-        + (_because(recording) or " above the noise"),
+        + _because(recording),
     )
 
 
 def _rounds(repeats: Array, round_s: Array) -> float:
     """Seconds after which what is left of the cycles comes again, in most blocks alike; 0 where it
     does not. A hum that beats with the engine does so too, but never after the same time."""
+    half = max(2, math.ceil(0.5 * len(repeats)))
+    strong = round_s[repeats >= SURELY_REPEATS]
+    if len(strong) > 0.5 * len(repeats):
+        return float(np.median(strong))
+    same = len(round_s) > 1 and np.ptp(round_s) < ROUND_SHARE * float(np.min(round_s))
+    if same and float(np.median(repeats)) >= ALIKE_REPEATS:
+        return float(np.median(round_s))
     clear = round_s[(repeats >= LEAST_REPEATS) & (round_s > 0.0)]
-    if len(clear) < max(2, math.ceil(0.5 * len(repeats))):
-        strong = round_s[repeats >= SURELY_REPEATS]
-        return float(np.median(strong)) if len(strong) > 0.5 * len(repeats) else 0.0
     for own in np.sort(clear).tolist():
         times = clear / own
-        fits = np.abs(times - np.round(times)) < ROUND_SHARE * times
-        if np.count_nonzero(fits) >= max(2, math.ceil(0.5 * len(repeats))):
+        if np.count_nonzero(np.abs(times - np.round(times)) < ROUND_SHARE * times) >= half:
             return float(own)
     return 0.0
 

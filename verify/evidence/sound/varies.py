@@ -27,6 +27,8 @@ LEAST_CYCLES = 20
 # Of the phases of a cycle: those where its own sound is loudest, and where it is softest.
 LOUD_SHARE = 1.0 / 3.0
 SMOOTHED_TURNS = 0.12
+# Over so many hertz to both sides the noise is taken for even.
+EVENED_HZ = 100.0
 # The phase is known but for what moves as slowly as this.
 PHASE_S, LEAST_SHAPES = 0.06, 3
 # What is left of a cycle after half of both neighbours has been taken off has this many times the
@@ -63,17 +65,36 @@ def cycle_varies(block: Turns, spacing: Fraction) -> Varies:
     if rows < LEAST_CYCLES:
         return NOTHING
     cycles = block.sound[: rows * size].reshape(rows, size)
-    cycles = cycles - cycles.mean()
     seconds = turns / block.note_hz
+    cycles = _evened(cycles - cycles.mean(), seconds)
     shapes = _moved(cycles.mean(axis=0), max(LEAST_SHAPES, 1 + round(seconds / PHASE_S)))
-    # Without half of both neighbours nothing is left of what changes slowly, as in hunting.
-    left = cycles[1:-1] - 0.5 * (cycles[:-2] + cycles[2:])
+    left = _left(cycles)
     left -= (left @ shapes) @ shapes.T
     # Of noise, too, that much was taken away with them.
     power = np.square(left) / np.maximum(1.0 - np.square(shapes).sum(axis=1), 0.2)
     square, error = _scatter(power, cycles, block.per_turn)
     repeats, round_s = _comes_again(left, block, seconds)
     return Varies(square, error, repeats, round_s)
+
+
+def _left(cycles: Array) -> Array:
+    """What is left of each cycle but the first and the last without half of both its neighbours:
+    nothing of what changes slowly, as in hunting."""
+    found: Array = cycles[1:-1] - 0.5 * (cycles[:-2] + cycles[2:])
+    return found
+
+
+def _evened(cycles: Array, seconds: float) -> Array:
+    """The same with what is left of them made as loud at all pitches, so that neither wind nor the
+    rumble of a yard hides the rest; nothing above what is listened to."""
+    power = np.mean(np.square(np.abs(np.fft.rfft(_left(cycles), axis=1))), axis=0)
+    width = max(1, round(EVENED_HZ * seconds))
+    kernel = np.full(2 * width + 1, 1.0 / (2 * width + 1))
+    power = np.convolve(np.pad(power, width, mode="edge"), kernel, "valid")
+    weight = 1.0 / np.sqrt(power + 1e-6 * power.max() + 1e-30)
+    weight[int(HEARD_TO_HZ * seconds) :] = 0.0
+    made: Array = np.fft.irfft(np.fft.rfft(cycles, axis=1) * weight, cycles.shape[1], axis=1)
+    return made
 
 
 def _scatter(power: Array, cycles: Array, per_turn: int) -> tuple[float, float]:
