@@ -15,7 +15,7 @@ from tests.nasty import spec
 from verify.evidence.checks.catalogue import judge
 from verify.evidence.checks.ear import ENGINE_CHECKS
 from verify.evidence.recording import Recording
-from verify.evidence.sound.speed import LEAST_SCATTER
+from verify.evidence.sound.real import LEAST_SCATTER
 from verify.evidence.sound.turns import Turns
 from verify.evidence.sound.varies import MOST_VARIES, NOTHING, cycle_varies
 from verify.evidence.verdict import CheckResult
@@ -130,6 +130,7 @@ def test_where_noise_hides_it_or_it_is_cut_off_the_reason_says_so() -> None:
     result = judged(heard(louder, 16_000), 4, 720.0)["idle-speed-by-ear"]
     assert result.verdict is Verdict.UNDECIDED
     assert "cut off: set too loud" in result.why
+    assert "further away" in result.settle
 
 
 # --- gaps ----------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ from verify.evidence.sound.firing import HOP_S
 from verify.evidence.sound.gaps import MOST_GONE, gaps_of, heard_through
 from verify.evidence.sound.octaves import Alternative, choose, weigh_spacing
 from verify.evidence.sound.orders import RATIOS
-from verify.evidence.sound.varies import MOST_VARIES, VARIES
+from verify.evidence.sound.real import LEAST_SWELL, cut_off, swelling, too_alike
 
 # A frame further from the second around it than this is none of the engine's.
 STRAY_SHARE, AROUND_S = 0.04, 1.0
@@ -39,20 +39,6 @@ LEAST_LINES = 7.0
 # tracking adds less than 0.0005 to a note that does not move at all (the tests bound it), and the
 # mains move by less than that in a minute (common practice, no source).
 EVEN_SHARE, EVEN_SECOND_SHARE = 0.0015, 0.0005
-# The hiss of whatever does not fire is not in step with the note: see `swell`.
-LEAST_SWELL = 0.3
-# No two combustions at idle are alike. Their scatter, with that of their times, as a share of the
-# sound of a blow, is greater than this (common practice, no source), and than what the tracking
-# leaves of a sound that has none (0.09 on made-up ones), by so many standard errors.
-LEAST_SCATTER, SCATTER_SIGMA = 0.11, 3.0
-# A block with less of the note than this share of the fullest one shows little of it.
-FULL_SHARE = 0.25
-# No block knows the square of it better than this, so that none counts for all.
-LEAST_ERROR = 0.001
-# Share of what is left of the cycles that comes again in a loop: so much in half of the blocks,
-# after the same time or a multiple of it; less where it is after the same time in all of them; or
-# so much alone. Made-up engines leave up to 0.1, and never after the same time.
-LEAST_REPEATS, ALIKE_REPEATS, SURELY_REPEATS, ROUND_SHARE = 0.1, 0.06, 0.25, 0.015
 MAINS_HZ, MAINS_SHARE, MAINS_WANDER = (50.0, 60.0, 100.0, 120.0), 0.004, 0.004
 # What the followed note is out by on average, as a standard uncertainty in shares of the speed: the
 # tests bound it. The clock of a telephone is good to 50 parts in a million, which is nothing.
@@ -100,6 +86,10 @@ HOW_TO_RECORD = (
     "record 30 s again with the bonnet open, the telephone a forearm away from the engine and out "
     "of the fan's wind, radio and fans off, nobody talking"
 )
+SETTLE_LOUD = (
+    "record again with the telephone an arm's length further away from the engine than before, or "
+    "with the recorder's level turned down until its bar no longer reaches the end"
+)
 SETTLE_GAPS = (
     "record again with the telephone's own recorder, nothing that makes sounds clearer or softer "
     "switched on, no call coming in, and give that file as it is"
@@ -124,12 +114,16 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
     gaps, gone = gaps_of(recording)
     bad = bad_share(recording)
     if max(gone, bad) > MOST_GONE:
-        what = (
-            f"{100 * bad:.0f} of 100 samples of the file are no sound"
-            if bad >= gone
-            else f"{100 * gone:.0f} of 100 parts of the sound are gone, each for a moment"
+        why = (
+            f"{100 * bad:.0f} of 100 samples of the file are no sound: what is heard between them "
+            "is no proof"
         )
-        return EarSpeed("has-gaps", f"{what}: what is heard between them is no proof", SETTLE_GAPS)
+        if bad < gone:
+            why = (
+                f"{100 * gone:.0f} of 100 parts of the sound are gone, each for a moment: what is "
+                "heard between them is no proof"
+            )
+        return EarSpeed("has-gaps", why, SETTLE_GAPS)
     if note is not None:
         note = _possible(note, heard_through(note.time_s, gaps))
     if (
@@ -141,7 +135,7 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
         or not len(strength.values)
         or not len(lines.values)
     ):
-        return EarSpeed("no-engine-heard", _silence(recording), HOW_TO_RECORD)
+        return EarSpeed("no-engine-heard", _silence(recording), _how_to(recording))
     many = float(np.median(lines.values))
     if many < LEAST_LINES:
         why = (
@@ -160,15 +154,15 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
     def answer(lack: str, why: str, *, partly: bool = False) -> EarSpeed:
         covered = _covered(pieces, recording, hop)
         return EarSpeed(
-            lack, why, HOW_TO_RECORD if lack else "", pieces, alternatives, strong, many, covered,
-            heard.cylinders, partly, heard.margin,
+            lack, why, _how_to(recording) if lack else "", pieces, alternatives, strong, many,
+            covered, heard.cylinders, partly, heard.margin,
         )  # fmt: skip
 
     if not pieces or strays > MOST_STRAYS:
         return answer(
             "no-engine-heard",
             "no note is heard that goes on evenly for 5 s, as an engine's does"
-            + _because(recording),
+            + cut_off(recording),
         )
     every = np.concatenate([v for _, v in pieces])
     level = float(np.mean(every))
@@ -196,20 +190,20 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
             "too-even",
             f"the note lies at {firing:.1f} Hz, where the hum of the mains lies, and hardly moves",
         )
-    if not _swell(recording) >= LEAST_SWELL:
+    if not swelling(recording) >= LEAST_SWELL:
         return answer(
             "no-engine-heard",
             "nothing above 1 kHz swells in step with the note, as an engine's valves and injectors "
             "do",
         )
-    alike = _alike(recording)
+    alike = too_alike(recording)
     if alike is not None:
         return answer(*alike)
     if _covered(pieces, recording, hop) < LEAST_COVERED:
         return answer(
             "no-engine-heard",
             f"an engine may be heard in {sum(float(t[-1] - t[0]) for t, _ in pieces):.0f} s of "
-            f"{recording.seconds:.0f} s only" + _because(recording),
+            f"{recording.seconds:.0f} s only" + cut_off(recording),
             partly=True,
         )
     return answer("", "")
@@ -235,14 +229,11 @@ def _silence(recording: Recording) -> str:
     level = recording.channels.get("sound_level")
     if level is None or not len(level.values) or float(np.max(level.values)) < SILENT_DB:
         return "the file is silent"
-    return "no note with its multiples stands out of the noise" + _because(recording)
+    return "no note with its multiples stands out of the noise" + cut_off(recording)
 
 
-def _because(recording: Recording) -> str:
-    clipped = recording.channels.get("sound_clipped")
-    if clipped is not None and len(clipped.values) and float(clipped.values[0]) > 2.0:
-        return f"; {float(clipped.values[0]):.0f} of 100 samples are cut off: set too loud"
-    return ""
+def _how_to(recording: Recording) -> str:
+    return SETTLE_LOUD if cut_off(recording) else HOW_TO_RECORD
 
 
 def _odds_rows(recording: Recording) -> tuple[Array, Array] | None:
@@ -301,75 +292,6 @@ def _jumps(pieces: tuple[tuple[Array, Array], ...]) -> float:
     steps = np.concatenate([np.diff(v) for _, v in pieces])
     spread = float(np.var(np.concatenate([v for _, v in pieces])))
     return float(np.mean(np.square(steps))) / spread if spread > 0.0 else 0.0
-
-
-def _swell(recording: Recording) -> float:
-    """How far the hiss swells with the note, in most of the blocks."""
-    channel = recording.channels.get("note_swell")
-    if channel is None or not len(channel.values):
-        return 0.0
-    return float(np.median(channel.values[_full_blocks(recording, len(channel.values))]))
-
-
-def _full_blocks(recording: Recording, count: int) -> NDArray[np.bool_]:
-    """Which blocks have enough of the note: not the one in which it ends, if it does so soon."""
-    note, starts = recording.channels.get("note"), recording.channels.get("note_lines")
-    if note is None or starts is None or len(starts.time_s) != count:
-        return np.ones(count, np.bool_)
-    place = np.searchsorted(starts.time_s, note.time_s, side="right") - 1
-    many = np.bincount(place[place >= 0], minlength=count)
-    result: NDArray[np.bool_] = many >= FULL_SHARE * many.max()
-    return result
-
-
-def _alike(recording: Recording) -> tuple[str, str] | None:
-    """(finding, why) where no two cycles are heard to differ as an engine's do, or where the same
-    ones come again; None where they differ."""
-    columns = [recording.channels.get(f"note_varies_{name}") for name in VARIES]
-    rows = [c.values for c in columns if c is not None and len(c.values)]
-    known = len(rows) == len(VARIES) and len({len(r) for r in rows}) == 1
-    if not (known and all(np.all(np.abs(r) <= MOST_VARIES) for r in rows)):
-        return "cycle-not-heard", "whether one cycle differs from the next is not known"
-    full = _full_blocks(recording, len(rows[0]))
-    square, error, repeats, round_s = (r[full] for r in rows)
-    found = _rounds(repeats, round_s)
-    if found > 0.0:
-        return "too-even", f"the same sounds come again every {found:.1f} s, as those of a loop do"
-    weight = 1.0 / (np.square(error) + LEAST_ERROR**2)
-    mean = float(weight @ square / weight.sum())
-    doubt = float(weight.sum()) ** -0.5
-    if mean >= LEAST_SCATTER**2 and mean >= SCATTER_SIGMA * doubt:
-        return None
-    # Far below none it is something else that is loud between the blows.
-    if -2.0 * doubt < mean < LEAST_SCATTER**2 - 2.0 * doubt and not _because(recording):
-        return (
-            "too-even",
-            f"one cycle is like the next to within {100 * math.sqrt(max(0.0, mean)):.0f} % of its "
-            "sound; of an engine no two are so alike, of an imitation they are",
-        )
-    return (
-        "cycle-not-heard",
-        "that no two cycles are alike, as an engine's never are, is not heard"
-        + _because(recording),
-    )
-
-
-def _rounds(repeats: Array, round_s: Array) -> float:
-    """Seconds after which what is left of the cycles comes again, in most blocks alike; 0 where it
-    does not. A hum that beats with the engine does so too, but never after the same time."""
-    half = max(2, math.ceil(0.5 * len(repeats)))
-    strong = round_s[repeats >= SURELY_REPEATS]
-    if len(strong) > 0.5 * len(repeats):
-        return float(np.median(strong))
-    same = len(round_s) > 1 and np.ptp(round_s) < ROUND_SHARE * float(np.min(round_s))
-    if same and float(np.median(repeats)) >= ALIKE_REPEATS:
-        return float(np.median(round_s))
-    clear = round_s[(repeats >= LEAST_REPEATS) & (round_s > 0.0)]
-    for own in np.sort(clear).tolist():
-        times = clear / own
-        if np.count_nonzero(np.abs(times - np.round(times)) < ROUND_SHARE * times) >= half:
-            return float(own)
-    return 0.0
 
 
 def with_engine_speed(recording: Recording, cylinders: int) -> Recording:
