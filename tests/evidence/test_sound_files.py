@@ -18,6 +18,7 @@ from verify.errors import UserError
 from verify.evidence.importers.port import importers, look, read_recording
 from verify.evidence.importers.sound import CHANNELS, SoundImporter
 from verify.evidence.recording import Recording
+from verify.evidence.sound import listening as listening_module
 from verify.evidence.sound import stream as stream_module
 from verify.evidence.sound.speed import speed_by_ear
 from verify.evidence.sound.stream import container_of, open_sound
@@ -328,6 +329,24 @@ def test_memory_does_not_grow_with_the_file() -> None:
             tracemalloc.stop()
 
     assert peak(10) < 1.15 * peak(1) + 2_000_000
+
+
+def test_of_a_long_sound_fewer_readings_are_kept_and_none_of_them_is_moved(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sound = hear(Engine(seconds=45.0, rate=8000, seed=4, unlike=0.25)).sound
+    whole = heard(sound, 8000).channels["note"]
+    monkeypatch.setattr(listening_module, "MOST_FRAMES", 150)
+    fewer = heard(sound, 8000)
+    note = fewer.channels["note"]
+    assert 75 <= len(note.values) <= 150
+    assert note.interval_s == pytest.approx(0.4, abs=0.01)
+    places = np.searchsorted(whole.time_s, note.time_s - 1e-9)
+    np.testing.assert_array_equal(whole.time_s[places], note.time_s)
+    np.testing.assert_array_equal(whole.values[places], note.values)
+    own = speed_by_ear(fewer, 4)
+    assert own.lack == ""
+    assert own.covered > 0.95
 
 
 # --- whatever the bytes --------------------------------------------------------------------------
