@@ -4,7 +4,9 @@ Engines of 2 to 8 cylinders at −3 to 20 dB, some firing unevenly, hunting, wit
 clipped, behind pipes and a telephone's band; engines that stall; key-ons with and without ticking;
 and sounds that are no engine. For each check, with Wilson's 95 % interval: wrong passes (a sound
 whose truth fails, passed), right among the decided, undecided; for speed also its error by signal
-to noise, and how often a speed at another octave was accepted as certain.
+to noise, and how often a speed at another octave was accepted as certain. Then the time of a minute
+beside a spectrogram of it, and the peak memory of `keysback listen` over the length of the file, in
+a process of its own, as the kernel tells it (Linux).
 
 Each engine is held against several idle speeds: one it meets, one it misses by 1.0 to 2.0 × the
 tolerance, and traps (half, double, two thirds and one and a half of its true speed), which only an
@@ -203,6 +205,15 @@ def targets(rows: Sequence[Row]) -> dict[str, Any]:
 
 # Peak memory is the kernel's, of a process of its own; what it had after imports and a sound of
 # two seconds is taken off.
+LISTEN = """
+import contextlib, io, sys
+from verify.__main__ import main
+with contextlib.redirect_stdout(io.StringIO()):
+    code = main(["listen", sys.argv[1], "--cylinders", "4", "--told", "warm,standing,released"])
+with open("/proc/self/status") as status:
+    peak = 1024 * int(next(l for l in status if l.startswith("VmHWM")).split()[1])
+print(code, peak)
+"""
 CHILD = """
 import sys, time
 from verify.evidence.importers.port import read_recording
@@ -277,6 +288,63 @@ def speed_and_memory(runs: int, minutes: int) -> dict[str, float]:
     return {"seconds": own, "ratio": ratio, "growth": growth}
 
 
+def write_packed(path: Path, minute: np.ndarray, minutes: int, rate: int) -> None:
+    """Stereo, in AAC or Opus by the ending of the name."""
+    import av
+
+    form, codec = ("ipod", "aac") if path.suffix == ".m4a" else ("ogg", "libopus")
+    rows = np.ascontiguousarray(np.stack([minute, 0.8 * minute]).astype(np.float32))
+    with av.open(str(path), "w", format=form) as made:
+        stream: Any = made.add_stream(codec, rate=rate)
+        stream.layout = "stereo"
+        size = stream.codec_context.frame_size or 960
+        same = av.AudioResampler(stream.format.name, "stereo", rate, frame_size=size)
+        at = 0
+        for _ in range(minutes):
+            for first in range(0, rows.shape[1] - rate // 10 + 1, rate // 10):
+                part = np.ascontiguousarray(rows[:, first : first + rate // 10])
+                frame = av.AudioFrame.from_ndarray(part, format="fltp", layout="stereo")
+                frame.sample_rate, frame.pts = rate, at
+                at += part.shape[1]
+                for one in same.resample(frame):
+                    made.mux(stream.encode(one))
+        made.mux(stream.encode(None))
+
+
+def write_stereo(path: Path, minute: np.ndarray, minutes: int, rate: int) -> None:
+    raw = np.round(np.stack([minute, 0.8 * minute], axis=1) * 32767.0).astype("<i2").tobytes()
+    with wave.open(str(path), "wb") as out:
+        out.setnchannels(2)
+        out.setsampwidth(2)
+        out.setframerate(rate)
+        for _ in range(minutes):
+            out.writeframes(raw)
+
+
+def memory_over_length(longest: int) -> dict[str, Any]:
+    """Prints the peak memory of listening to files of 1 minute to the longest, by format."""
+    lengths = sorted({1, min(10, longest), longest})
+    told: dict[str, Any] = {}
+    print("\nPeak memory of keysback listen, stereo, whole process")
+    with tempfile.TemporaryDirectory() as folder:
+        for kind, rate in (("wav", 44_100), ("m4a", 44_100), ("ogg", 48_000)):
+            minute = hear(Engine(seconds=60.0, seed=4, rate=rate)).sound
+            peaks = []
+            for minutes in lengths:
+                path = Path(folder) / f"sound.{kind}"
+                (write_stereo if kind == "wav" else write_packed)(path, minute, minutes, rate)
+                done = subprocess.run([sys.executable, "-c", LISTEN, str(path)], cwd=ROOT,
+                                      check=True, capture_output=True, text=True)  # fmt: skip
+                peaks.append(int(done.stdout.split()[1]))
+            growth = peaks[-1] / peaks[0]
+            shown = ", ".join(f"{m} min {p / 1e6:.1f} MB"
+                              for m, p in zip(lengths, peaks, strict=True))  # fmt: skip
+            met = "met" if growth <= GROWTH_GOAL else "NOT MET"
+            print(f"  {kind}: {shown}: {growth:.2f} x (goal <= {GROWTH_GOAL:g}): {met}")
+            told[kind] = dict(zip(lengths, peaks, strict=True))
+    return told
+
+
 def run_all(tasks: Sequence[tuple[str, int, int, float]], workers: int) -> list[Row]:
     with Pool(workers) if workers > 1 else nullcontext() as pool:
         spread = pool.imap(rows_of, tasks, 4) if pool else map(rows_of, tasks)
@@ -285,7 +353,12 @@ def run_all(tasks: Sequence[tuple[str, int, int, float]], workers: int) -> list[
 
 def main() -> int:
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    p.add_argument("--sounds", type=int, default=30, help="engines at each signal to noise")
+    p.add_argument(
+        "--sounds",
+        type=int,
+        default=30,
+        help="engines at each signal to noise; 0: time and memory alone",
+    )
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--workers", type=int, default=2)
     p.add_argument("--show", action="store_true", help="name every wrong pass and octave error")
@@ -294,10 +367,11 @@ def main() -> int:
     p.add_argument("--json", type=Path, help="write every row there")
     args = p.parse_args()
     began = time.perf_counter()
-    rows = run_all(tasks_for(args.sounds, args.seed), args.workers)
-    told: dict[str, Any] = report(rows, args.show)
+    rows = run_all(tasks_for(args.sounds, args.seed), args.workers) if args.sounds else []
+    told: dict[str, Any] = report(rows, args.show) if rows else {}
     if not args.no_speed:
         told["speed"] = speed_and_memory(5, args.minutes)
+        told["memory"] = memory_over_length(args.minutes)
     print(f"\n{len(rows)} verdicts, seed {args.seed}, {time.perf_counter() - began:.0f} s")
     if args.json:
         args.json.write_text(json.dumps({"summary": told, "rows": rows}, default=str))

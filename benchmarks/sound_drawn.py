@@ -17,6 +17,7 @@ import numpy as np
 from tests.engines_heard import others
 from tests.engines_heard.engine import UNEVEN, Engine, Heard, hear
 from tests.engines_heard.files import heard as as_read
+from tests.engines_heard.imitations import IMITATIONS
 from tests.engines_heard.key_on import KeyOn, key_ons
 from tests.nasty import spec
 from verify.evidence.checks.catalogue import judge
@@ -96,7 +97,7 @@ def humming(seed: int = 1) -> np.ndarray:
 # Told apart from the shares: an engine to any ear (who records must know what was recorded), a
 # stated blind spot, and clicks in bursts, of which the check judges the longest run alone.
 LIKE_ENGINES: dict[str, Callable[..., np.ndarray]] = {"a piston compressor": compressor}
-NO_ENGINES = {**others.OTHERS, "somebody humming": humming, **LIKE_ENGINES}
+NO_ENGINES = {**others.OTHERS, "somebody humming": humming, **LIKE_ENGINES, **IMITATIONS}
 APART = (*LIKE_ENGINES, "soft ticking", "random clicks")
 
 

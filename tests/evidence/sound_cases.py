@@ -23,7 +23,8 @@ Make = Callable[[], Recording]
 
 ALL_TOLD = "warm, standing, released"
 UNITS = {"note": "Hz", "note_strength": "dB", "click": "dB", "click_floor": "dB",
-         "sound_level": "dB", "sound_clipped": "%"}  # fmt: skip
+         "sound_level": "dB", "sound_clipped": "%", "sound_bad": "%",
+         "note_varies_round_s": "s"}  # fmt: skip
 
 
 def made(
@@ -56,10 +57,14 @@ def idling(
     until_s: float = 1e9,
     softer_db: float = 0.0,
     cylinders: int = 4,
+    scatter: float = 0.2,
+    bad: float = 0.0,
 ) -> Recording:
     """An engine heard through. sure: odds of the note being the firing; half: odds of half of it;
     until_s: when its note ends, by softer_db softer; cycle: how many firings are heard to lie in
-    one of the engine, 0 for none; swell: how far the hiss swells with it."""
+    one of the engine, 0 for none; swell: how far the hiss swells with it;
+    scatter: of its blows, as a share of their sound; bad: per cent of the samples that are no
+    sound."""
     t = np.arange(0.3, seconds - 0.3, 0.1)
     t = t[t < until_s]
     beat = np.sin(1.9 * t) + 0.6 * np.sin(5.3 * t) + 0.7 * np.cos(0.37 * t) + np.sin(0.93 * t)
@@ -73,11 +78,16 @@ def idling(
         {
             "sound_level": (second, np.where(second < until_s, -20.0, -20.0 - softer_db)),
             "sound_clipped": (np.zeros(1), np.zeros(1)),
+            "sound_bad": (np.zeros(1), np.full(1, bad)),
             "note": (t, speed * cylinders / 120.0),
             "note_strength": (t, np.full(len(t), 7.0)),
             "note_lines": (blocks, lines * every),
             **{f"note_odds_{a}_{b}": (blocks, odds[a, b] * every) for a, b in RATIOS},
             **{spacing_name(s): (blocks, _heard(s, cycle) * every) for s in SPACINGS},
+            "note_varies_square": (blocks, scatter**2 * every),
+            "note_varies_error": (blocks, 0.001 * every),
+            "note_varies_repeats": (blocks, 0.02 * every),
+            "note_varies_round_s": (blocks, 1.0 + 0.7 * np.cos(blocks)),
             "note_swell": (blocks, swell * every),
         },
         seconds,
@@ -105,6 +115,7 @@ def keyed(
     own_db: float = -20.0,
     floor_db: float = -55.0,
     later: tuple[float, ...] = (),
+    bad: float = 0.0,
 ) -> Recording:
     """Key-ons with the relay and a chirp of 0.4 s, and what ticks after it; later: single clicks so
     long after each."""
@@ -124,6 +135,7 @@ def keyed(
     return made(
         {
             "sound_level": (half, np.full(len(half), -30.0)),
+            "sound_bad": (np.zeros(1), np.full(1, bad)),
             "click": (at, np.full(len(at), own_db) - 0.5 * np.cos(at)),
             "click_floor": (half, floor_db + 0.4 * np.sin(2.3 * half)),
             **({"key_on": (np.array(keys), np.ones(len(keys)))} if keys else {}),
@@ -142,6 +154,7 @@ def _common(check: str, specs: Specs) -> dict[tuple[str, str], tuple[Make, Specs
     return {
         (check, "channel-missing"): (lambda: _of_a_car(), specs),
         (check, "no-engine-heard"): (lambda: idling(lines=3.0), specs),
+        (check, "has-gaps"): (lambda: idling(bad=2.0), specs),
         (check, "too-even"): (lambda: idling(wander_rpm=0.1), specs),
         (check, "octave-open"): (lambda: idling(1000.0, sure=0.6, half=0.38, cycle=0), specs),
         (check, "cycle-not-heard"): (lambda: idling(cycle=0), specs),
@@ -191,7 +204,7 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
         FOUR,
     ),
     **_common("no-stall-by-ear", FOUR),
-    ("no-stall-by-ear", "too-short"): (lambda: idling(seconds=30.0), FOUR),
+    **_told_cases("no-stall-by-ear", FOUR),
     ("no-stall-by-ear", "none-heard"): (idling, FOUR),
     ("no-stall-by-ear", "racing"): (lambda: idling(1400.0), FOUR),
     ("no-stall-by-ear", "stalled"): (
@@ -208,6 +221,7 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
     ("key-on-ticking", "would-not-be-heard"): (lambda: keyed(floor_db=-30.0), {}),
     ("key-on-ticking", "too-few-key-ons"): (lambda: keyed((3.0,)), {}),
     ("key-on-ticking", "too-short"): (lambda: keyed(seconds=25.0), {}),
+    ("key-on-ticking", "has-gaps"): (lambda: keyed(bad=2.0), {}),
     ("key-on-ticking", "no-key-on"): (lambda: keyed(()), {}),
     ("key-on-ticking", "channel-missing"): (_of_a_car, {}),
 }

@@ -158,6 +158,19 @@ def test_an_engine_that_dies_is_a_stall_only_where_the_key_is_said_to_be_on() ->
     assert judged(of(engine))["no-stall-by-ear"].finding == "stop-unclear"
 
 
+def test_an_engine_that_runs_on_passes_only_where_it_is_told_to_idle() -> None:
+    """One that is held at speed, or runs cold, does not show that the warm idle holds; that the key
+    was left on needs no word, for it runs."""
+    engine = Engine(seed=6, rpm=720.0, seconds=61.0, unlike=0.25)
+    for told in ("", "left-on", "warm, standing, left-on", "standing, released"):
+        result = judged(of(engine, told))["no-stall-by-ear"]
+        assert result.finding == "not-told", result.why
+        assert "say with the file" in result.settle
+    both = [of(engine), of(engine.but(seed=7), "warm")]
+    assert judge(both, {"cylinders": spec("4")}, BY_EAR[2:])[0].finding == "not-told"
+    assert judge(both[:1], {"cylinders": spec("4")}, BY_EAR[2:])[0].finding == "none-heard"
+
+
 def test_thirty_seconds_say_nothing_about_stalls() -> None:
     assert judged(of(Engine(seed=4, rpm=720.0)))["no-stall-by-ear"].finding == "too-short"
 

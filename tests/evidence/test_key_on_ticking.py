@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,6 +15,7 @@ from tests.engines_heard.others import OTHERS, RATE
 from verify.evidence.checks.catalogue import judge
 from verify.evidence.checks.key_sounds import key_cycles, proposed_marks
 from verify.evidence.recording import Recording
+from verify.evidence.sound import listening
 from verify.evidence.verdict import CheckResult
 from verify.words import Verdict
 
@@ -372,3 +376,61 @@ def test_sounds_that_are_no_key_on_never_pass(name: str) -> None:
         result = judged(recording)
         assert result.verdict is Verdict.UNDECIDED, result.why
         assert result.settle
+
+
+# --- what of the sound is not known ---------------------------------------------------------------
+
+
+def cut(recording: Recording, name: str, keep: Callable[[np.ndarray], np.ndarray]) -> Recording:
+    """The same recording with those readings of one channel alone whose times `keep` says."""
+    c = recording.channels[name]
+    kept = keep(c.time_s)
+    less = replace(c, time_s=c.time_s[kept], values=c.values[kept])
+    return replace(recording, channels={**recording.channels, name: less})
+
+
+@pytest.mark.parametrize("name", ["click_floor", "sound_level"])
+def test_where_the_loudness_is_not_known_nothing_passes_or_fails(name: str) -> None:
+    for ticking_s in (0.0, 4.0):
+        base = of(KeyOn(ticking_s=ticking_s))
+        for missing in (
+            replace(base, channels={n: c for n, c in base.channels.items() if n != name}),
+            cut(base, name, lambda t: np.zeros(len(t), bool)),
+        ):
+            result = judged(missing)
+            assert result.finding == "channel-missing", result.why
+            assert "how loud it was" in result.why
+            assert result.settle
+
+
+@pytest.mark.parametrize("name", ["click_floor", "sound_level"])
+@pytest.mark.parametrize("hole", [(14.0, 17.0), (18.2, 22.0), (21.0, 60.0), (17.0, 60.0)])
+def test_a_hole_in_what_is_known_ends_what_was_listened_to(
+    name: str, hole: tuple[float, float]
+) -> None:
+    """Of the second key-on, at 18 s, less than 6 s are then heard, or not what was before it."""
+    base = of(KeyOn())
+    assert judged(base).finding == "quiet"
+    result = judged(cut(base, name, lambda t: (t < hole[0]) | (t > hole[1])))
+    assert result.finding == "too-short", result.why
+    assert "key-on at 18 s" in result.why
+
+
+def test_a_key_on_beyond_the_clicks_that_are_kept_is_never_judged_on_what_is_missing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Rattling for the first seconds uses up all that is kept of clicks; what follows is quiet in
+    the one file and ticks in the other, and neither is heard any more."""
+    monkeypatch.setattr(listening, "MOST_CLICKS", 150)
+    for ticking_s in (0.0, 4.0):
+        case = KeyOn(keys=(50.0, 70.0), seconds=90.0, ticking_s=ticking_s)
+        sound = key_ons(case)
+        for at in np.arange(1.0, 15.0, 0.05):
+            place = int(at * RATE)
+            sound[place : place + 300] += 0.5 * np.random.default_rng(1).normal(size=300)
+        recording = heard(finished(sound), RATE, {"(key-on)": "50, 70"})
+        assert any("not listened to for ticking" in r for r in recording.repairs)
+        result = judged(recording)
+        assert result.verdict is Verdict.UNDECIDED
+        assert result.finding == "too-short", result.why
+        assert "only 0.0 s are heard" in result.why

@@ -18,9 +18,10 @@ from verify.errors import UserError
 from verify.evidence.importers.port import importers, look, read_recording
 from verify.evidence.importers.sound import CHANNELS, SoundImporter
 from verify.evidence.recording import Recording
+from verify.evidence.sound import listening as listening_module
 from verify.evidence.sound import stream as stream_module
 from verify.evidence.sound.speed import speed_by_ear
-from verify.evidence.sound.stream import open_sound
+from verify.evidence.sound.stream import container_of, open_sound
 from verify.evidence.sound.wave import wave_layout
 
 
@@ -136,6 +137,25 @@ def test_what_telephones_write_sounds_the_same(container: str, codec: str, rate:
     assert min(abs(o - 1.0) for o in octaves) < 0.005
 
 
+@pytest.mark.parametrize("rate", [8_000, 11_025, 12_000, 16_000, 24_000, 44_100])
+@pytest.mark.parametrize("tag", [True, False])
+def test_mp3_of_any_rate_is_read_with_its_tag_and_without(rate: int, tag: bool) -> None:
+    """ISO/IEC 13818-3 and its extension to lower rates: another mark at the head of each frame; and
+    many recorders write no tag before the first."""
+    pytest.importorskip("av")
+    raw = encoded(noise(3 * rate), rate, container="mp3", codec="libmp3lame")
+    assert raw[:3] == b"ID3"
+    size = raw[6] << 21 | raw[7] << 14 | raw[8] << 7 | raw[9]
+    recording = read(raw if tag else raw[10 + size :])
+    assert recording.importer == "sound"
+    assert recording.seconds == pytest.approx(3.0, abs=0.15)
+
+
+def test_a_table_whose_first_header_begins_like_a_tag_is_no_sound() -> None:
+    assert container_of(b"ID3") == container_of(b"ID3,time_s,engine_speed\n1,2,3\n") == ""
+    assert container_of(b"ID3 time_s\n") == ""
+
+
 def test_a_film_gives_its_sound() -> None:
     pytest.importorskip("av")
     engine = hear(Engine(seconds=12.0, snr_db=25.0))
@@ -173,7 +193,7 @@ def test_a_recording_of_a_sound_keeps_its_promises() -> None:
     engine = hear(Engine(seconds=25.0))
     recording = heard(engine.sound, mapping={"(key-on)": "3.2s, 0:21.5", "(told)": "standing,warm"})
     assert_promises_kept(recording)
-    assert set(recording.channels) == set(CHANNELS)
+    assert set(recording.channels) == set(CHANNELS) - {"gap"}
     assert recording.mapping == {"(key-on)": "3.2 s, 21.5 s", "(told)": "warm, standing"}
     again = read(wav(engine.sound), dict(recording.mapping))
     assert again.mapping == recording.mapping
@@ -309,6 +329,24 @@ def test_memory_does_not_grow_with_the_file() -> None:
             tracemalloc.stop()
 
     assert peak(10) < 1.15 * peak(1) + 2_000_000
+
+
+def test_of_a_long_sound_fewer_readings_are_kept_and_none_of_them_is_moved(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sound = hear(Engine(seconds=45.0, rate=8000, seed=4, unlike=0.25)).sound
+    whole = heard(sound, 8000).channels["note"]
+    monkeypatch.setattr(listening_module, "MOST_FRAMES", 150)
+    fewer = heard(sound, 8000)
+    note = fewer.channels["note"]
+    assert 75 <= len(note.values) <= 150
+    assert note.interval_s == pytest.approx(0.4, abs=0.01)
+    places = np.searchsorted(whole.time_s, note.time_s - 1e-9)
+    np.testing.assert_array_equal(whole.time_s[places], note.time_s)
+    np.testing.assert_array_equal(whole.values[places], note.values)
+    own = speed_by_ear(fewer, 4)
+    assert own.lack == ""
+    assert own.covered > 0.95
 
 
 # --- whatever the bytes --------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from verify.evidence.sound.octaves import usual
 from verify.evidence.sound.orders import RATIOS, hear_orders
 from verify.evidence.sound.speed import firing_hz, speed_by_ear
 from verify.evidence.sound.turns import in_turns
+from verify.evidence.sound.varies import VARIES
 
 RATE = 2000.0
 
@@ -126,7 +127,7 @@ def test_every_block_with_a_note_has_its_odds() -> None:
     np.testing.assert_allclose(starts, [0.0, 20.0, 40.0], atol=0.01)
     total = sum(recording.channels[f"note_odds_{a}_{b}"].values for a, b in RATIOS)
     np.testing.assert_allclose(total, 1.0, atol=1e-9)
-    assert 3 + len(RATIOS) + len(SPACINGS) == BLOCK_COLUMNS
+    assert 3 + len(RATIOS) + len(SPACINGS) + len(VARIES) == BLOCK_COLUMNS
 
 
 @pytest.mark.parametrize("seconds", [30.0, 33.0, 41.0, 58.0])

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from tests.engines_heard.engine import Engine, finished, hear
+from tests.engines_heard.engine import Engine, finished, hear, noise_of
 from tests.engines_heard.files import wav
 from tests.engines_heard.key_on import KeyOn, key_ons
 from verify.__main__ import main
@@ -23,6 +24,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "quiet.wav").write_bytes(wav(key_ons(KeyOn())))
     (made / "ticking.wav").write_bytes(wav(key_ons(KeyOn(ticking_s=5.0))))
     (made / "silent.wav").write_bytes(wav(finished(0.0 * idle), 16_000))
+    noise = 0.1 * noise_of("pink", np.random.default_rng(1), 30 * 16_000, 16_000)
+    (made / "noise.wav").write_bytes(wav(noise, 16_000))
     (made / "drive.csv").write_text("time_s,engine_speed_rpm\n0,700\n1,701\n2,702\n")
     (made / "picture.wav").write_bytes(b"\xff\xd8\xff\xe0" + bytes(300))
     return made
@@ -140,6 +143,28 @@ def test_a_single_check_is_shown_in_full(folder: Path, capsys: pytest.CaptureFix
     _, out, _ = shown(capsys, folder, "idle.wav", *words)
     assert "670 to 770 rpm (idle speed: as typed; ±50 rpm: common practice)" in out
     assert "idle-steady" not in out
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--cylinders", "4"),
+        ("--spec", "cylinders=4"),
+        ("--spec", "idle_speed=700 rpm"),
+        ("--told", "warm"),
+    ],
+)
+@pytest.mark.parametrize("name", ["silent.wav", "noise.wav", "quiet.wav"])
+def test_where_nothing_is_heard_what_was_told_of_an_engine_is_still_answered(
+    folder: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], name: str
+) -> None:
+    assert main(["listen", str(folder / name), *words, "--json"]) == 0
+    checks = {c["check"]: c for c in json.loads(capsys.readouterr().out)["checks"]}
+    assert {"idle-speed-by-ear", "idle-steady-by-ear", "no-stall-by-ear"} <= set(checks)
+    for check in checks.values():
+        assert check["verdict"] == "undecided"
+        assert check["why"]
+        assert check["settle"]
 
 
 def test_silence_is_undecided(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -73,9 +73,8 @@ def run(args: argparse.Namespace) -> int:
     elif args.before_key_on is not None:
         raise _without_before()
     names = chosen_checks(args.check)
-    results = judge(
-        recordings, specs, names or asked(recording, of_engine=bool(args.cylinders or args.told))
-    )
+    of_engine = bool(args.told) or bool({"cylinders", "idle_speed"} & set(specs))
+    results = judge(recordings, specs, names or asked(recording, of_engine=of_engine))
     if args.json:
         _print_json(recordings, results)
     else:

@@ -123,7 +123,7 @@ def run_idle_steady_by_ear(
 
 IDLE_STEADY_BY_EAR = Check(
     name="idle-steady-by-ear",
-    version=2,
+    version=4,
     question="Does the engine sound as if it idled steadily?",
     channels=CHANNELS,
     quantity="half the range of engine speed by ear over 20 s, and the amplitude and period of "

@@ -21,6 +21,7 @@ from verify.evidence.sound.firing import HOP_S
 from verify.evidence.sound.octaves import Alternative
 from verify.evidence.sound.speed import (
     HOW_TO_RECORD,
+    SETTLE_GAPS,
     SYSTEMATIC_SHARE,
     EarSpeed,
     speed_by_ear,
@@ -75,6 +76,7 @@ SETTLE_OCTAVE = (
 UNDECIDED: Mapping[str, Verdict] = {
     "channel-missing": Verdict.UNDECIDED,
     "no-engine-heard": Verdict.UNDECIDED,
+    "has-gaps": Verdict.UNDECIDED,
     "too-even": Verdict.UNDECIDED,
     "octave-open": Verdict.UNDECIDED,
     "no-cylinders": Verdict.UNDECIDED,
@@ -88,6 +90,7 @@ UNDECIDED: Mapping[str, Verdict] = {
 SETTLES: Mapping[str, str] = {
     "channel-missing": HOW_TO_RECORD,
     "no-engine-heard": HOW_TO_RECORD,
+    "has-gaps": SETTLE_GAPS,
     "too-even": HOW_TO_RECORD,
     "octave-open": SETTLE_OCTAVE,
     "no-cylinders": "give the number of cylinders as cylinders",
@@ -104,11 +107,17 @@ LOOK_ALIKES = (
     "0.95 none is taken",
     "a fan, a pump or a belt: too few multiples, or too even",
     "mains hum, an organ: more even than any engine",
+    "one cycle repeated, sines, a loop of some seconds from a loudspeaker: no two cycles of an "
+    "engine are alike, and none comes again",
     "speech, music, traffic: the note does not go on, or jumps",
     "a cold engine idles higher: that it was warm must be told",
 )
 BLIND_SPOTS = (
-    "another engine beside the car: who records must know which one it was",
+    "a sound proves what was played to the microphone: a recording of another engine, or an "
+    "imitation whose blows scatter as an engine's do, cannot be told from it; who signs says that "
+    "it was this car",
+    "another engine beside the car, or a machine with pistons: who records must know which it was",
+    "an engine whose blows scatter by less than about a tenth in sound and time: it is left open",
     "engines that fire unevenly, by design (some of two and six cylinders) or because a cylinder "
     "does not fire: they may sound like an even one of half the speed, and not all stay open",
     "engine speeds that change fast, as when it is revved",
@@ -212,16 +221,7 @@ def listened(
             details=ear.details,
         )
     if ear.sure_cylinders < SURE_OCTAVE:
-        odds = min((own.cylinders for _, own in good), key=lambda o: o.get(cylinders, 0.0))
-        other = max((n for n in odds if n != cylinders), key=lambda n: odds[n])
-        return check.result(
-            "cylinders-doubtful",
-            f"between its multiples the sound is not like that of {cylinders} cylinders "
-            f"({100 * odds[cylinders]:.0f} %); with {other} ({100 * odds[other]:.0f} %) "
-            f"it would be {best.alternatives[0].rpm * cylinders / other:.0f} rpm.",
-            windows=ear.readings.windows,
-            details=ear.details,
-        )
+        return doubtful_cylinders(check, ear)
     if not ear.margin >= LEAST_MARGIN:
         return check.result(
             "cycle-not-heard",
@@ -230,6 +230,21 @@ def listened(
             details=ear.details,
         )
     return ear
+
+
+def doubtful_cylinders(check: Check, ear: Ear) -> CheckResult:
+    """The number of cylinders that was told is none to rest a verdict on."""
+    odds = min((own.cylinders for _, own in ear.heard), key=lambda o: o.get(ear.cylinders, 0.0))
+    other = max((n for n in odds if n != ear.cylinders), key=lambda n: odds[n])
+    rpm = ear.heard[0][1].alternatives[0].rpm * ear.cylinders / other
+    return check.result(
+        "cylinders-doubtful",
+        f"between its multiples the sound is not like that of {ear.cylinders} cylinders "
+        f"({100 * odds[ear.cylinders]:.0f} %); with {other} ({100 * odds[other]:.0f} %) "
+        f"it would be {rpm:.0f} rpm.",
+        windows=ear.readings.windows,
+        details=ear.details,
+    )
 
 
 def implausible_numbers(check: Check, specs: Mapping[str, SpecValue]) -> CheckResult | None:

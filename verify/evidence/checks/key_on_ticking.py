@@ -23,12 +23,15 @@ from verify.evidence.checks.key_sounds import (
     KeyCycle,
     key_cycles,
     like_ticks,
+    loudness_known,
     muted,
     proposed_marks,
     softest_db,
 )
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.recording import Recording
+from verify.evidence.sound.gaps import MOST_GONE
+from verify.evidence.sound.speed import SETTLE_GAPS, bad_share
 from verify.evidence.sound.ticks import ABOVE_FLOOR_DB, Train
 from verify.evidence.verdict import (
     CheckResult,
@@ -69,6 +72,13 @@ def run_key_on_ticking(
     sounds = sounds_of(recordings)
     if not sounds:
         return check.result("channel-missing", "there is no sound of a key-on.")
+    if not all(loudness_known(r) for _, r in sounds):
+        return check.result("channel-missing", "how loud it was, in the clicks and below them, is "
+                            "not known of the whole sound.")  # fmt: skip
+    bad = [r for _, r in sounds if bad_share(r) > MOST_GONE]
+    if bad:
+        return check.result("has-gaps", f"{100 * bad_share(bad[0]):.0f} of 100 samples of the file "
+                            "are no sound: what is heard between them is no proof.")  # fmt: skip
     cycles = [c for i, r in sounds for c in key_cycles(r, i)]
     if not cycles:
         marks = [t for _, r in sounds for t in proposed_marks(r)]
@@ -242,7 +252,7 @@ def _length(train: Train) -> Measurement:
 
 KEY_ON_TICKING = Check(
     name="key-on-ticking",
-    version=2,
+    version=5,
     question="Is the throttle quiet after key-on, but for its own test?",
     channels=("a sound of two key-ons without a start, and when they were",),
     quantity="the longest run of clicks within 12 s of a key-on: pauses up to 0.4 s, its rate and "
@@ -263,6 +273,7 @@ KEY_ON_TICKING = Check(
         "too-few-key-ons": Verdict.UNDECIDED,
         "too-short": Verdict.UNDECIDED,
         "no-key-on": Verdict.UNDECIDED,
+        "has-gaps": Verdict.UNDECIDED,
         "channel-missing": Verdict.UNDECIDED,
     },
     run=run_key_on_ticking,
@@ -275,6 +286,7 @@ KEY_ON_TICKING = Check(
             HOW_TO_RECORD,
         ),
         "goes-on": SETTLE_GOES_ON,
+        "has-gaps": SETTLE_GAPS,
         "no-key-on": "say when in the file the key was turned on, in seconds from its start",
     },
     look_alikes=(
@@ -293,5 +305,6 @@ KEY_ON_TICKING = Check(
         "recorder",
         "ticking that comes only when cold, hot, or after a night: record it then",
         "which part ticks: a purge valve or a relay may do it too",
+        "a sound proves what was played to the microphone: who signs says that it was this car",
     ),
 )

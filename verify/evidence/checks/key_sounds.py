@@ -40,6 +40,10 @@ FAINTEST_DB, FAINTEST_HUM_DB, FAINTEST_LOW_DB = 26.0, 50.0, 36.0
 # practice, no source).
 RISES_DB, LOW_RISES_DB, PUMP_S = 6.0, 10.0, 3.0
 LEVEL_BEFORE_S = 4.0
+# Loudness is known once a second and twice; a key-on is listened to until it is not known for so
+# many of its steps: what lies behind was not kept, or there is none.
+HOLE_STEPS = 1.6
+LOUDNESS = ("click_floor", "sound_level")
 PROPOSED_DB = 14.0
 LEAST_TICKS, LEAST_EVEN = 6, 0.6
 SLOWEST_HZ, FASTEST_HZ = 3.0, 80.0
@@ -143,7 +147,7 @@ def key_cycles(recording: Recording, place: int = 0) -> list[KeyCycle]:
     """What is heard at each key-on that was told of."""
     marks, clicks = recording.channels.get("key_on"), recording.channels.get("click")
     floor = recording.channels.get("click_floor")
-    if marks is None or floor is None:
+    if marks is None or floor is None or not loudness_known(recording):
         return []
     begin, upto = span_of(recording)
     told = marks.time_s[(marks.values == 1.0) & (marks.time_s < upto)]
@@ -152,7 +156,7 @@ def key_cycles(recording: Recording, place: int = 0) -> list[KeyCycle]:
     found = []
     for number, at in enumerate(told.tolist()):
         following = float(told[number + 1]) - MARK_S if number + 1 < len(told) else math.inf
-        end = min(at + WATCHED_S, following, upto)
+        end = _listened_until(recording, at, min(at + WATCHED_S, following, upto))
         started = engine_starts(recording, at, end)
         if started is not None:
             end = max(at, started - CRANKING_S)
@@ -192,6 +196,27 @@ def key_cycles(recording: Recording, place: int = 0) -> list[KeyCycle]:
             )
         )
     return found
+
+
+def loudness_known(recording: Recording) -> bool:
+    """Whether the file says at all how loud it was, in the band of clicks and below it."""
+    return all(n in recording.channels and len(recording.channels[n].values) for n in LOUDNESS)
+
+
+def _listened_until(recording: Recording, at_s: float, end_s: float) -> float:
+    """The end, or the first moment from which on the loudness is not known; the key-on itself where
+    it is not known before it either, for then nobody can say what is new after it."""
+    begin = max(span_of(recording)[0], at_s - MARK_S - BEFORE_S)
+    until = end_s
+    for name in LOUDNESS:
+        times = recording.channels[name].time_s
+        step = float(np.median(np.diff(times))) if len(times) > 1 else 1.0
+        inside = times[(times > begin) & (times < end_s)]
+        edges = np.concatenate([[begin], inside, [end_s]])
+        holes = edges[:-1][np.diff(edges) > HOLE_STEPS * min(step, 1.0)]
+        if len(holes):
+            until = min(until, float(holes[0]))
+    return max(at_s, until)
 
 
 def _chirp_db(times_s: Array, levels_db: Array) -> float | None:

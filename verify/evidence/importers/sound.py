@@ -21,6 +21,7 @@ from verify.evidence.sound.cycles import MOST, SPACINGS, spacing_name
 from verify.evidence.sound.listening import BLOCK_COLUMNS, MOST_CLICKS, Heard, listen, table
 from verify.evidence.sound.orders import RATIOS
 from verify.evidence.sound.stream import EXPECTED, container_of
+from verify.evidence.sound.varies import MOST_VARIES, VARIES
 
 KEY_ON, TOLD = "(key-on)", "(told)"
 # left-on: the key was left on, and start-stop switched off. before: recorded before the repair.
@@ -36,11 +37,17 @@ CHANNELS: Mapping[str, tuple[str, float, float]] = {
     "click_floor": _LEVEL,
     "click": _LEVEL,
     "sound_clipped": ("%", 0.0, 100.0),
+    "sound_bad": ("%", 0.0, 100.0),
+    "gap": ("s", 0.0, 1.0),
     "note": ("Hz", 5.0, 300.0),
     "note_strength": ("dB", -50.0, 100.0),
     **{f"note_odds_{a}_{b}": ("1", 0.0, 1.0) for a, b in RATIOS},
     "note_lines": ("1", 0.0, 1000.0),
     **{spacing_name(s): ("1", -MOST, MOST) for s in SPACINGS},
+    "note_varies_square": ("1", -MOST_VARIES, MOST_VARIES),
+    "note_varies_error": ("1", 0.0, MOST_VARIES),
+    "note_varies_repeats": ("1", 0.0, 1.0),
+    "note_varies_round_s": ("s", 0.0, 60.0),
     "note_swell": ("1", 0.0, 1.0),
     "key_on": ("1", 1.0, 1.0),
 }
@@ -53,7 +60,7 @@ def odds_name(ratio: tuple[int, int]) -> str:
 
 class SoundImporter:
     name = "sound"
-    version = 2
+    version = 3
 
     def accepts(self, head: bytes) -> bool:
         return bool(container_of(head))
@@ -197,6 +204,9 @@ def _channels(heard: Heard, marks: list[float]) -> dict[str, Channel]:
     clicks = table(heard.clicks, 2)
     put("click", clicks[:, 0], clicks[:, 1])
     put("sound_clipped", np.array([0.0]), np.array([100.0 * heard.clipped]))
+    put("sound_bad", np.array([0.0]), np.array([100.0 * heard.bad]))
+    gaps = table(heard.gaps, 2)
+    put("gap", gaps[:, 0], gaps[:, 1])
     note, blocks = heard.note.table(), table(heard.blocks, BLOCK_COLUMNS)
     put("note", note[:, 0], note[:, 1])
     put("note_strength", note[:, 0], note[:, 2])
@@ -205,6 +215,8 @@ def _channels(heard: Heard, marks: list[float]) -> dict[str, Channel]:
     put("note_lines", blocks[:, 0], blocks[:, 1 + len(RATIOS)])
     for place, spacing in enumerate(SPACINGS):
         put(spacing_name(spacing), blocks[:, 0], blocks[:, 2 + len(RATIOS) + place])
+    for place, name in enumerate(VARIES):
+        put(f"note_varies_{name}", blocks[:, 0], blocks[:, place - 1 - len(VARIES)])
     put("note_swell", blocks[:, 0], blocks[:, -1])
     if marks:
         put("key_on", np.array(marks), np.ones(len(marks)))

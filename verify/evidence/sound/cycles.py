@@ -41,7 +41,9 @@ WORTH = 0.75
 MOST_OF_A_LINE = 5.0
 # Which share of the lines of a comb may be heard: nothing is known of it before.
 SHARES = (0.02, 0.06, 0.2, 0.5, 0.85)
-MOST = 200.0
+# Far more than a block can say of any spacing: where two were both at the end of the scale, neither
+# was ahead of the other.
+MOST = 10_000.0
 LEAST_FRAMES = 8
 # The hiss is looked at up to here; its loudness is known 500 times a second.
 HISS_TO_HZ, HISS_STEPS = 200.0, 4

@@ -8,6 +8,7 @@ and after very many clicks no more are kept.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import BinaryIO
 
 import numpy as np
@@ -17,10 +18,12 @@ from verify.evidence.recording import Array
 from verify.evidence.sound.bands import Bands, level_db
 from verify.evidence.sound.cycles import SPACINGS, spacing_evidence, swell
 from verify.evidence.sound.firing import BLOCK_S, HOP_S, WINDOW_S, follow
+from verify.evidence.sound.gaps import gone, slots_db
 from verify.evidence.sound.orders import RATIOS, hear_orders
 from verify.evidence.sound.stream import open_sound
 from verify.evidence.sound.ticks import FLOOR_CHUNK_S, floor_of, onsets
 from verify.evidence.sound.turns import Turns, in_turns
+from verify.evidence.sound.varies import VARIES, cycle_varies
 
 MARGIN_S = WINDOW_S / 2
 CLICK_MARGIN_S = 0.6
@@ -70,9 +73,12 @@ class Heard:
 
     note: frames in which a note stands out (time, Hz, dB). blocks: one row for every block of 20 s
     that has such a frame: when it begins, odds of RATIOS, number of lines, evidence of SPACINGS,
-    how far the hiss swells with the note; a frame belongs to the last block that begins before it.
+    what `Varies` says of its cycles, how far the hiss swells with the note; a frame belongs to the
+    last block that begins before it. gaps: time, seconds that are gone.
     clicks: time, dB. floor: time, dB of the quiet in the click band. level: time, dB of the low
-    band, once a second. open: blocks whose hiss is still to come: number → (row, turns, begin).
+    band, once a second. open: blocks whose hiss is still to come: number → (row, turns, begin);
+    slots: the same blocks' loudness of the low band, for the gaps. bad: share of the samples that
+    are no number.
     clicks_until_s: from when on there were too many clicks to keep, floor and all; None: never.
     """
 
@@ -83,6 +89,8 @@ class Heard:
     note: Thinned = field(default_factory=lambda: Thinned(3))
     frames: int = 0
     open: dict[int, tuple[list[float], Turns, float]] = field(default_factory=dict)
+    slots: dict[int, tuple[NDArray[np.int64], Array]] = field(default_factory=dict)
+    gaps: list[Array] = field(default_factory=list)
     blocks: list[Array] = field(default_factory=list)
     clicks: list[Array] = field(default_factory=list)
     many_clicks: int = 0
@@ -90,10 +98,11 @@ class Heard:
     floor: list[Array] = field(default_factory=list)
     level: list[Array] = field(default_factory=list)
     clipped: float = 0.0
+    bad: float = 0.0
     repairs: list[str] = field(default_factory=list)
 
 
-BLOCK_COLUMNS = 1 + len(RATIOS) + 1 + len(SPACINGS) + 1
+BLOCK_COLUMNS = 1 + len(RATIOS) + 1 + len(SPACINGS) + len(VARIES) + 1
 
 
 class _Series:
@@ -157,6 +166,7 @@ def listen(stream: BinaryIO, name: str) -> Heard:
     heard.blocks += [np.array([[*row, 0.0]]) for row, _, _ in heard.open.values()]
     heard.open.clear()
     heard.clipped = bands.clipped / max(1, bands.samples)
+    heard.bad = sound.bad / max(1, bands.samples)
     heard.repairs = sound.repairs
     return heard
 
@@ -168,6 +178,9 @@ def _digest(heard: Heard, low: _Series, click: _Series, *, last: bool) -> None:
     for number, begin, end, samples, first in click.stretches(last=last, upto_number=low.number):
         loud = samples.astype(np.float64)
         _clicks(heard, loud, click.rate, (begin, end, first))
+        own = 10.0 ** (0.1 * loud[begin - first : end - first])
+        cells = gone(heard.slots.pop(number), slots_db(own, click.rate, begin))
+        heard.gaps.append(np.stack(cells, axis=1))
         if number in heard.open:
             row, turns, at_s = heard.open.pop(number)
             swells = swell(turns, loud, click.rate, first / click.rate - at_s)
@@ -180,6 +193,7 @@ def _note(
     begin, end, first = place
     second = int(rate)
     own = low[begin - first : end - first].astype(np.float64)
+    heard.slots[number] = slots_db(np.square(own), rate, begin)
     levels = [level_db(own[a : a + second]) for a in range(0, len(own), second)]
     when = begin / rate + 0.5 + np.arange(len(levels))
     heard.level.append(np.stack([when, np.array(levels)], axis=1))
@@ -204,11 +218,17 @@ def _note(
     if turns is None or found is None:
         # Too little to tell the octave by: all are alike.
         alike = np.full(len(RATIOS), 1.0 / len(RATIOS))
-        heard.blocks.append(np.array([[begin / rate, *alike, *np.zeros(2 + len(SPACINGS))]]))
+        rest = np.zeros(BLOCK_COLUMNS - 1 - len(RATIOS))
+        heard.blocks.append(np.array([[begin / rate, *alike, *rest]]))
         return
     evidence = spacing_evidence(turns)
-    row = [begin / rate, *found.odds, float(found.lines),
-           *(evidence.get(s, 0.0) for s in SPACINGS)]  # fmt: skip
+    likeliest = max(evidence, key=lambda s: evidence[s], default=Fraction(1))
+    varies = cycle_varies(turns, likeliest)
+    row = [
+        *(begin / rate, *found.odds, float(found.lines)),
+        *(evidence.get(s, 0.0) for s in SPACINGS),
+        *(getattr(varies, name) for name in VARIES),
+    ]
     heard.open[number] = (row, turns, first / rate)
 
 

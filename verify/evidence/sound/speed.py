@@ -21,8 +21,10 @@ from numpy.typing import NDArray
 from verify.evidence.importers.sound import odds_name
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sound.firing import HOP_S
+from verify.evidence.sound.gaps import MOST_GONE, gaps_of, heard_through
 from verify.evidence.sound.octaves import Alternative, choose, weigh_spacing
 from verify.evidence.sound.orders import RATIOS
+from verify.evidence.sound.real import LEAST_SWELL, cut_off, swelling, too_alike
 
 # A frame further from the second around it than this is none of the engine's.
 STRAY_SHARE, AROUND_S = 0.04, 1.0
@@ -37,8 +39,6 @@ LEAST_LINES = 7.0
 # tracking adds less than 0.0005 to a note that does not move at all (the tests bound it), and the
 # mains move by less than that in a minute (common practice, no source).
 EVEN_SHARE, EVEN_SECOND_SHARE = 0.0015, 0.0005
-# The hiss of whatever does not fire is not in step with the note: see `swell`.
-LEAST_SWELL = 0.3
 MAINS_HZ, MAINS_SHARE, MAINS_WANDER = (50.0, 60.0, 100.0, 120.0), 0.004, 0.004
 # What the followed note is out by on average, as a standard uncertainty in shares of the speed: the
 # tests bound it. The clock of a telephone is good to 50 parts in a million, which is nothing.
@@ -86,6 +86,14 @@ HOW_TO_RECORD = (
     "record 30 s again with the bonnet open, the telephone a forearm away from the engine and out "
     "of the fan's wind, radio and fans off, nobody talking"
 )
+SETTLE_LOUD = (
+    "record again with the telephone an arm's length further away from the engine than before, or "
+    "with the recorder's level turned down until its bar no longer reaches the end"
+)
+SETTLE_GAPS = (
+    "record again with the telephone's own recorder, nothing that makes sounds clearer or softer "
+    "switched on, no call coming in, and give that file as it is"
+)
 
 
 def firing_hz(rpm: float, cylinders: int) -> float:
@@ -103,8 +111,21 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
     note, strength = recording.channels.get("note"), recording.channels.get("note_strength")
     lines = recording.channels.get("note_lines")
     odds = _odds_rows(recording)
+    gaps, gone = gaps_of(recording)
+    bad = bad_share(recording)
+    if max(gone, bad) > MOST_GONE:
+        why = (
+            f"{100 * bad:.0f} of 100 samples of the file are no sound: what is heard between them "
+            "is no proof"
+        )
+        if bad < gone:
+            why = (
+                f"{100 * gone:.0f} of 100 parts of the sound are gone, each for a moment: what is "
+                "heard between them is no proof"
+            )
+        return EarSpeed("has-gaps", why, SETTLE_GAPS)
     if note is not None:
-        note = _possible(note)
+        note = _possible(note, heard_through(note.time_s, gaps))
     if (
         note is None
         or strength is None
@@ -114,7 +135,7 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
         or not len(strength.values)
         or not len(lines.values)
     ):
-        return EarSpeed("no-engine-heard", _silence(recording), HOW_TO_RECORD)
+        return EarSpeed("no-engine-heard", _silence(recording), _how_to(recording))
     many = float(np.median(lines.values))
     if many < LEAST_LINES:
         why = (
@@ -133,15 +154,15 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
     def answer(lack: str, why: str, *, partly: bool = False) -> EarSpeed:
         covered = _covered(pieces, recording, hop)
         return EarSpeed(
-            lack, why, HOW_TO_RECORD if lack else "", pieces, alternatives, strong, many, covered,
-            heard.cylinders, partly, heard.margin,
+            lack, why, _how_to(recording) if lack else "", pieces, alternatives, strong, many,
+            covered, heard.cylinders, partly, heard.margin,
         )  # fmt: skip
 
     if not pieces or strays > MOST_STRAYS:
         return answer(
             "no-engine-heard",
             "no note is heard that goes on evenly for 5 s, as an engine's does"
-            + _because(recording),
+            + cut_off(recording),
         )
     every = np.concatenate([v for _, v in pieces])
     level = float(np.mean(every))
@@ -169,25 +190,35 @@ def speed_by_ear(recording: Recording, cylinders: int) -> EarSpeed:
             "too-even",
             f"the note lies at {firing:.1f} Hz, where the hum of the mains lies, and hardly moves",
         )
-    if not _swell(recording) >= LEAST_SWELL:
+    if not swelling(recording) >= LEAST_SWELL:
         return answer(
             "no-engine-heard",
             "nothing above 1 kHz swells in step with the note, as an engine's valves and injectors "
             "do",
         )
+    alike = too_alike(recording)
+    if alike is not None:
+        return answer(*alike)
     if _covered(pieces, recording, hop) < LEAST_COVERED:
         return answer(
             "no-engine-heard",
             f"an engine may be heard in {sum(float(t[-1] - t[0]) for t, _ in pieces):.0f} s of "
-            f"{recording.seconds:.0f} s only" + _because(recording),
+            f"{recording.seconds:.0f} s only" + cut_off(recording),
             partly=True,
         )
     return answer("", "")
 
 
-def _possible(note: Channel) -> Channel:
-    """Without what no engine's note can be, so that nothing of it reaches the arithmetic."""
-    good = (note.values > 1.0) & (note.values < 1000.0)
+def bad_share(recording: Recording) -> float:
+    """Share of the samples that are no number, or none that a sound can have."""
+    channel = recording.channels.get("sound_bad")
+    return float(channel.values[0]) / 100.0 if channel is not None and len(channel.values) else 0.0
+
+
+def _possible(note: Channel, through: NDArray[np.bool_]) -> Channel:
+    """Without what no engine's note can be, so that nothing of it reaches the arithmetic, and
+    without what was followed through a gap."""
+    good = (note.values > 1.0) & (note.values < 1000.0) & through
     if good.all():
         return note
     return Channel(note.name, note.unit, note.time_s[good], note.values[good], note.resolution,
@@ -198,14 +229,11 @@ def _silence(recording: Recording) -> str:
     level = recording.channels.get("sound_level")
     if level is None or not len(level.values) or float(np.max(level.values)) < SILENT_DB:
         return "the file is silent"
-    return "no note with its multiples stands out of the noise" + _because(recording)
+    return "no note with its multiples stands out of the noise" + cut_off(recording)
 
 
-def _because(recording: Recording) -> str:
-    clipped = recording.channels.get("sound_clipped")
-    if clipped is not None and len(clipped.values) and float(clipped.values[0]) > 2.0:
-        return f"; {float(clipped.values[0]):.0f} of 100 samples are cut off: set too loud"
-    return ""
+def _how_to(recording: Recording) -> str:
+    return SETTLE_LOUD if cut_off(recording) else HOW_TO_RECORD
 
 
 def _odds_rows(recording: Recording) -> tuple[Array, Array] | None:
@@ -264,14 +292,6 @@ def _jumps(pieces: tuple[tuple[Array, Array], ...]) -> float:
     steps = np.concatenate([np.diff(v) for _, v in pieces])
     spread = float(np.var(np.concatenate([v for _, v in pieces])))
     return float(np.mean(np.square(steps))) / spread if spread > 0.0 else 0.0
-
-
-def _swell(recording: Recording) -> float:
-    """How far the hiss swells with the note, in most of the blocks."""
-    channel = recording.channels.get("note_swell")
-    if channel is None or not len(channel.values):
-        return 0.0
-    return float(np.median(channel.values))
 
 
 def with_engine_speed(recording: Recording, cylinders: int) -> Recording:

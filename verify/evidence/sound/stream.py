@@ -36,23 +36,27 @@ _CONTAINERS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"caff", "caf"),
     (0, b"FORM", "aiff"),
     (0, b"\x1aE\xdf\xa3", "matroska"),
-    (0, b"\xff\xf1", "aac"),
-    (0, b"\xff\xf9", "aac"),
-    (0, b"\xff\xfb", "mp3"),
-    (0, b"\xff\xf3", "mp3"),
-    (0, b"\xff\xf2", "mp3"),
+    # Twelve bits to find a frame by, the version, layer 0 (AAC), with a check sum or without.
+    *((0, bytes([0xFF, own]), "aac") for own in (0xF0, 0xF1, 0xF8, 0xF9)),
+    # Eleven bits, then the version (MPEG-1, MPEG-2, and MPEG-2.5 of 8 to 12 kHz), layer III.
+    *((0, bytes([0xFF, own]), "mp3") for own in (0xFA, 0xFB, 0xF2, 0xF3, 0xE2, 0xE3)),
 )
+# Versions of the tag that may stand before an MP3; a table's first header may begin with its
+# letters.
+_TAGS = (b"\x02", b"\x03", b"\x04")
 
 
 @dataclass
 class SoundStream:
-    """An opened file. repairs grows while the blocks are read: what was mended, in sentences."""
+    """An opened file. While the blocks are read grow: repairs, what was mended, in sentences; bad,
+    how many samples are no number, or none that a sound can have."""
 
     name: str
     container: str
     rate: int
     blocks: Iterator[NDArray[np.float32]]
     repairs: list[str] = field(default_factory=list)
+    bad: int = 0
 
 
 def container_of(head: bytes) -> str:
@@ -66,8 +70,8 @@ def container_of(head: bytes) -> str:
                 return ""
             if mark == b"FORM" and head[8:12] not in (b"AIFF", b"AIFC"):
                 return ""
-            if mark == b"ID3" and b"\n" in head[:64] and b"," in head[:64]:
-                return ""  # a table whose first header begins with these letters
+            if mark == b"ID3" and head[3:4] not in _TAGS:
+                return ""
             return name
     return ""
 
@@ -186,18 +190,18 @@ def _guarded(
     blocks: Iterator[NDArray[np.float32]], opened: SoundStream
 ) -> Iterator[NDArray[np.float32]]:
     """Finite blocks within bounds, at most an hour of them."""
-    total = bad = 0
+    total = 0
     for block in blocks:
         total += len(block)
         if total > MOST_SECONDS * opened.rate + opened.rate:
             raise _too_long(opened.name)
         wrong = ~(np.abs(block) <= LOUDEST)
         if wrong.any():
-            bad += int(np.count_nonzero(wrong))
+            opened.bad += int(np.count_nonzero(wrong))
             block = np.where(wrong, np.float32(0.0), block)
         yield block
-    if bad:
+    if opened.bad:
         opened.repairs.append(
-            f"{bad} of {total} samples are no sound (not a number, or far too large) and count as "
-            "silence"
+            f"{opened.bad} of {total} samples are no sound (not a number, or far too large) and "
+            "count as silence"
         )
