@@ -16,7 +16,7 @@ from tests.engines_heard.engine import Engine, hear
 from tests.engines_heard.files import TOLD, encoded, heard, read, riff, wav
 from verify.errors import UserError
 from verify.evidence.importers.port import importers, look, read_recording
-from verify.evidence.importers.sound import CHANNELS, SoundImporter
+from verify.evidence.importers.sound import CHANNELS, SoundImporter, key_on_marks
 from verify.evidence.recording import Recording
 from verify.evidence.sound import listening as listening_module
 from verify.evidence.sound import stream as stream_module
@@ -438,3 +438,24 @@ def test_the_importer_is_known_and_reads_nothing_of_the_name() -> None:
 def test_the_head_is_read_without_the_samples() -> None:
     layout = wave_layout(io.BytesIO(wav(noise(1000), 8000, 2)))
     assert (layout.rate, layout.channels, layout.bits, layout.frames) == (8000, 2, 16, 1000)
+
+
+@pytest.mark.parametrize(
+    ("text", "marks"),
+    [
+        ("3.2s,21.5s", [3.2, 21.5]),
+        ("21.5, 3.2 s", [3.2, 21.5]),
+        ("3,2; 21,5", [3.2, 21.5]),
+        ("1:03.2", [63.2]),
+        ("", []),
+    ],
+)
+def test_times_of_a_key_are_read_as_people_write_them(text: str, marks: list[float]) -> None:
+    assert key_on_marks(text) == marks
+
+
+@pytest.mark.parametrize("text", ["3 28", "3,2", "3,2, 21,5", "about 3"])
+def test_what_cannot_be_times_of_a_key_is_refused(text: str) -> None:
+    """A decimal comma without semicolons would be two keys, a second apart."""
+    with pytest.raises(UserError):
+        key_on_marks(text)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import BinaryIO
 
 import numpy as np
@@ -27,6 +28,8 @@ KEY_ON, TOLD = "(key-on)", "(told)"
 # left-on: the key was left on, and start-stop switched off. before: recorded before the repair.
 TOLD_WORDS = ("warm", "standing", "released", "left-on", "before")
 LEAST_S = 1.0
+# No key is turned on, off, and on again sooner: common practice, no source.
+LEAST_BETWEEN_S = 2.0
 
 
 # The channels of a sound: unit, and the range outside which a value is none. What a microphone
@@ -147,8 +150,11 @@ def _said(mapping: Mapping[str, str], source_name: str) -> tuple[list[float], di
 
 
 def key_on_marks(text: str, source_name: str = "") -> list[float]:
-    """ "3.2 s, 21.5" → seconds, in order. Raises UserError."""
+    """ "3.2 s, 21.5", or "3,2; 21,5" → seconds, in order. Raises UserError; so it does for times of
+    which one stands right after the other, as those of a decimal comma taken for two."""
     marks = []
+    if ";" in text:
+        text = text.replace(",", ".")
     for part in re.split(r"[,;]\s*", text.strip()):
         if not part:
             continue
@@ -164,7 +170,19 @@ def key_on_marks(text: str, source_name: str = "") -> list[float]:
                 )
             )
         marks.append(60.0 * float(found[1] or 0) + float(found[2]))
-    return sorted(set(marks))
+    marks = sorted(set(marks))
+    close = [(a, b) for a, b in pairwise(marks) if b - a < LEAST_BETWEEN_S]
+    if close:
+        raise UserError(
+            Problem(
+                found=f"a key turned on at {close[0][0]:g} s and at {close[0][1]:g} s",
+                expected="it to be off in between",
+                next="write decimals with a point: 3.2s,21.5s",
+                file=source_name,
+                field=f"mapping.{KEY_ON}",
+            )
+        )
+    return marks
 
 
 def told_words(text: str, source_name: str = "") -> list[str]:
