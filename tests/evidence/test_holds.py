@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from verify.evidence.holds import extremes, holds_of, inside_one, means_within
+from verify.evidence.holds import extremes, holds_of, inside_one, means_within, scatter_within
 from verify.evidence.recording import Channel
 
 
@@ -110,11 +110,15 @@ def test_another_start_of_the_clock_moves_the_holds_and_nothing_else(
 def test_means_within_agree_with_numpy() -> None:
     rng = np.random.default_rng(3)
     t, v = np.arange(100.0), rng.normal(50, 5, 100)
-    mean, deviation, count = means_within(channel(t, v), np.array([3.0, 90.0]), np.array([9.5, 80]))
+    spans = np.array([3.0, 90.0, 98.5]), np.array([9.5, 80, 99.0])
+    mean, count = means_within(channel(t, v), *spans)
+    deviation = scatter_within(channel(t, v), *spans)
     assert mean[0] == pytest.approx(v[3:10].mean(), rel=1e-12)
     assert deviation[0] == pytest.approx(v[3:10].std(ddof=1), rel=1e-9)
-    assert count.tolist() == [7, 0]
+    assert count.tolist() == [7, 0, 1]
+    assert mean[2] == v[99]
     assert np.isnan(mean[1])
+    assert np.isnan(deviation[1:]).all()
 
 
 def test_inside_one_asks_for_the_whole_stretch() -> None:

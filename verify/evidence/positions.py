@@ -12,8 +12,9 @@ from dataclasses import fields
 import numpy as np
 from numpy.typing import NDArray
 
-from verify.evidence.holds import Holds, holds_of, inside_one, means_within
+from verify.evidence.holds import Holds, holds_of, inside_one, means_within, scatter_within
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sharing import shared
 from verify.evidence.verdict import least_uncertainty
 from verify.evidence.windows import CRANKING_RPM
 from verify.values import dataclass
@@ -57,6 +58,7 @@ class Positions:
         return Positions(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
+@shared
 def holds_for(channel: Channel, recording: Recording) -> Holds:
     band = max(LEAST_BAND, 2.5 * channel.resolution)
     return holds_of(channel, recording.gaps, within=band)
@@ -77,8 +79,8 @@ def positions(
     late, early = _age(plate), _age(moves)
     start = held.start_s + np.where(first, max(SETTLE_S, ARRIVES_S + late), late)
     end = held.end_s - early
-    y, drift, count = means_within(plate, start, end)
-    x, _, seen = means_within(moves, np.minimum(start, held.end_s), held.end_s)
+    (y, count), drift = means_within(plate, start, end), scatter_within(plate, start, end)
+    x, seen = means_within(moves, np.minimum(start, held.end_s), held.end_s)
     x = np.where(seen > 0, x, held.level)
     speed = recording.channels.get("engine_speed")
     rpm = np.full(len(held), np.nan)
