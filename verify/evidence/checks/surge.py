@@ -23,10 +23,12 @@ import numpy as np
 from verify.evidence import spans as sp
 from verify.evidence.checks.in_gear import RATIO_SHARE, Driving, driving, usable
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
+from verify.evidence.checks.restless import restless
 from verify.evidence.periodogram import strongest_oscillation
 from verify.evidence.ranks import median_of
 from verify.evidence.recording import Array, Recording
 from verify.evidence.series import mean_with_effective_size
+from verify.evidence.stretches import reduced
 from verify.evidence.verdict import (
     CheckResult,
     Limits,
@@ -52,7 +54,7 @@ SLOWEST = {"engine_speed": 1.15, "vehicle_speed": 2.5, "pedal": 3.0}
 # So long after the pedal moved engine speed still follows it.
 SETTLED_S = 1.5
 # Of very long recordings the windows with the largest spread are judged.
-MOST_WINDOWS = 200
+MOST_WINDOWS, LEAST_READINGS = 200, 12
 # Readings closer than this are averaged: their noise is not independent.
 FINEST_S = 0.25
 BY_CHANCE, LEAST_SHARE = 0.01, 0.5
@@ -146,13 +148,22 @@ def _extremes(
     """(lowest, highest) reading in each cell, widened by so much; NaN for a cell without one."""
     first = np.searchsorted(time_s, start - before_s, side="left")
     after = np.searchsorted(time_s, start + CELL_S + after_s, side="right")
-    empty = after <= first
-    # reduceat takes places in pairs, and every other answer is that of a cell.
-    edges = np.column_stack([first, after]).ravel()
-    padded = np.append(values, [np.nan, np.nan])
-    low = np.minimum.reduceat(padded, edges)[::2]
-    high = np.maximum.reduceat(padded, edges)[::2]
-    return np.where(empty, np.nan, low), np.where(empty, np.nan, high)
+    low, high = reduced(np.minimum, values, first, after), reduced(np.maximum, values, first, after)
+    low[after <= first], high[after <= first] = np.nan, np.nan
+    return low, high
+
+
+def _worth_a_look(drive: Driving, windows: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Those that may be among the `MOST_WINDOWS` with the largest spread."""
+    assert drive.engine is not None
+    if len(windows) <= MOST_WINDOWS:
+        return windows
+    start = np.array([s for s, _ in windows])
+    kept = restless(
+        drive.engine, start, WINDOW_S,
+        most=MOST_WINDOWS, least=LEAST_READINGS, finest_s=FINEST_S,
+    )  # fmt: skip
+    return [w for w, own in zip(windows, kept.tolist(), strict=True) if own]
 
 
 def _swing(place: int, drive: Driving, start_s: float, end_s: float) -> Swing | None:
@@ -161,7 +172,7 @@ def _swing(place: int, drive: Driving, start_s: float, end_s: float) -> Swing | 
     assert drive.pedal is not None
     ((times, values),) = sp.pieces(drive.engine, np.array([[start_s, end_s]]))
     times, values = _thinned(times, values)
-    if len(values) < 12:
+    if len(values) < LEAST_READINGS:
         return None
     mean = float(values.mean())
     share = 100.0 * values / mean
@@ -247,7 +258,9 @@ def run_surge(
         if drive.lack:
             lack = lack or drive
             continue
-        seen = (_swing(place, drive, *w) for w in steady_windows(recording, drive))
+        seen = (
+            _swing(place, drive, *w) for w in _worth_a_look(drive, steady_windows(recording, drive))
+        )
         swings += [s for s in seen if s is not None]
     if len(swings) < LEAST_WINDOWS:
         if lack is not None and not swings:
