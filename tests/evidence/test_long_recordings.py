@@ -20,12 +20,12 @@ from verify.evidence import series
 from verify.evidence import spans as sp
 from verify.evidence.checks.catalogue import CATALOGUE, judge
 from verify.evidence.checks.counted import Counted
-from verify.evidence.checks.engine_stops import states
 from verify.evidence.columns import LONG_ROWS, of_each
 from verify.evidence.genuine import _Track
 from verify.evidence.importers.port import read_recording
 from verify.evidence.series import _autocorrelation, mean_with_effective_size, spreads
 from verify.evidence.sharing import shared, shared_answers
+from verify.evidence.spans import states
 from verify.evidence.verdict import Rule
 
 TRUTHS = st.lists(st.booleans(), min_size=1, max_size=40)

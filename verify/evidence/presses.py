@@ -179,7 +179,7 @@ def presses(recording: Recording) -> Presses:
         )
     pressed = channel.values >= rest + PRESSED_POINTS
     released = channel.values <= rest + RELEASED_POINTS
-    state = _states(pressed, released)
+    state = sp.states(pressed, released)
     first = np.flatnonzero((state[:-1] == 0) & (state[1:] == 1)) + 1
     if not len(first):
         return replace(_none(channel.name, "", "the pedal was never pressed", ""), rest=rest)
@@ -187,7 +187,12 @@ def presses(recording: Recording) -> Presses:
 
 
 def _seen(
-    recording: Recording, channel: Channel, rest: float, released: Mask, state: Array, first: Places
+    recording: Recording,
+    channel: Channel,
+    rest: float,
+    released: Mask,
+    state: NDArray[np.int8],
+    first: Places,
 ) -> Presses:
     t, v, n = channel.time_s, channel.values, len(channel.values)
     early = t - channel.skew_s  # a reading may be as old as this
@@ -260,14 +265,6 @@ def _within(inner: Array, outer: Array) -> Mask:
     place = np.searchsorted(outer[:, 0], inner[:, 0], side="right") - 1
     held: Mask = (place >= 0) & (outer[np.maximum(place, 0), 1] >= inner[:, 1])
     return held
-
-
-def _states(on: Mask, off: Mask) -> Array:
-    """1 where it is on, 0 where it is off, elsewhere what it was before (−1 before the first)."""
-    told = np.where(on | off, np.arange(len(on)), -1)
-    last = np.maximum.accumulate(told)
-    result: Array = np.where(last >= 0, on[np.maximum(last, 0)], -1.0)
-    return result
 
 
 def _first_last(holds: Mask, place: Places, offset: Places) -> tuple[Places, Places]:

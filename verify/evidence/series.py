@@ -63,7 +63,7 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
         effective = _effective([p - mean for p in pieces], squares)
     else:
         # The mean of block means is the same mean: how well it is known, they tell as well.
-        means = [_block_means(p, blocks) - mean for p in pieces if len(p)]
+        means = [m - mean for m in _block_means([p for p in pieces if len(p)], blocks)]
         own = float(sum(m @ m for m in means))
         worth, many = _effective(means, own, blocks=True), sum(len(m) for m in means)
         effective = (squares / count) / max(own / many, 1e-300) * worth
@@ -91,7 +91,7 @@ def wandering_uncertainty(pieces: Sequence[Array]) -> float:
     series = np.concatenate(list(pieces))
     blocks = -(-count // MANY_READINGS)
     if blocks > 1:
-        series = _block_means(series, blocks)
+        (series,) = _block_means([series], blocks)
     series = series - series.mean()
     squares = float(series @ series)
     if squares <= 0.0:
@@ -130,13 +130,17 @@ def _effective(deviations: Sequence[Array], squares: float, *, blocks: bool = Fa
     )
 
 
-def _block_means(piece: Array, block: int) -> Array:
-    """Means of `block` readings in a row; of the rest too where it is all there is."""
-    whole = len(piece) // block * block
-    if not whole:
-        return np.array([piece.mean()])
-    result: Array = piece[:whole].reshape(-1, block).mean(axis=1)
-    return result
+def _block_means(pieces: Sequence[Array], block: int) -> list[Array]:
+    """Of each piece the means of `block` readings in a row; of the rest too where it is all there
+    is."""
+    many = [len(p) // block for p in pieces]
+    whole = [p[: n * block] for p, n in zip(pieces, many, strict=True) if n]
+    means = np.concatenate([np.empty(0), *whole]).reshape(-1, block).mean(axis=1)
+    ends = np.cumsum(many).tolist()
+    return [
+        means[end - n : end] if n else np.array([p.mean()])
+        for p, n, end in zip(pieces, many, ends, strict=True)
+    ]
 
 
 def ar1_effective_size(lengths: Sequence[int], phi: float) -> float:

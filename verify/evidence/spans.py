@@ -92,6 +92,19 @@ def runs_of(holds: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp
     return starts, ends
 
 
+def states(on: NDArray[np.bool_], off: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """1 where it is on, 0 where it is off, elsewhere what it was before (−1 where unknown)."""
+    known = on | off
+    told = np.flatnonzero(known)
+    if len(told) == len(known):
+        return on.astype(np.int8)
+    result = np.full(len(known), -1, dtype=np.int8)
+    if len(told):
+        lasts = np.diff(told, append=len(known))
+        result[told[0] :] = np.repeat(on[told].astype(np.int8), lasts)
+    return result
+
+
 def brief_runs(
     time_s: Array, raised: NDArray[np.bool_], around: NDArray[np.bool_], longest_s: float
 ) -> NDArray[np.bool_]:

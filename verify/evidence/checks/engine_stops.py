@@ -27,10 +27,10 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.spans import states as states
 from verify.evidence.windows import (
     CRANKING_RPM,
     FAST_CAP_S,
@@ -87,19 +87,6 @@ def engine_stops(recordings: Sequence[Recording]) -> tuple[Stop, ...]:
         why = "the engine stopped once out of a steady idle and came back: start-stop, or the key"
         found = [replace(s, kind="open", why=why) if s.kind == "start-stop" else s for s in found]
     return tuple(found)
-
-
-def states(on: NDArray[np.bool_], off: NDArray[np.bool_]) -> NDArray[np.int8]:
-    """1 where it is on, 0 where it is off, elsewhere what it was before (−1 where unknown)."""
-    known = on | off
-    told = np.flatnonzero(known)
-    if len(told) == len(known):
-        return on.astype(np.int8)
-    result = np.full(len(known), -1, dtype=np.int8)
-    if len(told):
-        lasts = np.diff(told, append=len(known))
-        result[told[0] :] = np.repeat(on[told].astype(np.int8), lasts)
-    return result
 
 
 @dataclass(frozen=True, slots=True)

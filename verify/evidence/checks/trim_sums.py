@@ -10,6 +10,7 @@ import numpy as np
 from verify.evidence import spans as sp
 from verify.evidence.checks.slow_readings import channels_named
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.stretches import places_in
 from verify.evidence.windows import Condition, hold_onto
 
 # One step of a trim: a byte over −100 to 99.2 %. SAE J1979 / ISO 15031-5, PID 06 to 09. Loggers
@@ -47,11 +48,16 @@ def not_fitted(recordings: Sequence[Recording]) -> bool:
 def sums(short: Channel, long: Channel, spans: Array) -> list[Array]:
     """short + the long trim's latest reading, for each span."""
     held_s = sp.longest_step_s(long, LONG_CAP_S)
-    found = []
-    for times, values in sp.pieces(short, spans):
-        both = values + hold_onto(long, times, held_s)
-        found.append(both[np.isfinite(both)])
-    return found
+    if not len(spans):
+        return []
+    first = np.searchsorted(short.time_s, spans[:, 0], side="left")
+    after = np.searchsorted(short.time_s, spans[:, 1], side="right")
+    place = places_in(first, after)
+    both = short.values[place] + hold_onto(long, short.time_s[place], held_s)
+    pieces = np.split(both, np.cumsum(after - first)[:-1])
+    if np.isfinite(both).all():
+        return pieces
+    return [own[np.isfinite(own)] for own in pieces]
 
 
 def drops_out(trim: Channel, spans: Array) -> float:
