@@ -304,9 +304,7 @@ def test_the_largest_gains_are_those_of_a_loop(seed: int, every_s: float, calm: 
         ]
         lowest = min(back, key=lambda j: (v[j], -j))
         wanted[float(t[i])] = float(v[i] - v[lowest]), float(t[lowest])
-    found = coverage_trade._gains(times, values, broken)
-    said = {e: (g, b) for g, b, e in zip(*(a.tolist() for a in found), strict=True)}
-    assert said.items() <= wanted.items()
-    assert max(g for g, _ in said.values()) == max(g for g, _ in wanted.values())
-    firm = {e for e, (g, _) in wanted.items() if g >= coverage_trade.FIRM_KMH}
-    assert firm <= said.keys()
+    best, begun, ended = coverage_trade._gains(times, values, broken)
+    assert best == max(gain for gain, _ in wanted.values())
+    firm = {e: b for e, (gain, b) in wanted.items() if gain >= coverage_trade.FIRM_KMH}
+    assert dict(zip(ended.tolist(), begun.tolist(), strict=True)) == firm

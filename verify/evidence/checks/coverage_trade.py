@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.holds import extremes
 from verify.evidence.ranks import median_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
-from verify.evidence.stretches import Places, merged, places_in, reduced
+from verify.evidence.stretches import Places, merged, places_in
 from verify.evidence.windows import (
     FAST_CAP_S,
     PEDAL_REST_AT_MOST,
@@ -53,7 +54,7 @@ MOST_GAIN_KMH_S, MOST_LOSS_KMH_S = 20.0, 40.0
 FINEST_S, COARSE_S = 0.2, 0.5
 IDLE_S = 30.0
 # Readings looked at together.
-_AT_ONCE, _TOGETHER = 1 << 14, 64
+_AT_ONCE = 1 << 14
 
 
 class State(StrEnum):
@@ -219,10 +220,7 @@ def _firm(recording: Recording, times: Array, values: Array, broken: Places) -> 
         f"one firm acceleration where lawful: {FIRM_KMH:.0f} km/h gained within {FIRM_S:.0f} s, "
         "pedal half down or more"
     )
-    gained, begun, ended = _gains(times, values, broken)
-    best = float(gained.max()) if len(gained) else 0.0
-    fast = gained >= FIRM_KMH
-    begun, ended = begun[fast], ended[fast]
+    best, begun, ended = _gains(times, values, broken)
     lack = "the pedal was half down (neither pedal nor load was read)"
     pushed = _pushed(recording)
     if pushed is not None:
@@ -236,33 +234,21 @@ def _firm(recording: Recording, times: Array, values: Array, broken: Places) -> 
     return _item("firm-acceleration", best, FIRM_KMH, "km/h", at_s, words, lack)
 
 
-def _gains(times: Array, values: Array, broken: Places) -> tuple[Array, Array, Array]:
-    """The most that was gained on a reading up to 8 s before: (gain, from_s, to_s).
-
-    Of all readings at which it may be the largest of the drive, or large enough.
-    """
-    none = np.empty(0)
+def _gains(times: Array, values: Array, broken: Places) -> tuple[float, Array, Array]:
+    """(the most that was gained on a reading up to 8 s before; from_s, to_s of all firm gains)."""
     if len(times) < 2:
-        return none, none, none
+        return 0.0, np.empty(0), np.empty(0)
     run, times, values = _thinned(times, values, broken, FINEST_S)
     fresh = np.append(0, np.flatnonzero(run[1:] != run[:-1]) + 1)
     run_start = np.repeat(fresh, np.diff(fresh, append=len(run)))
     first = np.maximum(places_among(times, times - FIRM_S - 1e-9, "left"), run_start)
-    # No more was gained in a block than from the lowest of all that is looked back to.
-    start = np.arange(0, len(times), _TOGETHER)
-    end = np.minimum(start + _TOGETHER, len(times))
-    most = reduced(np.maximum, values, start, end) - reduced(np.minimum, values, first[start], end)
-
-    def within(blocks: Places) -> tuple[Array, Array, Array]:
-        near = places_in(*merged(first[start[blocks]], end[blocks]))
-        here = places_in(start[blocks], end[blocks])
-        own = np.searchsorted(near, first[near])
-        # Where what is looked back to was left out, nothing is asked.
-        lowest = near[_least_since(values[near], own)[np.searchsorted(near, here)]]
-        return values[here] - values[lowest], times[lowest], times[here]
-
-    largest = float(within(np.array([int(np.argmax(most))]))[0].max())
-    return within(np.flatnonzero(most >= min(largest, FIRM_KMH)))
+    _, lowest = extremes(values, first, np.arange(1, len(times) + 1) - first)
+    gained = values - lowest
+    firm = np.flatnonzero(gained >= FIRM_KMH)
+    # Where each began is asked of these alone.
+    near = places_in(*merged(first[firm], firm + 1))
+    begun = near[_least_since(values[near], np.searchsorted(near, first[near]))]
+    return float(gained.max()), times[begun[np.searchsorted(near, firm)]], times[firm]
 
 
 def _least_since(values: Array, first: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -151,7 +151,8 @@ def _lift_offs(recording: Recording, seen: Array) -> float:
     first, last = first[last > first], last[last > first]
     # The longest step has the least chance.
     least = _chance(reduced(np.maximum, sp.steps_s(time_s), first, last))
-    return float(sum(least.tolist()))
+    found: float = sum(least.tolist())
+    return found
 
 
 def run_no_stall(

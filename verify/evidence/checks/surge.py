@@ -19,6 +19,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
 from verify.evidence.checks.in_gear import RATIO_SHARE, Driving, driving, usable
@@ -26,7 +27,7 @@ from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.checks.restless import restless
 from verify.evidence.periodogram import strongest_oscillation
 from verify.evidence.ranks import median_of
-from verify.evidence.recording import Array, Recording
+from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.series import mean_with_effective_size
 from verify.evidence.stretches import reduced
 from verify.evidence.verdict import (
@@ -112,14 +113,14 @@ def steady_windows(recording: Recording, drive: Driving) -> list[tuple[float, fl
     stretch = np.repeat(np.arange(len(seen)), count)
     within = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
     start = seen[stretch, 0] + within * CELL_S
-    ratio = engine.values / np.maximum(drive.speed_at, 1.0)
-    low_speed, _ = _extremes(speed.time_s, speed.values, start, 0.0, 0.0)
+    low_speed, _ = _extremes(speed, speed.values, start, 0.0, 0.0)
+    good = low_speed >= MOVING_KMH
     # The pedal moved somewhere before the reading that shows it, and the engine follows it.
-    low_pedal, high_pedal = _extremes(
-        pedal.time_s, pedal.values, start, SETTLED_S + pedal.interval_s, pedal.interval_s
-    )
-    low_ratio, high_ratio = _extremes(engine.time_s, ratio, start, 0.0, 0.0)
-    good = (low_speed >= MOVING_KMH) & (low_pedal >= drive.rest + PRESSED_POINTS)
+    late = pedal.interval_s
+    low_pedal, high_pedal = _extremes(pedal, pedal.values, start, SETTLED_S + late, late, good)
+    good &= low_pedal >= drive.rest + PRESSED_POINTS
+    ratio = engine.values / np.maximum(drive.speed_at, 1.0)
+    low_ratio, high_ratio = _extremes(engine, ratio, start, 0.0, 0.0, good)
     good &= np.isfinite(low_ratio) & np.isfinite(high_ratio)
     if len(start) < CELLS:
         return []
@@ -143,13 +144,23 @@ def steady_windows(recording: Recording, drive: Driving) -> list[tuple[float, fl
 
 
 def _extremes(
-    time_s: Array, values: Array, start: Array, before_s: float, after_s: float
+    channel: Channel,
+    values: Array,
+    start: Array,
+    before_s: float,
+    after_s: float,
+    which: NDArray[np.bool_] | None = None,
 ) -> tuple[Array, Array]:
-    """(lowest, highest) reading in each cell, widened by so much; NaN for a cell without one."""
-    first = np.searchsorted(time_s, start - before_s, side="left")
-    after = np.searchsorted(time_s, start + CELL_S + after_s, side="right")
-    low, high = reduced(np.minimum, values, first, after), reduced(np.maximum, values, first, after)
-    low[after <= first], high[after <= first] = np.nan, np.nan
+    """(lowest, highest) of `values` in each cell, widened by so much; NaN for a cell without a
+    reading, and for one that is not asked for."""
+    low, high = np.full(len(start), np.nan), np.full(len(start), np.nan)
+    asked = np.arange(len(start)) if which is None else np.flatnonzero(which)
+    first = np.searchsorted(channel.time_s, start[asked] - before_s, side="left")
+    after = np.searchsorted(channel.time_s, start[asked] + CELL_S + after_s, side="right")
+    some = after > first
+    asked, first, after = asked[some], first[some], after[some]
+    low[asked] = reduced(np.minimum, values, first, after)
+    high[asked] = reduced(np.maximum, values, first, after)
     return low, high
 
 
@@ -324,7 +335,8 @@ def run_surge(
         for s, p in zip(swings, chances, strict=True)
         if s.bound <= LIMIT_PCT and decide(p, rule.pass_at, rule.fail_at) is Verdict.PASS
     ]
-    others = [s for s in swings if all(s is not c for c, _ in calm)]
+    still = {id(s) for s, _ in calm}
+    others = [s for s in swings if id(s) not in still]
     # A window in which a hill or traffic moved the car shows no regular swing; a car that surges
     # does so in most of them.
     if len(calm) >= LEAST_WINDOWS and not any(s.regular for s in others) and (
