@@ -29,11 +29,16 @@ from verify.evidence.checks.surge import SURGE
 from verify.evidence.checks.throttle_follow import THROTTLE_FOLLOW
 from verify.evidence.checks.throttle_return import THROTTLE_RETURN
 from verify.evidence.checks.warm_up import WARM_UP
+from verify.evidence.columns import of_each
 from verify.evidence.recording import Recording
 from verify.evidence.sharing import shared_answers
 from verify.evidence.verdict import CheckResult, Rule
 from verify.quantity import SpecValue
 from verify.words import Verdict
+
+# Checks put side by side to a long recording: with more of them memory, too, would be needed for
+# more at once.
+AT_ONCE = 2
 
 # Of every check, beside its own findings: so that flows can branch on them.
 COMMON = (IMPOSSIBLE_READINGS, COULD_NOT_RUN)
@@ -119,8 +124,15 @@ def judge(
     for place, recording in enumerate(recordings):
         seen.setdefault(recording.sha256 or f"unnamed {place}", recording)
     once = tuple(seen.values())
+    readings = max((len(c.values) for r in once for c in r.channels.values()), default=0)
+    # From the last on: the longest ones stand there, and what is left at the end is short.
+    names.reverse()
     with shared_answers():
-        return tuple(judge_one(CATALOGUE[name], once, specs, rule) for name in names)
+        found = of_each(
+            lambda name: judge_one(CATALOGUE[name], once, specs, rule),
+            names, readings, workers=AT_ONCE,
+        )  # fmt: skip
+    return tuple(reversed(found))
 
 
 def judge_one(
