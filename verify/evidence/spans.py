@@ -46,6 +46,12 @@ def steps_s(time_s: Array) -> Array:
 
 
 @shared
+def reach(channel: Channel) -> tuple[float, float]:
+    """(smallest, largest) of its readings, of which it has one or more."""
+    return float(channel.values.min()), float(channel.values.max())
+
+
+@shared
 def linked(
     time_s: Array, longest_s: float, gaps: Sequence[tuple[float, float]]
 ) -> NDArray[np.bool_]:

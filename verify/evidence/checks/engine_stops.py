@@ -118,7 +118,7 @@ def _stops(place: int, recording: Recording) -> list[Stop]:
     if channel is None or len(channel.values) < 2:
         return []
     times, values = channel.time_s, channel.values
-    if not float(values.max()) <= HIGHEST_RPM:
+    if not sp.reach(channel)[1] <= HIGHEST_RPM:
         sane = values <= HIGHEST_RPM
         times, values = times[sane], values[sane]
     if len(times) < 2:

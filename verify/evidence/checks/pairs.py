@@ -20,6 +20,7 @@ from verify.evidence.lines import Line, consensus_lines
 from verify.evidence.positions import levels
 from verify.evidence.ranks import low_percentile
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.spans import reach
 from verify.evidence.tracks import (
     SINGLE_PERCENT,
     Drop,
@@ -82,6 +83,11 @@ def _tracks(
     ]
 
 
+def _travelled(channel: Channel) -> float:
+    low, high = reach(channel)
+    return high - low
+
+
 def _specs(
     check: Check, specs: Mapping[str, SpecValue], kind: str
 ) -> tuple[dict[str, float], CheckResult | None]:
@@ -137,8 +143,8 @@ def run_pair(
     if not slowest <= SLOWEST_S:
         return check.result("too-slow-to-tell", f"a track was read once every {slowest:.3g} s.")
     # The track with the longer travel is x: a position is told by it more finely.
-    first = max(float(np.ptp(a.values)) for _, a, _ in tracks)
-    second = max(float(np.ptp(b.values)) for _, _, b in tracks)
+    first = max(_travelled(a) for _, a, _ in tracks)
+    second = max(_travelled(b) for _, _, b in tracks)
     turned = second > 1.2 * first
     ordered = [(p, b, a) if turned else (p, a, b) for p, a, b in tracks]
     result = _judged(check, recordings, ordered, turned, known, rule, strict=False)

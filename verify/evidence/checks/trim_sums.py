@@ -53,7 +53,10 @@ def sums(short: Channel, long: Channel, spans: Array) -> list[Array]:
     first = np.searchsorted(short.time_s, spans[:, 0], side="left")
     after = np.searchsorted(short.time_s, spans[:, 1], side="right")
     place = places_in(first, after)
-    both = short.values[place] + hold_onto(long, short.time_s[place], held_s)
+    if long.time_s is short.time_s:
+        both = (short.values + long.values)[place]
+    else:
+        both = short.values[place] + hold_onto(long, short.time_s[place], held_s)
     pieces = np.split(both, np.cumsum(after - first)[:-1])
     if np.isfinite(both).all():
         return pieces
@@ -70,9 +73,11 @@ def drops_out(trim: Channel, spans: Array) -> float:
     """
     values = np.concatenate([v for _, v in sp.pieces(trim, spans)]) if len(spans) else np.empty(0)
     zero = values == 0.0
+    count = int(np.count_nonzero(zero))
+    if count < max(LEAST_DROPS, DROPS_SHARE * len(values)):
+        return 0.0
     first, after = sp.runs_of(zero)
-    count, runs = int(np.count_nonzero(zero)), len(first)
-    if count < max(LEAST_DROPS, DROPS_SHARE * len(values)) or runs < LEAST_DROP_RUNS:
+    if len(first) < LEAST_DROP_RUNS:
         return 0.0
     if float(np.mean(after - first)) > LONGEST_DROP_RUN or count == len(values):
         return 0.0
