@@ -30,6 +30,8 @@ PIECE_S = 10.0
 BEFORE_S = 1.0
 # Stretches whose extremes are looked for together.
 _AT_ONCE = 1 << 14
+# From so many values to a stretch on, they lie far apart.
+_SPARSE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,8 @@ def _range_of(values: Array, first: NDArray[np.intp], count: NDArray[np.intp]) -
 def extremes(
     values: Array, first: NDArray[np.intp], count: NDArray[np.intp]
 ) -> tuple[Array, Array]:
-    """(largest, smallest) of count values (≥ 1) from first on: doubling blocks, O(n log count).
+    """(largest, smallest) of count values (≥ 1) from first on: doubling blocks, O(n log count);
+    where they lie far apart, each by itself.
 
     first: ascending, or nearly so, for speed alone.
     """
@@ -119,7 +122,12 @@ def extremes(
         own, sizes = first[part], count[part]
         start = int(own.min())
         near = values[start : int((own + sizes).max())]
-        _extremes(near, own - start, sizes, highest[part], lowest[part])
+        if len(near) > _SPARSE * len(own):
+            after = own - start + sizes
+            highest[part] = reduced(np.maximum, near, own - start, after)
+            lowest[part] = reduced(np.minimum, near, own - start, after)
+        else:
+            _extremes(near, own - start, sizes, highest[part], lowest[part])
     return highest, lowest
 
 

@@ -7,7 +7,7 @@ counts; the first second of a hold is left to the plate to arrive.
 from __future__ import annotations
 
 import math
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ SETTLE_S = 1.0
 # A plate arrives within 0.3 s (common practice); with some reserve, where readings have an age.
 ARRIVES_S, SLACK_SHARE = 0.5, 0.15
 LEAST_READINGS = 2
+# Readings with which a recording begins, and which tell a great deal.
+EARLY = 30_000
 # Readings closer together than this tell the same wobble twice.
 INDEPENDENT_S = 0.5
 
@@ -74,6 +76,26 @@ def positions(
     held = holds_for(moves, recording)
     if standing is not None:
         held = held.only(inside_one(held.start_s, held.end_s, standing))
+    return _stood(recording, held, moves, plate, place)
+
+
+def early_positions(
+    recording: Recording, moves: Channel, plate: Channel, standing: Array
+) -> Positions:
+    """Those of `positions` that the first EARLY readings of what moves the plate show whole.
+
+    The last hold may go on beyond them, so it is left out; every other one is the same.
+    """
+    begun = replace(moves, time_s=moves.time_s[:EARLY], values=moves.values[:EARLY])
+    held = holds_for(begun, recording)
+    held = held.only(held.run != held.run[-1:]) if len(held) else held
+    held = held.only(inside_one(held.start_s, held.end_s, standing))
+    return _stood(recording, held, moves, plate, 0)
+
+
+def _stood(
+    recording: Recording, held: Holds, moves: Channel, plate: Channel, place: int
+) -> Positions:
     # A piece of a longer hold began settled; only the first of a run waits for the plate.
     first = np.append(True, held.run[1:] != held.run[:-1])[: len(held)]
     late, early = _age(plate), _age(moves)

@@ -52,10 +52,10 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
     count = sum(len(p) for p in pieces)
     if count < 2:
         raise ValueError("a spread needs two readings")
-    everything = np.concatenate(list(pieces))
+    everything = joined(pieces)
     mean = float(everything.mean())
-    everything -= mean
-    squares = float(np.sum(np.square(everything)))
+    off = everything - mean
+    squares = float(np.sum(np.square(off, out=off)))
     if squares <= 0.0:
         return Spread(mean, 0.0, 1.0, count)
     blocks = -(-count // MANY_READINGS)
@@ -70,6 +70,13 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
     effective = min(float(count), max(1.0, effective))
     remaining = max(1.0 - 1.0 / effective, 1.0 / count)
     return Spread(mean, math.sqrt(squares / (count * remaining)), effective, count)
+
+
+def joined(pieces: Sequence[Array]) -> Array:
+    """One behind the other; a single piece as it is."""
+    if len(pieces) == 1:
+        return pieces[0]
+    return np.concatenate(list(pieces)) if pieces else np.empty(0)
 
 
 def wandering_uncertainty(pieces: Sequence[Array]) -> float:
@@ -88,7 +95,7 @@ def wandering_uncertainty(pieces: Sequence[Array]) -> float:
     count = sum(len(p) for p in pieces)
     if count < 8:
         return 0.0
-    series = np.concatenate(list(pieces))
+    series = joined(pieces)
     blocks = -(-count // MANY_READINGS)
     if blocks > 1:
         (series,) = _block_means([series], blocks)
@@ -135,7 +142,7 @@ def _block_means(pieces: Sequence[Array], block: int) -> list[Array]:
     is."""
     many = [len(p) // block for p in pieces]
     whole = [p[: n * block] for p, n in zip(pieces, many, strict=True) if n]
-    means = np.concatenate([np.empty(0), *whole]).reshape(-1, block).mean(axis=1)
+    means = joined(whole).reshape(-1, block).mean(axis=1)
     ends = np.cumsum(many).tolist()
     return [
         means[end - n : end] if n else np.array([p.mean()])
