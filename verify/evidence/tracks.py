@@ -155,7 +155,9 @@ def rough_slope(pairs: Pairs, take: NDArray[np.bool_]) -> float:
     x, y = pairs.x[which], pairs.y[which]
     if len(x) < 2 or np.ptp(x) <= 0.0:
         return 0.0
-    return float(np.ptp(y) / np.ptp(x) * np.sign(np.sum((x - x.mean()) * (y - y.mean()))))
+    together = x - x.mean()
+    together *= y - y.mean()
+    return float(np.ptp(y) / np.ptp(x) * np.sign(np.sum(together)))
 
 
 def _jumps(pairs: Pairs, fresh: Mask, slope: float, steps: tuple[float, float]) -> Mask:

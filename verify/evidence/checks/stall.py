@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -27,6 +26,7 @@ from verify.evidence.windows import (
     running,
 )
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 EVENT_S = 1.0
