@@ -17,7 +17,7 @@ from verify.evidence import spans as sp
 from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
-from verify.evidence.stretches import as_slice, places_in, reduced
+from verify.evidence.stretches import as_slice, blocks, places_in, reduced
 from verify.values import dataclass
 
 Places = NDArray[np.intp]
@@ -28,8 +28,6 @@ LONGEST_STEP_S = 5.0
 PIECE_S = 10.0
 # The side from which a level was reached shows in this time before it.
 BEFORE_S = 1.0
-# Stretches whose extremes are looked for together.
-_AT_ONCE = 1 << 14
 # From so many values to a stretch on, they lie far apart.
 _SPARSE = 4
 
@@ -117,8 +115,7 @@ def extremes(
     """
     highest, lowest = np.zeros(len(first)), np.zeros(len(first))
     # Part by part, so that all blocks stay in the processor's cache.
-    for begin in range(0, len(first), _AT_ONCE):
-        part = slice(begin, begin + _AT_ONCE)
+    for part in blocks(len(first)):
         own, sizes = first[part], count[part]
         start = int(own.min())
         near = values[start : int((own + sizes).max())]
@@ -137,35 +134,35 @@ def extremes_between(values: Array, first: slice, last: slice) -> tuple[Array, A
     first, last: of equal length, `last` not before `first`.
     """
     n, count = first.stop - first.start, last.start - first.start + 1
-    high, low, size = values[first.start : last.stop], values[first.start : last.stop], 1
-    while 2 * size <= count:
-        high, low = np.maximum(high[:-size], high[size:]), np.minimum(low[:-size], low[size:])
-        size *= 2
-    rest = count - size
-    return np.maximum(high[:n], high[rest : rest + n]), np.minimum(low[:n], low[rest : rest + n])
+    highest, lowest = np.empty(n), np.empty(n)
+    for part in blocks(n):
+        high = low = values[first.start + part.start : first.start + part.stop + count - 1]
+        size, many = 1, part.stop - part.start
+        while 2 * size <= count:
+            high, low = np.maximum(high[:-size], high[size:]), np.minimum(low[:-size], low[size:])
+            size *= 2
+        rest = slice(count - size, count - size + many)
+        np.maximum(high[:many], high[rest], out=highest[part])
+        np.minimum(low[:many], low[rest], out=lowest[part])
+    return highest, lowest
 
 
 def _extremes(
     values: Array, first: NDArray[np.intp], count: NDArray[np.intp], highest: Array, lowest: Array
 ) -> None:
     """Writes what `extremes` gives."""
-    # The largest power of two in each count: mostly one for all.
-    least, most = int(count.min()).bit_length() - 1, int(count.max()).bit_length() - 1
-    power = None if least == most else np.frexp(count.astype(np.float64))[1] - 1
-    after = first + count
-    high, low = values, values
-    for step in range(most + 1):
-        size = 1 << step
-        if step:
-            half = size // 2
-            high = np.maximum(high[:-half], high[half:])
-            low = np.minimum(low[:-half], low[half:])
-        if step < least:
-            continue
-        own = slice(None) if power is None else np.flatnonzero(power == step)
-        a, b = first[own], after[own] - size
-        highest[own] = np.maximum(high.take(a), high.take(b))
-        lowest[own] = np.minimum(low.take(a), low.take(b))
+    # Two blocks of this size, which may overlap, make up any stretch that is no shorter.
+    size = 1 << (int(count.max()).bit_length() - 1)
+    high, low, half = values, values, 1
+    while half < size:
+        high, low = np.maximum(high[:-half], high[half:]), np.minimum(low[:-half], low[half:])
+        half *= 2
+    last = first + count - size
+    np.maximum(high.take(first, mode="clip"), high.take(last, mode="clip"), out=highest)
+    np.minimum(low.take(first, mode="clip"), low.take(last, mode="clip"), out=lowest)
+    short = np.flatnonzero(count < size)
+    if len(short):
+        highest[short], lowest[short] = extremes(values, first[short], count[short])
 
 
 def _pieces(

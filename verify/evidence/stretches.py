@@ -7,11 +7,15 @@ in the tests: numpy's own answer for each stretch.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Places = NDArray[np.intp]
+
+AT_ONCE = 1 << 14
 
 
 def reduced(how: np.ufunc, values: Array, first: Places, after: Places) -> Array:
@@ -43,6 +47,12 @@ def merged(first: Places, after: Places) -> tuple[Places, Places]:
         return first, after
     apart = first[1:] > after[:-1]
     return first[np.append(True, apart)], after[np.append(apart, True)]
+
+
+def blocks(length: int) -> Iterator[slice]:
+    """A long array part by part: what is made on the way stays in the processor's cache."""
+    for begin in range(0, length, AT_ONCE):
+        yield slice(begin, min(begin + AT_ONCE, length))
 
 
 def as_slice(places: Places) -> Places | slice:

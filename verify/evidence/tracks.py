@@ -8,6 +8,8 @@ is one level in one stretch of ten seconds or less, in which the two stay the sa
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +19,7 @@ from verify.evidence.lines import Line
 from verify.evidence.ranks import median_of, medians_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sharing import shared
-from verify.evidence.stretches import as_slice, places_in, places_of
+from verify.evidence.stretches import as_slice, blocks, places_in, places_of
 from verify.values import dataclass
 
 Mask = NDArray[np.bool_]
@@ -144,20 +146,42 @@ class Groups:
         return len(self.x)
 
 
-def quiet(pairs: Pairs, travel: float, step: float) -> NDArray[np.bool_]:
-    result: NDArray[np.bool_] = pairs.high - pairs.low <= QUIET_SHARE * travel + 1.01 * step
+def quiet(pairs: Pairs, travel: float, step: float) -> Mask:
+    result = np.empty(len(pairs), dtype=bool)
+    for part in blocks(len(pairs)):
+        moved = pairs.high[part] - pairs.low[part]
+        np.less_equal(moved, QUIET_SHARE * travel + 1.01 * step, out=result[part])
     return result
 
 
-def rough_slope(pairs: Pairs, take: NDArray[np.bool_]) -> float:
+def rough_slope(pairs: Pairs, take: Mask) -> float:
     """About how much y changes with x over the pairs that `take` marks; 0 where x does not."""
-    which = as_slice(np.flatnonzero(take))
-    x, y = pairs.x[which], pairs.y[which]
-    if len(x) < 2 or np.ptp(x) <= 0.0:
+    x_low, x_high, y_low, y_high = math.inf, -math.inf, math.inf, -math.inf
+    count, sum_x, sum_y, both, size = 0, 0.0, 0.0, 0.0, 0.0
+    x_first = y_first = 0.0
+    for part in blocks(len(pairs)):
+        x, y = pairs.x[part][take[part]], pairs.y[part][take[part]]
+        if not len(x):
+            continue
+        if not count:
+            x_first, y_first = float(x[0]), float(y[0])
+        count += len(x)
+        x_low, x_high = min(x_low, float(x.min())), max(x_high, float(x.max()))
+        y_low, y_high = min(y_low, float(y.min())), max(y_high, float(y.max()))
+        x, y = x - x_first, y - y_first
+        sum_x += float(x.sum())
+        sum_y += float(y.sum())
+        x *= y
+        both += float(x.sum())
+        size += float(np.abs(x).sum())
+    if count < 2 or x_high - x_low <= 0.0:
         return 0.0
-    together = x - x.mean()
-    together *= y - y.mean()
-    return float(np.ptp(y) / np.ptp(x) * np.sign(np.sum(together)))
+    # Only the sign is asked for, and it is sure unless the sums nearly cancel.
+    together = both - sum_x * sum_y / count
+    if not abs(together) > 1e-9 * (size + abs(sum_x * sum_y) / count):
+        x, y = pairs.x[take], pairs.y[take]
+        together = float(np.sum((x - x.mean()) * (y - y.mean())))
+    return float((y_high - y_low) / (x_high - x_low) * np.sign(together))
 
 
 def _jumps(pairs: Pairs, fresh: Mask, slope: float, steps: tuple[float, float]) -> Mask:
@@ -165,17 +189,24 @@ def _jumps(pairs: Pairs, fresh: Mask, slope: float, steps: tuple[float, float]) 
 
     An offset that comes or goes while a level is held would else be averaged away.
     """
-    change = np.abs(np.diff(pairs.y - slope * pairs.x))
+    change = np.empty(max(len(pairs) - 1, 0))
+    for part in blocks(len(change)):
+        near = slice(part.start, part.stop + 1)
+        distance = pairs.y[near] - slope * pairs.x[near]
+        np.abs(np.diff(distance), out=change[part])
     within = change[~fresh[1:]]
     usual = 1.4826 * median_of(within) if len(within) else 0.0
-    moved = pairs.high - pairs.low
-    rounding = np.maximum(moved[1:], moved[:-1])
-    rounding *= 0.5
-    rounding += steps[0]
-    rounding *= abs(slope)
-    rounding += 1.5 * steps[1]
-    rounding += JUMP_NOISE * usual
-    return np.append(False, change > rounding)
+    result = np.zeros(len(pairs), dtype=bool)
+    for part in blocks(len(change)):
+        moved = pairs.high[part.start : part.stop + 1] - pairs.low[part.start : part.stop + 1]
+        rounding = np.maximum(moved[1:], moved[:-1])
+        rounding *= 0.5
+        rounding += steps[0]
+        rounding *= abs(slope)
+        rounding += 1.5 * steps[1]
+        rounding += JUMP_NOISE * usual
+        np.greater(change[part], rounding, out=result[1:][part])
+    return result
 
 
 @dataclass(frozen=True, slots=True)
