@@ -130,13 +130,9 @@ def test_a_pair_has_the_readings_around_it(
     for i, at in enumerate(y.time_s.tolist()):
         before = [j for j in range(n) if t[j] < at - reach]
         after = [j for j in range(n) if t[j] > at + reach]
-        lost = (
-            any(t[before[-1]] <= b and e <= t[after[0]] for b, e in gaps)
-            if before and after
-            else True
-        )
-        cut = before and after and any(t[before[-1]] < e and b < t[after[0]] for b, e in gaps)
-        if before and after and not lost and not cut:
+        if not before or not after:
+            continue
+        if not any(t[before[-1]] < end and begin < t[after[0]] for begin, end in gaps):
             rows.append((i, before[-1], after[0]))
     assert found.t.tolist() == [float(y.time_s[i]) for i, _, _ in rows]
     assert found.y.tolist() == [float(y.values[i]) for i, _, _ in rows]
