@@ -197,7 +197,8 @@ def _seen(
     t, v, n = channel.time_s, channel.values, len(channel.values)
     early = t - channel.skew_s  # a reading may be as old as this
     late = np.append(t, np.inf)  # place n: never seen
-    good = sp.linked(t, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
+    longest = sp.longest_step_s(channel, FAST_CAP_S)
+    good = sp.linked(t, longest, recording.gaps)
     # One block of readings for each press: from the last rest before it up to the next rest.
     at_rest = np.flatnonzero(released)
     before = at_rest[np.searchsorted(at_rest, first) - 1]
@@ -218,7 +219,7 @@ def _seen(
     wander = np.maximum.reduceat(np.where(inner, values, -np.inf), offset) - np.minimum.reduceat(
         np.where(inner, values, np.inf), offset
     )
-    breaks = np.concatenate([[0], np.cumsum(~good)])  # breaks[b] − breaks[a]: those between
+    breaks = sp.breaks(t, longest, recording.gaps)  # breaks[b] − breaks[a]: those between
     ended = after < n
     end = np.minimum(after, n - 1)
     # Rest before: back to the end of the press before, or to where something is left out.

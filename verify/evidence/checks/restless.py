@@ -21,17 +21,17 @@ SLACK = 1e-6
 
 
 def restless(
-    engine: Channel, start_s: Array, seconds: float, *, most: int, least: int, finest_s: float
+    engine: Channel, windows_s: Array, *, most: int, least: int, finest_s: float
 ) -> NDArray[np.bool_]:
-    """Which windows of `seconds` may be among the `most` with the largest spread, shape (k,).
+    """Which windows may be among the `most` with the largest spread, shape (k,).
 
-    start_s: shape (k,). least: readings below which a window is none. finest_s: readings closer
-    than half of it are averaged over it.
+    windows_s: shape (k, 2), start and end, of one length about. least: readings below which a
+    window is none. finest_s: readings closer than half of it are averaged over it.
     """
-    first = np.searchsorted(engine.time_s, start_s, side="left")
-    after = np.searchsorted(engine.time_s, start_s + seconds, side="right")
+    first = np.searchsorted(engine.time_s, windows_s[:, 0], side="left")
+    after = np.searchsorted(engine.time_s, windows_s[:, 1], side="right")
     enough = np.flatnonzero(after - first >= max(least, 2))
-    kept = np.zeros(len(start_s), dtype=bool)
+    kept = np.zeros(len(windows_s), dtype=bool)
     kept[enough] = True
     if len(enough) <= most:
         return kept
@@ -40,7 +40,8 @@ def restless(
     count = np.bincount(owner)
     mean = np.bincount(owner, v) / count
     share = 100.0 * (v / mean[owner] - 1.0)
-    x = (t - (np.bincount(owner, t) / count)[owner]) / (0.5 * seconds)
+    x = t - (np.bincount(owner, t) / count)[owner]
+    x /= 0.5 * float(windows_s[0, 1] - windows_s[0, 0])
     curve = np.stack([np.ones_like(x), x, x * x])
     # The normal equations of all parabolas at once.
     left = np.array([[np.bincount(owner, a * b) for a in curve] for b in curve])

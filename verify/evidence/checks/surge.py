@@ -29,7 +29,7 @@ from verify.evidence.periodogram import strongest_oscillation
 from verify.evidence.ranks import median_of
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.series import mean_with_effective_size
-from verify.evidence.stretches import reduced
+from verify.evidence.stretches import Places, reduced
 from verify.evidence.verdict import (
     CheckResult,
     Limits,
@@ -113,14 +113,18 @@ def steady_windows(recording: Recording, drive: Driving) -> list[tuple[float, fl
     stretch = np.repeat(np.arange(len(seen)), count)
     within = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
     start = seen[stretch, 0] + within * CELL_S
-    low_speed, _ = _extremes(speed, speed.values, start, 0.0, 0.0)
+    low_speed = _extreme(np.minimum, speed.values, *_cells(speed, start))
     good = low_speed >= MOVING_KMH
     # The pedal moved somewhere before the reading that shows it, and the engine follows it.
     late = pedal.interval_s
-    low_pedal, high_pedal = _extremes(pedal, pedal.values, start, SETTLED_S + late, late, good)
+    cells = _cells(pedal, start, SETTLED_S + late, late, good)
+    low_pedal, high_pedal = (
+        _extreme(how, pedal.values, *cells) for how in (np.minimum, np.maximum)
+    )
     good &= low_pedal >= drive.rest + PRESSED_POINTS
     ratio = engine.values / np.maximum(drive.speed_at, 1.0)
-    low_ratio, high_ratio = _extremes(engine, ratio, start, 0.0, 0.0, good)
+    cells = _cells(engine, start, which=good)
+    low_ratio, high_ratio = (_extreme(how, ratio, *cells) for how in (np.minimum, np.maximum))
     good &= np.isfinite(low_ratio) & np.isfinite(high_ratio)
     if len(start) < CELLS:
         return []
@@ -143,38 +147,28 @@ def steady_windows(recording: Recording, drive: Driving) -> list[tuple[float, fl
     return [(s, s + WINDOW_S) for s in chosen.tolist()]
 
 
-def _extremes(
+def _cells(
     channel: Channel,
-    values: Array,
     start: Array,
-    before_s: float,
-    after_s: float,
+    before_s: float = 0.0,
+    after_s: float = 0.0,
     which: NDArray[np.bool_] | None = None,
-) -> tuple[Array, Array]:
-    """(lowest, highest) of `values` in each cell, widened by so much; NaN for a cell without a
-    reading, and for one that is not asked for."""
-    low, high = np.full(len(start), np.nan), np.full(len(start), np.nan)
-    asked = np.arange(len(start)) if which is None else np.flatnonzero(which)
-    first = np.searchsorted(channel.time_s, start[asked] - before_s, side="left")
-    after = np.searchsorted(channel.time_s, start[asked] + CELL_S + after_s, side="right")
+) -> tuple[Places, Places, NDArray[np.bool_]]:
+    """(first reading of each cell, widened by so much, the first one after it, whether it is asked
+    for and has any)."""
+    first = np.searchsorted(channel.time_s, start - before_s, side="left")
+    after = np.searchsorted(channel.time_s, start + CELL_S + after_s, side="right")
     some = after > first
-    asked, first, after = asked[some], first[some], after[some]
-    low[asked] = reduced(np.minimum, values, first, after)
-    high[asked] = reduced(np.maximum, values, first, after)
-    return low, high
+    return first, after, some if which is None else some & which
 
 
-def _worth_a_look(drive: Driving, windows: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Those that may be among the `MOST_WINDOWS` with the largest spread."""
-    assert drive.engine is not None
-    if len(windows) <= MOST_WINDOWS:
-        return windows
-    start = np.array([s for s, _ in windows])
-    kept = restless(
-        drive.engine, start, WINDOW_S,
-        most=MOST_WINDOWS, least=LEAST_READINGS, finest_s=FINEST_S,
-    )  # fmt: skip
-    return [w for w, own in zip(windows, kept.tolist(), strict=True) if own]
+def _extreme(
+    how: np.ufunc, values: Array, first: Places, after: Places, some: NDArray[np.bool_]
+) -> Array:
+    """The lowest or the highest of `values` in each cell, NaN where none is asked for."""
+    found = np.full(len(some), np.nan)
+    found[some] = reduced(how, values, first[some], after[some])
+    return found
 
 
 def _swing(place: int, drive: Driving, start_s: float, end_s: float) -> Swing | None:
@@ -269,9 +263,11 @@ def run_surge(
         if drive.lack:
             lack = lack or drive
             continue
-        seen = (
-            _swing(place, drive, *w) for w in _worth_a_look(drive, steady_windows(recording, drive))
-        )
+        assert drive.engine is not None
+        windows_s = np.array(steady_windows(recording, drive)).reshape(-1, 2)
+        windows_s = windows_s[restless(drive.engine, windows_s, most=MOST_WINDOWS,
+                                       least=LEAST_READINGS, finest_s=FINEST_S)]  # fmt: skip
+        seen = (_swing(place, drive, *w) for w in windows_s.tolist())
         swings += [s for s in seen if s is not None]
     if len(swings) < LEAST_WINDOWS:
         if lack is not None and not swings:

@@ -79,7 +79,8 @@ def _stretch(recording: Recording, place: int, spans: Array, warm_from_c: float)
         kmh = np.full(len(times), np.nan)
     else:
         kmh = hold_onto(speed, times, sp.longest_step_s(speed, FAST_CAP_S))
-    driven = np.cumsum(weights_s(clock, coolant) * (kmh >= DRIVING_KMH))
+    moving = np.flatnonzero(kmh >= DRIVING_KMH)
+    driven = np.append(0.0, np.cumsum(weights_s(clock, coolant)[moving]))
     number = np.arange(max(1, int(clock[-1] // BLOCK_S)))  # the rest joins the last
     first = np.searchsorted(clock, BLOCK_S * number, side="left")  # the clock only runs on
     filled = np.diff(first, append=len(clock)) > 0
@@ -88,7 +89,8 @@ def _stretch(recording: Recording, place: int, spans: Array, warm_from_c: float)
     apart = np.diff(number)
     rise = np.append(np.diff(means) / apart, 0.0)
     rise[-1:] = rise[-2:-1] if len(rise) > 1 else math.inf
-    long = (clock[first] >= LONG_RUN_S) & (driven[first] >= LONG_DRIVE_S)
+    driven_by = driven[np.searchsorted(moving, first, side="right")]
+    long = (clock[first] >= LONG_RUN_S) & (driven_by >= LONG_DRIVE_S)
     over = np.flatnonzero((rise <= RISES_K) & ((means >= warm_from_c) | long))
     from_s = clock[first[over[0]]] if len(over) else math.inf
     return Stretch(
