@@ -28,8 +28,6 @@ LONGEST_STEP_S = 5.0
 PIECE_S = 10.0
 # The side from which a level was reached shows in this time before it.
 BEFORE_S = 1.0
-# From so many values to a stretch on, they lie far apart.
-_SPARSE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +117,7 @@ def extremes(
         own, sizes = first[part], count[part]
         start = int(own.min())
         near = values[start : int((own + sizes).max())]
-        if len(near) > _SPARSE * len(own):
+        if int(sizes.sum()) <= len(near):
             after = own - start + sizes
             highest[part] = reduced(np.maximum, near, own - start, after)
             lowest[part] = reduced(np.minimum, near, own - start, after)
