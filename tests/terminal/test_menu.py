@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verify.terminal.ui import PAUSE, STOP, PlainWishes
-from verify.terminal.ui_menu import Line, Marking, Menu
+from verify.terminal.ui_menu import Line, Marking, Menu, hung
 
 STOP_LINE = Line("!stop", "STOP: not safe", below=True, shy=True)
 LONG = "Size, kind (flooded, enhanced, glass mat) and layout of the posts as this car asks for"
@@ -127,3 +127,38 @@ def test_how_to_choose_is_said_before_anything_was_pressed() -> None:
     tight = answers()
     tight.tight = True
     assert tight.rows(80)[0].text == "» Which is it?  (choose: ↑ ↓ or 1–3, then Enter)"
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["", "  ", "  - ", "✗ ", "? ", "· ", "    "]),
+            st.text("abc de\N{EN DASH}", max_size=150),
+        ),
+        max_size=5,
+    ),
+    st.integers(20, 90),
+)
+def test_what_is_told_loses_no_word_and_hangs_below_its_own_words(
+    lines: list[tuple[str, str]], width: int
+) -> None:
+    text = "\n".join(lead + words for lead, words in lines)
+    shown = hung(text, width)
+    assert "".join(shown.split()) == "".join(text.split())
+    assert all(len(row) <= width for row in shown.split("\n"))
+
+
+def test_the_second_row_of_a_list_begins_where_its_words_begin() -> None:
+    told = (
+        "What led here:\n  - Codes, live data and lamps: a code of today came back\n"
+        "? Idle speed was not seen by anybody"
+    )
+    assert hung(told, 30) == (
+        "What led here:\n"
+        "  - Codes, live data and\n"
+        "    lamps: a code of today\n"
+        "    came back\n"
+        "? Idle speed was not seen by\n"
+        "  anybody"
+    )
+    assert hung("a line that fits\n\n  and one", 30) == "a line that fits\n\n  and one"

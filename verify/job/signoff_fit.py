@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
 from verify.evidence.verdict import CheckResult
 from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_point import Point, Weight
+from verify.job.signoff_time import seconds_between, time_points
 from verify.quantity import parse
 from verify.words import Verdict
 
@@ -35,6 +35,7 @@ def fit_points(
     """See `signoff.Elsewhere` for what is handed in."""
     yield from _entry_clock(session)
     yield from _countdowns(session)
+    yield from time_points(session)
     yield from _recordings(session)
     yield from _used_twice(session, jobs)
     yield from _vins(session, vins, vin, other_vin)
@@ -78,7 +79,7 @@ def _countdowns(session: ReadOnlySession) -> Iterator[Point]:
             started[key] = entry.seq, entry.time, float(body["seconds"])
         elif entry.kind == "wait-ended" and (body["step"], body["attempt"]) in started:
             seq, begun, seconds = started[body["step"], body["attempt"]]
-            lasted = _seconds_between(begun, entry.time)
+            lasted = seconds_between(begun, entry.time)
             if lasted is not None and not lasted >= seconds - _CLOCK_SLACK_S:
                 title = session.graph.steps[body["step"]].title
                 words = (
@@ -86,14 +87,6 @@ def _countdowns(session: ReadOnlySession) -> Iterator[Point]:
                     f"its entries it lasted {max(lasted, 0.0) / 60:.2g} min."
                 )
                 yield Point("wait-short", Weight.GRAVE, words, (seq, entry.seq))
-
-
-def _seconds_between(first: str, last: str) -> float | None:
-    try:
-        begin, end = (datetime.fromisoformat(t.replace("Z", "+00:00")) for t in (first, last))
-        return (end - begin).total_seconds()
-    except (ValueError, TypeError):
-        return None
 
 
 def _recordings(session: ReadOnlySession) -> Iterator[Point]:

@@ -24,6 +24,7 @@ from verify.terminal.ui import (
     PlainWishes,
     Wish,
 )
+from verify.terminal.ui_menu import hung
 
 WIDEST = 78
 
@@ -181,7 +182,9 @@ class LineUi:
     def tell(self, *parts: object) -> None:
         for part in parts:
             if isinstance(part, str):
-                self.write(part)
+                for line in hung(part, self.width).split("\n"):
+                    self.target.write(f"{line}\n")
+                self.target.flush()
             else:
                 from rich.console import Console
 

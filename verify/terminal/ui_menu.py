@@ -12,6 +12,7 @@ number) and Enter; and the line that stops a job is never next to an answer when
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ from verify.terminal.ui import PlainWishes
 from verify.words import Verdict
 
 POINTER = "► "
+_LEAD = re.compile(rf" *(?:[-·{''.join(MARKS.values())}▲] +)?")
 WRONG, UNSEEN, FINE = MARKS[Verdict.FAIL], MARKS[Verdict.UNDECIDED], "·"
 
 
@@ -222,6 +224,21 @@ def wrapped(text: str, width: int, hang: str, first: str = "") -> list[str]:
             paragraph, max(width, len(hang) + 8), initial_indent=lead, subsequent_indent=hang
         ) or [lead]
     return lines
+
+
+def hung(text: str, width: int) -> str:
+    """What is told, its longer lines broken at words.
+
+    Of a line that is moved in, or begins with a mark of a list, the second and later rows begin
+    where its words begin.
+    """
+    rows: list[str] = []
+    for line in text.split("\n"):
+        lead = " " * len(_LEAD.match(line).group())  # type: ignore[union-attr]  # matches always
+        rows += textwrap.wrap(
+            line, max(width, len(lead) + 8), subsequent_indent=lead, break_on_hyphens=False
+        ) or [""]
+    return "\n".join(rows)
 
 
 def rows_more(labels: Collection[str], width: int, indent: int) -> int:

@@ -33,7 +33,7 @@ from verify.terminal.ui import (
     Wish,
 )
 from verify.terminal.ui_keys import run_menu
-from verify.terminal.ui_menu import Line, Marking, Menu, rows_more, wrapped
+from verify.terminal.ui_menu import Line, Marking, Menu, hung, rows_more, wrapped
 from verify.words import Verdict
 
 _MORE = "!more"
@@ -245,7 +245,7 @@ class ScreenUi:
     def tell(self, *parts: object) -> None:
         for part in parts:
             # What a person or a file said is never read as markup.
-            shown = Text(part) if isinstance(part, str) else part
+            shown = Text(hung(part, self.width)) if isinstance(part, str) else part
             self.console.print(shown, width=self.width)
 
     def stop_sign(self, text: str) -> None:
