@@ -41,6 +41,7 @@ from verify.evidence.importers.table_columns import (
 from verify.evidence.importers.table_times import Times
 from verify.evidence.prepare import Clock, age_in_a_row, make_channel, mend_clock
 from verify.evidence.recording import Channel, Recording
+from verify.evidence.resampled import resampled
 
 _TOLD_INTERVAL = re.compile(r"every ([0-9.eE+-]+) s, told")
 _ONE_A_ROW = 1.03  # filled cells per row up to which a row holds one reading
@@ -124,11 +125,11 @@ def _wide(
     release_unused(table.rows)
     names = list(numbers)
 
-    def repeated(rows: Rows) -> Mask:
+    def repeated(rows: Rows, others: Rows) -> Mask:
         same = np.ones(len(rows), dtype=bool)
         for values in numbers.values():
-            here, before = values[rows], values[rows - 1]
-            same &= (here == before) | (np.isnan(here) & np.isnan(before))
+            here, there = values[rows], values[others]
+            same &= (here == there) | (np.isnan(here) & np.isnan(there))
         return same
 
     clock = mend_clock(times.seconds, wrap_s=times.wrap_s, repeated=repeated)
@@ -136,19 +137,26 @@ def _wide(
     genuine = genuine_rows(list(numbers.values()), clock.gap_rows)
     draft.repairs.extend(genuine.repairs)
     skew_s = age_in_a_row(clock) if _many_a_row(numbers.values(), table.rows) else 0.0
-    used = [
-        (header, numbers.pop(header), mask)
-        for header, mask in zip(names, genuine.masks, strict=True)
-        if header in uses
-    ]
+    masks = dict(zip(names, genuine.masks, strict=True))
+    engine = next((h for h in names if h in uses and uses[h].channel == "engine_speed"), None)
+    if engine is not None and masks[engine] is None:
+        own = numbers[engine] if clock.rows is None else numbers[engine][clock.rows]
+        drawn = resampled(clock.time_s, own)
+        if drawn is not None:
+            draft.repairs.append(drawn.words)
+            skew_s = max(skew_s, drawn.age_s)
+            real = np.zeros(table.rows, dtype=bool)
+            real[slice(None) if clock.rows is None else clock.rows] = drawn.read
+            masks[engine] = real
+    used = [(h, numbers.pop(h), mask) for h, mask in masks.items() if h in uses]
     numbers.clear()
 
     def made(column: tuple[str, Array, Mask | None]) -> tuple[Channel | None, tuple[str, ...]]:
         header, values, mask = column
         return _channel(header, uses[header], clock, values, mask, skew_s)
 
-    for (header, _, _), own in zip(used, of_each(made, used, table.rows), strict=True):
-        draft.add(header, uses[header], own)
+    for (header, _, _), own_channel in zip(used, of_each(made, used, table.rows), strict=True):
+        draft.add(header, uses[header], own_channel)
     return finished(
         draft, clock, source_name=source_name, sha256=table.sha256, importer=importer.name,
         version=importer.version, rows=table.rows,
