@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 from verify.evidence.checks.ear import (
     BLIND_SPOTS,
     BLURRED_SHARE,
@@ -48,13 +50,16 @@ def run_idle_steady_by_ear(
         return ear
     readings = ear.readings
     answer = answers(check, ear)
-    found = sorted(stretches(readings), key=lambda s: s.estimate)
-    if not found:
+    found = stretches(readings)
+    if not len(found):
         return answer("too-short", f"no stretch of {STRETCH_S:.0f} s is heard without a pause.")
     seconds = max(STRETCH_S, readings.seconds)
     looks = looks_a_stretch(readings)
-    typical = swing(found[(len(found) - 1) // 2], readings.resolution, seconds, looks)
-    most = swing(found[-1], readings.resolution, seconds, looks)
+    order = np.argsort(found.estimate, kind="stable")
+    typical, most = (
+        swing(found[int(order[place])], readings.resolution, seconds, looks)
+        for place in ((len(order) - 1) // 2, -1)
+    )
     oscillation = strongest_hunting(readings)
     notes: list[str] = []
     hunt: Measurement | None = None
