@@ -212,6 +212,10 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
         FOUR,
     ),
     ("no-stall-by-ear", "stop-unclear"): (lambda: idling(until_s=50.0, softer_db=20.0), FOUR),
+    ("no-stall-by-ear", "not-one-idle"): (
+        lambda: idling(rpm=760.0, swing_rpm=170.0, swing_s=60.0, wander_rpm=1.0),
+        FOUR,
+    ),
     ("key-on-ticking", "quiet"): (keyed, {}),
     ("key-on-ticking", "ticking"): (lambda: keyed(ticking_s=4.0), {}),
     ("key-on-ticking", "near-limit"): (lambda: keyed(ticking_s=0.3, ticks_hz=24.0), {}),
