@@ -131,7 +131,8 @@ def run_no_stall_by_ear(
     if high > MOST_REACH * low:
         return check.result(
             "not-one-idle", f"by ear engine speed goes from {low:.0f} to {high:.0f} rpm, as when "
-            "an engine dies and is started again.", windows=windows, samples=samples, details=details,
+            "an engine dies and is started again.", windows=windows, samples=samples,
+            details=details,
         )  # fmt: skip
     return check.result(
         "none-heard", f"the engine is heard to run on for {heard_s:.0f} s.", count=0,
