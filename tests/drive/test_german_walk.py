@@ -68,6 +68,13 @@ class Walk:
             self.terminal.pump()
         raise AssertionError(f"never saw {words!r}:\n{self.terminal.text}")
 
+    def still(self) -> None:
+        """Until nothing more is drawn: what is typed before a list listens is not for it."""
+        drawn = -1
+        while len(self.terminal.raw) != drawn:
+            drawn = len(self.terminal.raw)
+            self.terminal.pump(0.3)
+
     def wait_for_entry(self, before: int) -> ReadOnlySession:
         end = time.monotonic() + 20
         asked = False
@@ -90,6 +97,7 @@ class Walk:
             while self.terminal.text.split("\n")[0] == self.seen[2]:
                 self.terminal.pump(0.05)
         page = self.until(step.title, said, one_of=("STOPP: nicht sicher", "!stopp"))
+        self.still()
         self.seen = (step.name, attempt, page.split("\n")[0])
         shown = words_of(page)
         with speaking("de"):
