@@ -121,6 +121,37 @@ def test_back_from_a_number_goes_to_where_it_is_from() -> None:
     assert desk.session().specs["bolt_torque"].source == "not found"
 
 
+def test_a_bad_accuracy_of_the_wrench_does_not_lose_the_torque() -> None:
+    desk = small_desk()
+    torque = ("9 N·m", "quite good", "60 N·m", "1", "")
+    shown = shown_until_paused(desk, "x", "none", *torque, "1", "9 N·m", "sheet 4")
+    assert shown.count("Torque the wrench was set to") == 1
+    assert shown.count("Largest torque of that wrench") == 2
+    assert desk.session().last("bolt").values["text"] == "9"
+
+
+def test_a_number_of_the_car_that_is_no_limit_does_not_lose_the_torque() -> None:
+    desk = small_desk()
+    torque = ("9 N·m", "", "1", "")
+    shown = shown_until_paused(
+        desk, "x", "none", *torque, "1", "0 N·m", "", "1", "9 N·m", "sheet 4"
+    )
+    assert shown.count("Torque the wrench was set to") == 1
+    assert desk.session().last("bolt").outcome.label == "pass"
+
+
+def test_an_empty_line_at_a_late_question_goes_back_one_question_and_no_further() -> None:
+    desk = small_desk()
+    codes = ("P0507", "P0171", "", "none", "?", "!back", "none", "1")
+    shown = shown_until_paused(desk, *TO_REST[:-4], *codes)
+    assert shown.count("Stored codes") == 1
+    assert shown.count("Pending codes:") == 2
+    assert shown.count("Permanent codes:") == 3
+    assert desk.session().last("codes").values["pending"] == []
+    assert desk.session().last("codes").values["permanent"] == []
+    assert desk.session().last("codes").values["stored"] == ["P0507"]
+
+
 def test_back_begins_a_reading_of_codes_again() -> None:
     desk = small_desk()
     shown = shown_until_paused(desk, *TO_REST[:-4], "P0507", "!back", "none", "none", "?", "1")

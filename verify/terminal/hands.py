@@ -36,6 +36,7 @@ from verify.terminal.ui import (
     Ui,
     Wish,
 )
+from verify.terminal.ui_kept import part_by_part
 from verify.words import Verdict
 
 if TYPE_CHECKING:
@@ -145,9 +146,13 @@ class PersonHands:
             case "codes":
                 from verify.terminal.ask_codes import ask_codes
 
-                return ask_codes(self.ui, session, step, self.trouble)
+                return part_by_part(
+                    self.ui, lambda ui: ask_codes(ui, session, step, self.trouble), self.trouble
+                )
             case "fasten":
-                return ask_numbers.fasten(self.ui, session, step)
+                return part_by_part(
+                    self.ui, lambda ui: ask_numbers.fasten(ui, session, step), self.trouble
+                )
             case "record":
                 return self._record(step)
             case "card":
@@ -193,7 +198,9 @@ class PersonHands:
         return a.Number(f"{quantity.text} {quantity.unit}")
 
     def unit_slip(self, torque: str, wanted: str) -> str:
-        return ask_numbers.unit_slip(self.ui, torque, wanted)
+        return part_by_part(
+            self.ui, lambda ui: ask_numbers.unit_slip(ui, torque, wanted), self.trouble
+        )
 
     def _record(self, step: Step) -> Answer:
         options = [Option("file", tr("I have the recording: give the file"))]
