@@ -11,7 +11,7 @@ from verify.job.catalogue import caution
 from verify.job.session import ReadOnlySession
 from verify.job.visits import Visit
 from verify.terminal.clock import local
-from verify.terminal.code_words import proposed_drive
+from verify.terminal.code_words import codes_at_hand, proposed_drive
 from verify.terminal.leave_out import may_leave_out
 from verify.terminal.marks import MARKS, NOTED, STOPPED
 from verify.terminal.not_judged import SAYS_NOTHING
@@ -136,6 +136,7 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
         say=step_words(step, session.audience),
         why=step.why,
         note=note,
+        facts=codes_at_hand(session, step),
         before=proposed_drive(session) if ROAD_TEST in step.does else "",
         cautions=cautions_of(step, session.audience),
         wishes=wishes,

@@ -62,6 +62,7 @@ class LineUi:
         if page.cautions:
             self.write()
         self.write(page.say)
+        self.tell(*page.facts)
         if page.why:
             self.write(tr("Why: {why}", why=page.why))
         if page.note:

@@ -116,6 +116,7 @@ class ScreenUi:
             parts.append(blank)
         if page.say:
             parts.append(("say", Text(page.say)))
+        parts += [("facts", Text(hung(fact, self.width))) for fact in page.facts]
         if page.why:
             parts.append(("why", Text(tr("Why: {why}", why=page.why), style="dim")))
         if page.note:
