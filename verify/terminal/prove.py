@@ -28,7 +28,7 @@ from verify.terminal.bench import Worker
 from verify.terminal.clock import read_stamp, stamp
 from verify.terminal.collect import Taken, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
-from verify.terminal.endings import later_head
+from verify.terminal.endings import later_head, rehearsal_or
 from verify.terminal.hands import Hands
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import step_page
@@ -44,7 +44,7 @@ PROGRESS = mark("proof that follows")
 
 def proof_end_lines(session: ReadOnlySession, today: str) -> list[str]:
     """What a person reads when no more proof is given now."""
-    lines = [later_head(session)]
+    lines = [rehearsal_or(session, later_head(session))]
     if session.proof_failed:
         names = "; ".join(session.graph.steps[n].title for n in session.proof_failed)
         lines += [
@@ -58,7 +58,8 @@ def proof_end_lines(session: ReadOnlySession, today: str) -> list[str]:
             tr("The proof is not taken a second time: something has to be done to the car first."),
         ]
     elif not session.proven_later:
-        lines += ["", tr("Still open:"), *open_proof_lines(session, today)]
+        # The list first: on a low screen what is printed first runs off the top.
+        lines = [tr("Still open:"), *open_proof_lines(session, today), "", *lines]
         if not session.to_prove:
             words = tr("The car must come back for it: keysback comeback {job}", job=session.job)
             lines.append(words)
