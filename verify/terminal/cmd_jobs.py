@@ -7,6 +7,8 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
+from verify.terminal.screen import say_plain
+
 if TYPE_CHECKING:
     from verify.job.memory import Row
 
@@ -46,15 +48,17 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if not rows:
         kind = "open jobs" if args.open else "jobs"
-        print(f"No {kind} in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)")
+        say_plain(
+            f"No {kind} in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)"
+        )
         return 0
     today = stamp(SystemClock().now())[:10]
     for row in rows:
         mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
-        print(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
+        say_plain(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
         came = f"; a comeback of {row['comeback_of']}" if row.get("comeback_of") else ""
         erased = "; personal data erased on request" if row.get("erased") else ""
-        print(f"         {row.get('state', '')}{_due(row, today)}{came}{erased}")
+        say_plain(f"         {row.get('state', '')}{_due(row, today)}{came}{erased}")
     return 0
 
 

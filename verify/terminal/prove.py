@@ -32,6 +32,7 @@ from verify.terminal.endings import later_head, rehearsal_or
 from verify.terminal.hands import Hands
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import step_page
+from verify.terminal.screen import say_plain
 from verify.terminal.signoff_words import due_words, open_proof_lines
 from verify.terminal.tongue import mark, spoken, tr, trouble_words
 from verify.terminal.ui import BACK, CANNOT, CORRECT, NOTE, PAUSE, Option, Page, Wish
@@ -308,14 +309,14 @@ def sit_for_proof(
             answers.finish()
         LineUi().tell("", *proof_end_lines(session, stamp(desk.clock.now())[:10]))
     except Paused:
-        print(tr("Paused. Go on with: {command}", command=resume))
+        say_plain(tr("Paused. Go on with: {command}", command=resume))
     except KeyboardInterrupt:
         words = tr("Interrupted. Nothing accepted is lost. Go on with: {command}", command=resume)
-        print(f"\n{words}", file=sys.stderr)
+        say_plain(f"\n{words}", target=sys.stderr)
         return 130
     except UserError as error:
-        print(trouble_words(error), file=sys.stderr)
-        print(f"What was accepted is kept. Go on with: {resume}", file=sys.stderr)
+        say_plain(trouble_words(error), target=sys.stderr)
+        say_plain(f"What was accepted is kept. Go on with: {resume}", target=sys.stderr)
         return 2
     if desk.session().history[-1].seq == before:
         return 0

@@ -227,7 +227,7 @@ def wrapped(text: str, width: int, hang: str, first: str = "") -> list[str]:
 
 
 def hung(text: str, width: int) -> str:
-    """What is told, its longer lines broken at words.
+    """What is told, its longer lines broken at words and nowhere else.
 
     Of a line that is moved in, or begins with a mark of a list, the second and later rows begin
     where its words begin.
@@ -236,7 +236,11 @@ def hung(text: str, width: int) -> str:
     for line in text.split("\n"):
         lead = " " * len(_LEAD.match(line).group())  # type: ignore[union-attr]  # matches always
         rows += textwrap.wrap(
-            line, max(width, len(lead) + 8), subsequent_indent=lead, break_on_hyphens=False
+            line,
+            max(width, len(lead) + 8),
+            subsequent_indent=lead,
+            break_on_hyphens=False,
+            break_long_words=False,
         ) or [""]
     return "\n".join(rows)
 
