@@ -155,6 +155,9 @@ class Menu:
             wish = self.wishes.read(typed)
             if wish is not None:
                 return "!" + wish
+            if typed == "?" and self.marking is not None and self.marking.unseen:
+                self.message = tr("Go to the line first (↑ ↓ or its number), then type ?.")
+                return None
             self.message = tr('"{text}" is no answer here.', text=typed) + " " + self.how()
             return None
         if self.at is None or not self.armed:
@@ -172,7 +175,7 @@ class Menu:
         """How a line is taken, in one line."""
         last = max((int(line.number) for line in self.lines if line.number), default=0)
         if self.marking is not None and self.marking.unseen:
-            return tr("choose: ↑ ↓ or number, then Enter; ? for a line not seen")
+            return tr("choose: ↑ ↓ or number, then Enter; there ? for not seen")
         if last < 2:
             return tr("choose: ↑ ↓, then Enter")
         return tr("choose: ↑ ↓ or 1–{last}, then Enter", last=last)
