@@ -189,7 +189,7 @@ def _found_lines(
 ) -> list[str]:
     from verify.job.forget import summary
     from verify.terminal.clock import local
-    from verify.terminal.identity import mask_car
+    from verify.terminal.masks import mask_car
 
     row = rows[holding.job]
     lines = [f"{holding.job:<8} {local(str(row['changed']))}  {row.get('title', '')}"]

@@ -102,7 +102,8 @@ def _which_car(args: argparse.Namespace, ui: Ui, *, scripted: bool) -> tuple[str
     The car is kept apart from the record like every personal word. What its VIN says is said and
     decides nothing.
     """
-    from verify.terminal.identity import vin_in, vin_lines
+    from verify.terminal.identity import vin_lines
+    from verify.terminal.masks import vin_in
     from verify.terminal.tongue import said, tr, trouble_words
 
     ask = not scripted and not args.car

@@ -101,7 +101,7 @@ def _add(journal: Any, args: argparse.Namespace) -> int:
 
 
 def _name(text: str) -> str:
-    from verify.terminal.identity import vin_in
+    from verify.terminal.masks import vin_in
 
     name = " ".join(text.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable() or vin_in(name):
