@@ -15,12 +15,13 @@ from verify.job.entry import Entry, verify_chain
 from verify.job.session import ReadOnlySession
 from verify.job.signoff import points
 from verify.job.signoff_point import WEIGHTS
+from verify.report.build import _FOR
 from verify.report.document import Mark, Points, Reader, Report, Section, Stage
 from verify.report.words import ASKED, GONE, NOT_STATUTORY, PROVEN
 from verify.terminal.cmd_report import report_of
 from verify.terminal.desk import Desk
 from verify.terminal.elsewhere import elsewhere
-from verify.words import EndingKind, Verdict
+from verify.words import Audience, EndingKind, Verdict
 
 ALL = [r.value for r in Reader]
 
@@ -298,3 +299,10 @@ def test_us_units_are_kept_to_where_numbers_are_shown() -> None:
     assert "ft·lbf" in boxes["torque"].number
     assert "ft·lbf" in boxes["torque"].limits
     assert report(desk).paper == "us-letter"
+
+
+def test_the_report_names_whoever_it_was_made_for_with_the_right_article() -> None:
+    assert {a: _FOR[a] for a in Audience} == {
+        Audience.TECHNICIAN: "a technician",
+        Audience.OWNER: "an owner",
+    }
