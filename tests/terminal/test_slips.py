@@ -116,9 +116,19 @@ def test_there_is_a_way_back_out_of_a_recording_file(word: str) -> None:
 def test_back_from_a_number_goes_to_where_it_is_from() -> None:
     desk = small_desk()
     to_spec = ("x", "none", "9 N·m", "", "1", "")
-    shown = shown_until_paused(desk, *to_spec, "1", "", "3")
+    shown = shown_until_paused(desk, *to_spec, "1", "", "4")
     assert len(re.findall(r"Where is it from\?", shown)) == 2
     assert desk.session().specs["bolt_torque"].source == "not found"
+
+
+def test_a_torque_may_be_from_the_owners_handbook_and_a_voltage_not() -> None:
+    desk = small_desk()
+    torque = ("9 N·m", "", "1", "", "2", "9 N·m", "page 212")
+    shown = shown_until_paused(desk, "x", "none", *torque, "12.6 V", "3")
+    assert shown.count("From the owner's handbook of this car") == 1
+    spec = desk.session().specs["bolt_torque"]
+    assert (spec.source, spec.detail) == ("owner's handbook", "page 212")
+    assert desk.session().last("bolt").outcome.label == "pass"
 
 
 def test_a_bad_accuracy_of_the_wrench_does_not_lose_the_torque() -> None:
