@@ -122,6 +122,10 @@ class Ui(Protocol):
     wishes: PlainWishes
     """What may be wished for at the next prompts; a page sets it, and a prompt may narrow it."""
 
+    @property
+    def width(self) -> int:
+        """Columns that a row may take."""
+
     def page(self, page: Page) -> None:
         """Shows a screen; the prompts that follow belong to it."""
 

@@ -47,6 +47,10 @@ class KeptUi:
         self.ui.wishes = wishes
 
     @property
+    def width(self) -> int:
+        return self.ui.width
+
+    @property
     def _told(self) -> bool:
         """Whether what is said now was said before."""
         return self.at < len(self.kept)
