@@ -20,7 +20,7 @@ from verify.report.document import (
 )
 from verify.report.source import Source
 from verify.report.strip import strip_svg
-from verify.report.words import ALONE, GRADES, NO_LOOK, NOBODY, sentence
+from verify.report.words import ALONE, GRADES, NO_LOOK, NOBODY, sentence, source_words
 from verify.words import LEFT_OUT, Verdict
 
 # A pass that is not much surer than the rule asks for is worth a look: common practice, no source.
@@ -120,7 +120,7 @@ def verdict_box(result: CheckResult, source: Source, units: str) -> VerdictBox:
         finding=result.finding,
         number=number,
         limits=limits,
-        source=result.limits_source,
+        source=source_words(result.limits_source),
         rests=sentence(", ".join(rests)),
         why=sentence(result.why),
         settle=sentence(result.settle),

@@ -6,6 +6,7 @@ writing as a person's.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -101,6 +102,7 @@ class PersonHands:
         self.ui = ui
         self.before = ""
         self.waiting = False
+        self.step: Step | None = None
 
     def page(self, page: Page) -> None:
         before = "\n".join(line for line in (self.before, page.before) if line)
@@ -131,11 +133,22 @@ class PersonHands:
         return self.ui.choose(prompt, options)
 
     def trouble(self, error: UserError) -> None:
+        error = UserError(*(p._replace(field=self._place(p.field)) for p in error.problems))
         self.ui.tell(tr("That cannot be taken:"), trouble_words(error), "")
+
+    def _place(self, field: str) -> str:
+        """Where something was wrong, as a person at the car would name it."""
+        if self.step is not None and field == self.step.name:
+            return self.step.title
+        if field.startswith("mapping"):
+            column = re.sub(r"^mapping( of |\.)?", "", field)
+            return tr("column {name}", name=column) if column else tr("the columns")
+        return field
 
     # Answers by kind of step
 
     def answer(self, session: ReadOnlySession, step: Step) -> Answer:
+        self.step = step
         match step.kind:
             case "do" | "photo":
                 return self._do(step)
