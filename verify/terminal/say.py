@@ -126,7 +126,10 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
     if attempt > 1:
         note = tr("This is attempt {attempt} at this step.", attempt=attempt)
     if not step.required:
-        reason = tr("Not required: {reason}", reason=step.optional_reason)
+        reason = step.optional_reason
+        if LEAVE_OUT in wishes:
+            # Only there: of work that has to be done it would read as if it need not be.
+            reason = tr("Not required: {reason}", reason=reason)
         note = (note + " " if note else "") + reason
     return Page(
         job=session.job,
