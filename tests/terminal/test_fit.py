@@ -144,3 +144,9 @@ def test_the_heading_is_said_once_more_where_it_has_run_off_the_top() -> None:
     before = ui.file.getvalue()
     ui._keep_heading(1)
     assert ui.file.getvalue() == before, "once is enough while it is in sight"
+
+
+def test_a_list_on_a_page_hangs_below_its_own_words() -> None:
+    ui = Paged(30, 24)
+    ui.page(Page("j", "Flow", "", "To follow", "  - Codes: read them once more (within a week)"))
+    assert "  - Codes: read them once more\n    (within a week)\n" in ui.file.getvalue()

@@ -68,8 +68,7 @@ class LineUi:
             self.write(caution + f", {title}: {measure}")
         if page.cautions:
             self.write()
-        self.write(page.say)
-        self.tell(*page.facts)
+        self.tell(page.say, *page.facts)
         if page.why:
             self.write(tr("Why: {why}", why=page.why))
         if page.note:

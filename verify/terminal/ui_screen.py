@@ -207,7 +207,7 @@ class ScreenUi:
         if page.cautions:
             parts.append(blank)
         if page.say:
-            parts.append(("say", Text(page.say)))
+            parts.append(("say", Text(hung(page.say, self.width))))
         parts += [("facts", Text(hung(fact, self.width))) for fact in page.facts]
         if page.why:
             parts.append(("why", Text(tr("Why: {why}", why=page.why), style="dim")))
