@@ -10,9 +10,10 @@ import pytest
 from tests.terminal.walks import small_desk
 from verify.car.frame_text import frame_from_text
 from verify.errors import Problem, UserError
+from verify.evidence.checks.catalogue import CATALOGUE
 from verify.evidence.verdict import CheckResult, Limits
 from verify.report.words import source_words as reported
-from verify.terminal.hands import PersonHands
+from verify.terminal.hands import PersonHands, _for_the_desk
 from verify.terminal.show_verdict import measured, source_words, with_quantity
 from verify.terminal.ui_lines import LineUi
 from verify.words import Verdict
@@ -65,3 +66,12 @@ def test_a_figure_says_what_it_is_the_figure_of_and_hunting_which_of_the_two() -
     assert with_quantity(hunts, number).endswith("of a slow, regular beat (hunting)")
     assert with_quantity(replace(SWING, check="no-stall", unit="1"), "3") == "3"
     assert with_quantity(SWING, "") == ""
+
+
+def test_in_a_job_a_missing_number_is_entered_as_one_does_it_there() -> None:
+    known = {t for c in CATALOGUE.values() for t in c.settles.values() if "idle_speed" in t}
+    assert known, "no check speaks of it any more: the words in `hands` can go"
+    for text in known:
+        shown = _for_the_desk(replace(SWING, settle=text)).settle
+        assert "idle_speed" not in shown
+        assert shown.endswith("then change this number of the car (!spec)")

@@ -41,6 +41,7 @@ from verify.terminal.ui_kept import part_by_part
 from verify.words import Verdict
 
 if TYPE_CHECKING:
+    from verify.evidence.verdict import CheckResult
     from verify.terminal.collect import Taken
     from verify.terminal.confirm import Said
     from verify.terminal.desk import Desk
@@ -48,6 +49,9 @@ if TYPE_CHECKING:
 
 # A verdict has been written: what cannot be done any more is to refuse the question.
 _AFTER_A_VERDICT = tuple(w for w in WISHES if w not in (CANNOT, LEAVE_OUT))
+
+
+_GIVEN, _ENTERED = " and give it as idle_speed", ", then change this number of the car (!spec)"
 
 
 class Hands(Protocol):
@@ -340,7 +344,7 @@ class PersonHands:
         return ""
 
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
-        results = taken.judged.results
+        results = [_for_the_desk(r) for r in taken.judged.results]
         if step.kind == "codes" and taken.judged.values:
             from verify.terminal.code_words import history_before, reading_lines
 
@@ -383,6 +387,11 @@ class PersonHands:
         allowed = self.ui.wishes.allowed
         self.ui.wishes = PlainWishes(tuple(w for w in allowed if w in _AFTER_A_VERDICT))
         self.ui.choose(tr("Seen?"), [Option("on", tr("Go on"), ready=True)])
+
+
+def _for_the_desk(result: CheckResult) -> CheckResult:
+    """With what settles it as one does it in a job; a check speaks to whoever typed a command."""
+    return replace(result, settle=result.settle.replace(_GIVEN, _ENTERED))
 
 
 def _card(step: Step, wrong: frozenset[str], unseen: frozenset[str]) -> Answer:
