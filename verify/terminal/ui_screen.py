@@ -143,6 +143,8 @@ class ScreenUi:
         if STOP in page.wishes:
             lines.append(Line("!" + STOP, tr(WISHES[STOP]), below=True, shy=True))
         wishes = PlainWishes(tuple(w for w in page.wishes if w == STOP))
+        # A key that bounced must not turn the page with the cautions.
+        forget_typed()
         menu = Menu(tr("Read it?"), lines, wishes, tight=True, at=0, armed=True)
         taken = self._run(menu)
         if taken.startswith("!"):
