@@ -18,11 +18,12 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 from verify.terminal.marks import MARKS
-from verify.terminal.tongue import tr
+from verify.terminal.tongue import mark, tr
 from verify.terminal.ui import PlainWishes
 from verify.words import Verdict
 
-POINTER = "► "
+POINTER, HINT_LEAD = "► ", "  ── "
+HOW_MARKED = mark("choose: ↑ ↓ or number, then Enter; there ? for not seen")
 _LEAD = re.compile(rf" *(?:[-·{''.join(MARKS.values())}▲] +)?")
 WRONG, UNSEEN, FINE = MARKS[Verdict.FAIL], MARKS[Verdict.UNDECIDED], "·"
 
@@ -175,7 +176,7 @@ class Menu:
         """How a line is taken, in one line."""
         last = max((int(line.number) for line in self.lines if line.number), default=0)
         if self.marking is not None and self.marking.unseen:
-            return tr("choose: ↑ ↓ or number, then Enter; there ? for not seen")
+            return tr(HOW_MARKED)
         if last < 2:
             return tr("choose: ↑ ↓, then Enter")
         return tr("choose: ↑ ↓ or 1–{last}, then Enter", last=last)
@@ -212,7 +213,7 @@ class Menu:
         return rows
 
     def _rule(self, note: str, style: str, width: int) -> list[Row]:
-        rows = wrapped(note, width, "     ", "  ── ")
+        rows = wrapped(note, width, " " * len(HINT_LEAD), HINT_LEAD)
         if len(rows) == 1:
             rows = [f"{rows[0]} {'─' * (min(56, width) - len(rows[0]) - 1)}".rstrip()]
         return [Row(text, style) for text in rows]

@@ -18,7 +18,7 @@ from rich.live import Live
 from rich.text import Text
 
 from verify.terminal.marks import COLOURS, MARKS
-from verify.terminal.tongue import tr
+from verify.terminal.tongue import mark, tr
 from verify.terminal.ui import (
     BACK,
     BLANK,
@@ -34,10 +34,21 @@ from verify.terminal.ui import (
 )
 from verify.terminal.ui_fit import Rows, screens
 from verify.terminal.ui_keys import run_menu
-from verify.terminal.ui_menu import POINTER, Line, Marking, Menu, hung, rows_more, wrapped
+from verify.terminal.ui_menu import (
+    HINT_LEAD,
+    HOW_MARKED,
+    POINTER,
+    Line,
+    Marking,
+    Menu,
+    hung,
+    rows_more,
+    wrapped,
+)
 from verify.words import Verdict
 
 _MORE = "!more"
+_ELSE = mark("Something else: note, correct, pause …")
 # Pointer, number and mark before a line of a list.
 _LABEL_INDENT = 6
 _LEAST_OF_A_NAME = 6
@@ -175,7 +186,10 @@ class ScreenUi:
     def prompt_rows(self, page: Page) -> int:
         """Rows that the prompt of a page takes on this screen, long lines wrapped."""
         offered = [tr(WISHES[w]) for w in (CANNOT, STOP) if w in page.wishes]
+        offered.append(tr(_ELSE))
         more = rows_more(offered, self.width - 1, len(POINTER))
+        # The longest of the hints how a line is taken.
+        more += rows_more([tr(HOW_MARKED)], self.width - 1, len(HINT_LEAD))
         return page.prompt_rows + more + rows_more(page.labels, self.width - 1, _LABEL_INDENT)
 
     def _rows(self, part: Any) -> int:
@@ -270,8 +284,7 @@ class ScreenUi:
         if more == [PAUSE]:
             below.append(Line("!" + PAUSE, tr(WISHES[PAUSE]), below=True))
         elif more:
-            words = tr("Something else: note, correct, pause …")
-            below.append(Line(_MORE, words, below=True))
+            below.append(Line(_MORE, tr(_ELSE), below=True))
         if STOP in allowed:
             below.append(Line("!" + STOP, tr(WISHES[STOP]), below=True, shy=True))
         while True:
