@@ -140,7 +140,7 @@ def test_numbers_without_a_document_are_marked_and_documented_ones_are_not(tmp_p
     told(typed_only, "x", "none", "9 N·m", "", "1", "", "1", "9 N·m", "")
     assert note(typed_only)["WITHOUT A DOCUMENT"] == "Bolt torque 9 N·m (no document named)"
     unknown = small_desk()
-    told(unknown, "x", "none", "9 N·m", "", "1", "", "3")
+    told(unknown, "x", "none", "9 N·m", "", "1", "", "4")
     assert set(unknown.session().specs) == {"bolt_torque"}
     assert note(unknown)["WITHOUT A DOCUMENT"] == "Bolt torque (not found)"
     documented = small_desk()
