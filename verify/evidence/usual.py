@@ -10,11 +10,11 @@ enough for cars and vans.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
 
 from verify.quantity import Quantity, unit
+from verify.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

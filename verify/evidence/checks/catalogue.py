@@ -29,11 +29,16 @@ from verify.evidence.checks.surge import SURGE
 from verify.evidence.checks.throttle_follow import THROTTLE_FOLLOW
 from verify.evidence.checks.throttle_return import THROTTLE_RETURN
 from verify.evidence.checks.warm_up import WARM_UP
+from verify.evidence.columns import of_each
 from verify.evidence.recording import Recording
 from verify.evidence.sharing import shared_answers
 from verify.evidence.verdict import CheckResult, Rule
 from verify.quantity import SpecValue
 from verify.words import Verdict
+
+# Checks put side by side to a long recording: with more of them memory, too, would be needed for
+# more at once.
+AT_ONCE = 2
 
 # Of every check, beside its own findings: so that flows can branch on them.
 COMMON = (IMPOSSIBLE_READINGS, COULD_NOT_RUN)
@@ -119,8 +124,26 @@ def judge(
     for place, recording in enumerate(recordings):
         seen.setdefault(recording.sha256 or f"unnamed {place}", recording)
     once = tuple(seen.values())
+    readings = max((len(c.values) for r in once for c in r.channels.values()), default=0)
+
+    def said(name: str) -> CheckResult | UserError:
+        try:
+            return judge_one(CATALOGUE[name], once, specs, rule)
+        except UserError as error:
+            return error
+
+    # Neighbours in the list look at the same things in the same way: side by side they would wait
+    # for one another, and need most memory at one time.
+    apart = [*names[1::2], *names[::2]]
     with shared_answers():
-        return tuple(judge_one(CATALOGUE[name], once, specs, rule) for name in names)
+        found = dict(zip(apart, of_each(said, apart, readings, workers=AT_ONCE), strict=True))
+    results = []
+    for name in names:
+        result = found[name]
+        if isinstance(result, UserError):
+            raise result
+        results.append(result)
+    return tuple(results)
 
 
 def judge_one(
@@ -151,11 +174,5 @@ def judge_one(
 
 
 def _refused(check: Check, recordings: Sequence[Recording]) -> CheckResult | None:
-    why = impossible(check, recordings)
-    if not why:
-        return None
-    return check.result(
-        IMPOSSIBLE_READINGS,
-        f"{why}.",
-        settle="look at the unit of that column, or at the sensor and its plug, and record again",
-    )
+    why, settle = impossible(check, recordings)
+    return check.result(IMPOSSIBLE_READINGS, f"{why}.", settle=settle) if why else None

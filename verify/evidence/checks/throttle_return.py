@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -41,6 +41,7 @@ from verify.evidence.releases import (
 )
 from verify.evidence.verdict import CheckResult, Distribution, Limits, Measurement, Rule
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 HEALTHY_S = 0.5
@@ -129,7 +130,7 @@ def run_throttle_return(
     keep = ~(quick & (open_end | ~np.concatenate(at_once)))
     brackets = _only(brackets, keep)
     n = len(brackets)
-    hidden = sum(int(np.sum(f.hidden)) for f in found)
+    hidden = seen.hidden + sum(int(np.sum(f.hidden)) for f in found)
     least = float(np.max(brackets.least)) if n else -np.inf
     most = float(np.max(brackets.most)) if n else np.inf
     revs = _revs(seen)
@@ -345,7 +346,7 @@ class _Answer:
 
 THROTTLE_RETURN = Check(
     name="throttle-return",
-    version=4,
+    version=5,
     question="Does the throttle close at once whenever the pedal is let go?",
     channels=CHANNELS,
     quantity="time from the pedal at rest until the plate is within "

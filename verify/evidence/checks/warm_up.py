@@ -59,6 +59,8 @@ END_S = 180.0
 # Boiling is near: a fail whatever the mean. The first minutes are left out: a hot engine that
 # stood is hottest just after it is started again.
 BOILS_FROM_C, BOILS_S, SOAK_S = WARM_TO_C, 30.0, 120.0
+# So long at it is no stray reading, and no pass.
+HOT_AT_ALL_S = 3.0
 # In harder frost a sound engine may stay cold.
 FROST_C = -10.0
 STEP_C = 1.0  # PID 05 shows whole degrees
@@ -101,28 +103,30 @@ def _held(found: Sequence[Stretch], channels: Sequence[Channel]) -> _Held:
         if not s.regulated.any():
             continue
         weights = weights_s(s.clock_s, channel)
-        fast = s.regulated & (s.speed_kmh >= ROAD_KMH)
-        fast &= np.cumsum(weights * fast) > ROAD_SETTLES_S
-        whole.append(s.values[s.regulated])
-        if fast.any():
+        # The clock only runs on: what is regulated is all from one reading on.
+        first = int(np.argmax(s.regulated))
+        fast = first + np.flatnonzero(s.speed_kmh[first:] >= ROAD_KMH)
+        driven = np.cumsum(weights[fast])
+        fast = fast[np.searchsorted(driven, ROAD_SETTLES_S, side="right") :]
+        whole.append(s.values[first:])
+        if len(fast):
             road.append(s.values[fast])
-        held_s += float(weights[s.regulated].sum())
+        held_s += float(weights[first:].sum())
         road_s += float(weights[fast].sum())
-        times = s.time_s[s.regulated]
-        windows.append(Window(s.place, float(times[0]), float(times[-1])))
-        late = s.regulated & (s.clock_s >= s.ran_s - END_S)
-        end = level([s.values[late]], "°C", step)
+        windows.append(Window(s.place, float(s.time_s[first]), float(s.time_s[-1])))
+        late = max(first, int(np.searchsorted(s.clock_s, s.ran_s - END_S, side="left")))
+        end = level([s.values[late:]], "°C", step)
     return _Held(
         level(whole, "°C", step), level(road, "°C", step), end, held_s, road_s, tuple(windows)
     )
 
 
-def _boils(found: Sequence[Stretch]) -> Window | None:
-    """30 s or more at 115 °C or above, after the first 2 min of running."""
+def _boils(found: Sequence[Stretch], lasts_s: float) -> Window | None:
+    """So long at 115 °C or above, after the first 2 min of running."""
     for s in found:
         hot = (s.values >= BOILS_FROM_C) & (s.clock_s >= SOAK_S)
         for start, end in sp.true_spans(s.time_s, hot, TEMPERATURE_CAP_S, ()).tolist():
-            if end - start >= BOILS_S:
+            if end - start >= lasts_s:
                 return Window(s.place, start, end)
     return None
 
@@ -143,7 +147,7 @@ def run_warm_up(
             found += stretches(recording, place, limits.lower)
     if not found:
         return check.result("no-running", "no recording shows coolant with the engine running.")
-    boils = _boils(found)
+    boils = _boils(found, BOILS_S)
     if boils is not None:
         return check.result(
             "overheats",
@@ -279,6 +283,13 @@ def _answer(
             f"the engine regulates to {number}, but a thermostat stuck open shows on the road.",
         )
     ends = 0.0 if kept.end is None else probability_of_conformity(kept.end, limits)
+    hot = _boils(found, HOT_AT_ALL_S)
+    if hot is not None:
+        return answer(
+            "near-limit",
+            f"the engine regulates to {number}, but the coolant stood at {BOILS_FROM_C:.0f} °C or "
+            f"more for {hot.seconds:.0f} s.",
+        )
     if all(decide(q, rule.pass_at, rule.fail_at) is Verdict.PASS for q in (p, on_road, ends)):
         return answer("regulates", f"the engine regulates to {number}, within {band}.")
     return answer("near-limit", f"the engine regulates to {number}, too near an end of {band}.")
@@ -300,7 +311,7 @@ def _warming(found: Sequence[Stretch], lower: float) -> tuple[str, str, str]:
 
 WARM_UP = Check(
     name="warm-up",
-    version=1,
+    version=2,
     question="Does the engine reach its temperature and hold it on the road?",
     channels=(
         "coolant",
@@ -313,7 +324,8 @@ WARM_UP = Check(
     "with 8 min of driving) to the last reading; the same at 40 km/h or more, without its first "
     "2 min",
     limits=f"{WARM_C:.0f} to {HOT_C:.0f} °C ({COMMON_PRACTICE}), or the vehicle's warm_coolant and "
-    f"coolant_most; {BOILS_FROM_C:.0f} °C for {BOILS_S:.0f} s is a fail by itself",
+    f"coolant_most; {BOILS_FROM_C:.0f} °C for {BOILS_S:.0f} s is a fail by "
+    f"itself, for {HOT_AT_ALL_S:.0f} s no pass",
     findings={
         "regulates": Verdict.PASS,
         "overheats": Verdict.FAIL,
@@ -359,6 +371,7 @@ WARM_UP = Check(
         "load; give the vehicle's own numbers",
     ),
     blind_spots=(
+        "a reading that stands still once the engine is warm: it looks like a perfect thermostat",
         "a coolant sensor that reads wrongly, or one that hangs in air because coolant is missing",
         "hot spots, and boiling that the sensor's place does not show",
         "an electric fan that never ran because the road cooled the car: stand at hot idle until "
