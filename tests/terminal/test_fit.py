@@ -106,7 +106,7 @@ def tall_page(**more: Any) -> Page:
         ("Car can move", "Parking brake on, wheels chocked. Nobody in front of the car."),
         ("Revs can climb", "Brake pedal down, hand on the switch. Switch off at once."),
     )
-    say = "Before you turn the key: " + "look around once more, and breathe. " * 8
+    say = "Before you turn the key: " + "look around once more, and breathe. " * 5
     return Page(
         "k7q2mx", "Flow", "1 done", "First start", say, cautions=cautions, prompt_rows=12, **more
     )

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -33,6 +32,7 @@ from verify.terminal.ui import (
     Wish,
 )
 from verify.terminal.ui_fit import Rows, screens
+from verify.terminal.ui_input import forget_typed, unechoed
 from verify.terminal.ui_keys import run_menu
 from verify.terminal.ui_menu import (
     HINT_LEAD,
@@ -120,16 +120,17 @@ class ScreenUi:
         Title and names of the cautions stand on each screen. Raises Wish."""
         head = next(part for kind, part in parts if kind == "head")
         heading = self._short_heading(page)
-        lead, blocks = (
-            [
-                list(line.wrap(self.console, self.width))
-                for kind, part in parts
-                if kind not in ("head", "rule", "title", "blank")
-                and (kind == "caution") is cautions
-                for line in part.split("\n")
-            ]
-            for cautions in (True, False)
-        )
+        lead: list[list[Text]] = []
+        blocks: list[list[Text]] = []
+        for kind, part in parts:
+            if kind in ("head", "rule", "title", "blank"):
+                continue
+            # A paragraph, or a line of a list, stays on one screen where it can.
+            pieces = [part]
+            if kind == "say":
+                pieces = [Text(hung(text, self.width)) for text in page.say.split("\n")]
+            into = lead if kind == "caution" else blocks
+            into += [list(piece.wrap(self.console, self.width)) for piece in pieces]
         title = Text(page.title, style="bold")
         height = self.console.height - 1
         left = height - self._rows(heading)
@@ -400,40 +401,6 @@ class ScreenUi:
 
 def _before_style(before: str) -> str:
     return next((COLOURS[v] for v, mark in MARKS.items() if before.startswith(mark)), "")
-
-
-def forget_typed() -> None:
-    """Drops keys pressed before the screen that they would answer was shown: a key that bounced,
-    or one pressed during a wait, must not answer a question nobody has read."""
-    try:
-        import termios
-    except ImportError:
-        return
-    with suppress(termios.error, OSError, ValueError):
-        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
-
-
-@contextmanager
-def unechoed() -> Iterator[None]:
-    """Keys pressed meanwhile are neither shown nor kept."""
-    try:
-        import termios
-    except ImportError:
-        yield
-        return
-    try:
-        place = sys.stdin.fileno()
-        before = termios.tcgetattr(place)
-    except (termios.error, OSError, ValueError):
-        # No terminal that could echo.
-        yield
-        return
-    quiet = [*before[:3], before[3] & ~termios.ECHO, *before[4:]]
-    termios.tcsetattr(place, termios.TCSADRAIN, quiet)
-    try:
-        yield
-    finally:
-        termios.tcsetattr(place, termios.TCSAFLUSH, before)
 
 
 def pick(force_lines: bool = False) -> ScreenUi | Any:
