@@ -14,6 +14,7 @@ COMMANDS = {
     "note": ("cmd_note", "complaint, cause, correction: a text to paste"),
     "report": ("cmd_report", "the job as a document: customer, signer, workshop"),
     "judge": ("cmd_judge", "put checks to a recording of the car's own data"),
+    "listen": ("cmd_listen", "put the checks by ear to a sound: idle and key-on"),
     "compare": ("cmd_compare", "put the same checks to before and after: what moved"),
     "checks": ("cmd_checks", "which checks there are, and how each one judges"),
     "ready": ("cmd_ready", "would an inspection turn the car away"),

@@ -10,6 +10,9 @@ from types import MappingProxyType
 import numpy as np
 
 from verify.errors import UserError, unknown
+from verify.evidence.checks.by_ear import IDLE_SPEED_BY_EAR
+from verify.evidence.checks.by_ear_stall import NO_STALL_BY_EAR
+from verify.evidence.checks.by_ear_steady import IDLE_STEADY_BY_EAR
 from verify.evidence.checks.charging import CHARGING
 from verify.evidence.checks.coverage import ROAD_COVERAGE
 from verify.evidence.checks.fuel_trim import FUEL_TRIM
@@ -18,6 +21,7 @@ from verify.evidence.checks.idle_settling import IDLE_SETTLING
 from verify.evidence.checks.idle_speed import IDLE_SPEED
 from verify.evidence.checks.idle_steady import IDLE_STEADY
 from verify.evidence.checks.key_on_rest import KEY_ON_REST
+from verify.evidence.checks.key_on_ticking import KEY_ON_TICKING
 from verify.evidence.checks.kind import COULD_NOT_RUN, IMPOSSIBLE_READINGS, Check
 from verify.evidence.checks.no_response import NO_RESPONSE
 from verify.evidence.checks.pairs import PEDAL_PAIR, THROTTLE_PAIR
@@ -69,6 +73,10 @@ CATALOGUE: Mapping[str, Check] = _listed(
     HESITATION,
     SAME_CONDITIONS,
     ROAD_COVERAGE,
+    IDLE_SPEED_BY_EAR,
+    IDLE_STEADY_BY_EAR,
+    NO_STALL_BY_EAR,
+    KEY_ON_TICKING,
 )
 
 # Numbers of a vehicle that checks use, with the unit they are taken in when typed without one.
@@ -76,6 +84,7 @@ SPEC_UNITS: Mapping[str, str] = MappingProxyType(
     {
         "idle_speed": "rpm",
         "idle_tolerance": "rpm",
+        "cylinders": "1",
         "warm_coolant": "°C",
         "coolant_most": "°C",
         "ambient": "°C",
