@@ -111,8 +111,10 @@ def _run(name: str, rest: "list[str]") -> int:
 
         if not isinstance(error, UserError):
             raise
+        from verify.terminal.screen import say_plain
+
         sys.stdout.flush()
-        sys.stderr.write(f"{error}\n")
+        say_plain(str(error), sys.stderr)
         return 2
     return code
 

@@ -300,7 +300,8 @@ def show(value: float, source: str, system: str = "metric", *, digits: int = 3) 
 class SpecValue:
     """A number that belongs to this vehicle, with where it came from.
 
-    source: "service information", "standard" or "common practice"; detail: document, page, date.
+    source: "service information", "owner's handbook", "standard" or "common practice"; detail:
+    document, page, date.
     """
 
     quantity: Quantity

@@ -49,6 +49,10 @@ class Group(StrEnum):
     LEARNING = "still-learning"
 
 
+# What the record says where an optional step was left out at a single key: no words of a person.
+LEFT_OUT = "left out: not required"
+
+
 class EndingKind(StrEnum):
     """Where a close-out can stop."""
 

@@ -33,7 +33,12 @@ class Terminal:
             sys.executable,
             ["-m", "verify", *args],
             cwd=str(ROOT),
-            env={**os.environ, "TERM": "xterm-256color", **env},
+            # The terminal is as large as it is, whatever a runner of tests says of its own.
+            env={
+                **{k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")},
+                "TERM": "xterm-256color",
+                **env,
+            },
             dimensions=size[::-1],
             encoding="utf-8",
             timeout=20,
@@ -256,6 +261,62 @@ def test_what_a_person_types_is_never_read_as_markup(store: Path) -> None:
     it.type("[/red] 5" + ENTER)
     page = it.until("That cannot be taken")
     assert "[/red] 5" in page
+    it.type(CTRL_C)
+    assert it.leave() == 130
+
+
+def test_a_phone_shows_cautions_first_and_the_whole_choice_and_breaks_no_word(store: Path) -> None:
+    """40×19: the cautions on a screen of their own, then the question with everything at hand."""
+    walk = (
+        "\nIt hunts\nnone\n9 N·m\n\n1\n\n1\n9 N·m\nsheet\n12.6 V\n3\nnone\nnone\n?\n1\n2\nno\n1\n"
+    )
+    opened = (
+        "open", str(SMALL), "--as", "technician", "--units", "metric", "--mode", "as-work",
+        "--car", "job card 7", "--lines", "--store", str(store),
+    )  # fmt: skip
+    keysback(*opened, stdin=walk)
+    it = Terminal(
+        "resume", "--mode", "as-work", "--by", "nobody", "--store", str(store), size=(40, 24)
+    )
+    page = it.until("--help")
+    assert it.leave() == 2
+    assert "list them, or add one: keysback people --help" in " ".join(page.split())
+    it = Terminal("resume", "--mode", "as-work", "--store", str(store), size=(40, 19))
+    page = it.until("Go on: the rest of this page")
+    assert "The start" in page
+    for caution in ("EXHAUST GAS", "CAR CAN MOVE", "REVS CAN CLIMB"):
+        assert f"▲ {caution}" in page
+    assert "the engine running." in page, "to the last word of the last one"
+    assert "STOP: not safe" in page
+    it.type(ENTER)
+    page = it.until("The revs climb")
+    assert "▲ EXHAUST GAS" in page
+    assert "Start it, foot on the brake." in page
+    assert "STOP: not safe" in page
+    it.type(CTRL_C)
+    assert it.leave() == 130
+
+
+def test_a_long_reading_of_codes_keeps_step_and_cautions_in_sight(store: Path) -> None:
+    it = Terminal(
+        "open", str(SMALL), "--as", "technician", "--units", "metric", "--mode", "as-work",
+        "--car", "job card 7", "--store", str(store), size=(60, 12),
+    )  # fmt: skip
+    it.until("What did the car do?")
+    it.type("!leave-out" + ENTER)
+    it.until("Plug locked")
+    it.type("0" + ENTER)
+    it.until("Torque the wrench")
+    it.type("!cannot" + ENTER)
+    it.until("Why can this not be done?")
+    it.type("no wrench" + ENTER)
+    it.until("Rest voltage")
+    it.type("!leave-out" + ENTER)
+    for words in ("Stored codes", "Pending codes", "Permanent codes"):
+        page = it.until(words)
+        assert "Codes" in [row.strip() for row in page.split("\n")], page
+        it.type("none" + ENTER)
+    it.until("Were all of these read")
     it.type(CTRL_C)
     assert it.leave() == 130
 

@@ -15,12 +15,13 @@ from verify.job.entry import Entry, verify_chain
 from verify.job.session import ReadOnlySession
 from verify.job.signoff import points
 from verify.job.signoff_point import WEIGHTS
+from verify.report.build import _FOR
 from verify.report.document import Mark, Points, Reader, Report, Section, Stage
 from verify.report.words import ASKED, GONE, NOT_STATUTORY, PROVEN
 from verify.terminal.cmd_report import report_of
 from verify.terminal.desk import Desk
 from verify.terminal.elsewhere import elsewhere
-from verify.words import EndingKind, Verdict
+from verify.words import Audience, EndingKind, Verdict
 
 ALL = [r.value for r in Reader]
 
@@ -79,7 +80,10 @@ def test_every_verdict_stands_in_the_workshops_report_with_number_limits_and_dou
             assert "± " in box.number
             assert "(k = 2)" in box.number
         if result.limits is not None:
-            assert box.source == result.limits.source
+            # The report puts the figure's own source first.
+            rule, _, figure = result.limits.source.partition("; figure: ")
+            assert rule in box.source
+            assert figure in box.source
             assert box.limits
         if result.probability is not None:
             assert f"probability of conformity {result.probability:.3f}" in box.rests.casefold()
@@ -298,3 +302,10 @@ def test_us_units_are_kept_to_where_numbers_are_shown() -> None:
     assert "ft·lbf" in boxes["torque"].number
     assert "ft·lbf" in boxes["torque"].limits
     assert report(desk).paper == "us-letter"
+
+
+def test_the_report_names_whoever_it_was_made_for_with_the_right_article() -> None:
+    assert {a: _FOR[a] for a in Audience} == {
+        Audience.TECHNICIAN: "a technician",
+        Audience.OWNER: "an owner",
+    }

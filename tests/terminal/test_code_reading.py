@@ -9,9 +9,10 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from rich.console import Console
 
 from verify.car.code_history import Past
-from verify.car.codes import CodeReading
+from verify.car.codes import CodeReading, meaning
 from verify.car.freeze_frame import frame_from_line
 from verify.car.since_clear import Counters
 from verify.errors import Problem, UserError
@@ -24,6 +25,7 @@ from verify.job.visits import Visit
 from verify.terminal.ask_codes import ask_codes
 from verify.terminal.clock import PlayingClock
 from verify.terminal.code_words import (
+    codes_at_hand,
     frame_words,
     history_before,
     proposed_drive,
@@ -32,7 +34,9 @@ from verify.terminal.code_words import (
     told_clear,
 )
 from verify.terminal.collect import judge_taken
+from verify.terminal.ui import Page
 from verify.terminal.ui_lines import LineUi
+from verify.terminal.ui_screen import ScreenUi
 from verify.words import Grade
 
 LABELS = ("none", "partly-read", "learn", "other", "wiring", "forbids", "cleared", "not-ready")
@@ -95,6 +99,36 @@ def test_memories_places_and_modules_are_taken_and_notes_are_said_at_once() -> N
     )
     assert '"P0l07" was read as P0107' in shown
     assert len(found.reading.notes) == 1
+
+
+def test_a_step_that_speaks_of_codes_has_them_at_hand_until_they_are_cleared() -> None:
+    look = Step("look", "ask", "A code that is left", "What is it about?", (), (), frozenset())
+    quiet = Step("quiet", "ask", "The belt", "How is it?", (), (), frozenset())
+    readers = Step("r", "ask", "Who can do it", "Simple code readers cannot.", (), (), frozenset())
+    at = session(reading_visit(1, "P0507"), reading_visit(2, "P0128", "P0171"))
+    head, first, second = codes_at_hand(at, look)
+    assert head == "Codes read last:"
+    assert first == f"  P0128: {meaning('P0128')}"
+    assert second.startswith("  P0171: ")
+    assert codes_at_hand(at, quiet) == codes_at_hand(at, readers) == ()
+    assert codes_at_hand(at, codes_step()) == (), "it is read anew there"
+    assert codes_at_hand(session(reading_visit(1)), look) == ()
+    many = ("P0101", "P0102", "P0103", "P0104", "P0105", "P0106")
+    *_, rest = codes_at_hand(session(reading_visit(1, *many)), look)
+    assert rest == "  and also: P0105, P0106"
+    cleared = visit("clear", 3, outcome=Outcome("done"))
+    assert codes_at_hand(session(reading_visit(2, "P0128"), cleared), look) == ()
+
+
+def test_the_codes_read_last_stand_on_the_page_of_the_step() -> None:
+    shown = io.StringIO()
+    page = Page("j", "Flow", "", "A code", "Look.", facts=("Codes read last:", "  P0128: cold"))
+    LineUi(io.StringIO(), shown).page(page)
+    assert "Look.\nCodes read last:\n  P0128: cold\n" in shown.getvalue()
+    drawn = io.StringIO()
+    ScreenUi(Console(file=drawn, width=80, height=20)).page(page)
+    assert "Codes read last:" in drawn.getvalue()
+    assert "  P0128: cold" in drawn.getvalue()
 
 
 def test_what_is_no_code_is_refused_with_its_reason_and_asked_again() -> None:

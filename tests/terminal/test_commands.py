@@ -310,3 +310,16 @@ def test_judge_says_how_to_give_the_time_that_a_file_lacks(tmp_path: Path) -> No
     run = keysback("judge", str(path))
     assert run.returncode == 2
     assert "--every SECONDS" in run.stderr
+
+
+def test_two_jobs_of_one_repair_are_told_apart_by_their_masked_cars(tmp_path: Path) -> None:
+    store = str(tmp_path / "store")
+    opened = ("open", str(SMALL), "--as", "owner", "--mode", "as-work", "--units", "metric")
+    for car, model in (("KB 1234", "2031 hatch 1.6"), ("job card 7", "")):
+        keysback(*opened, "--car", car, "--model", model, "--store", store)
+    shown = keysback("jobs", "--store", store).stdout
+    assert "2031 hatch 1.6" in shown
+    assert "job card 7" in shown
+    assert "1234" not in shown
+    rows = json.loads(keysback("jobs", "--json", "--store", store).stdout)
+    assert [row["car"] for row in rows] == ["job card 7", "*****4, 2031 hatch 1.6"]

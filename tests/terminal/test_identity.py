@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.terminal.walks import SMALL, keysback
-from verify.terminal.identity import known_marks, mask_car, vin_in, vin_lines
+from verify.terminal.identity import vin_lines
+from verify.terminal.masks import car_words, known_marks, mask_car, vin_in
 
 WRONG = "1M8GDM9A0KP042788"
 # Published as an example of the check digit (see tests/outside/test_vin_published.py).
@@ -141,3 +142,11 @@ def test_a_model_holds_nothing_personal(tmp_path: Path) -> None:
         assert "--model" in run.stderr
         assert "Traceback" not in run.stderr
         assert PUBLISHED not in run.stderr
+
+
+def test_a_list_tells_two_cars_apart_and_shows_neither_plate_nor_vin() -> None:
+    assert car_words("AB12 CDE", "2031 hatch 1.6") == f"{mask_car('AB12 CDE')}, 2031 hatch 1.6"
+    assert "AB12" not in car_words("AB12 CDE", "hatch of AB12CDE")
+    assert car_words("job card 7", "") == "job card 7"
+    assert car_words("", "2031 hatch 1.6") == "2031 hatch 1.6"
+    assert car_words("", "") == ""

@@ -162,3 +162,19 @@ def test_the_second_row_of_a_list_begins_where_its_words_begin() -> None:
         "  anybody"
     )
     assert hung("a line that fits\n\n  and one", 30) == "a line that fits\n\n  and one"
+
+
+def test_a_question_mark_before_a_line_was_gone_to_says_how_it_is_used() -> None:
+    marking = Marking("on", "none", "marked", "not seen")
+    it = Menu("Which?", [Line("on", "", "0"), Line("plug", "Plug", "1")], marking=marking)
+    it.type("?")
+    assert it.enter() is None
+    assert it.message == "Go to the line first (↑ ↓ or its number), then type ?."
+    assert it.how() == "choose: ↑ ↓ or number, then Enter; there ? for not seen"
+    it.type("1")
+    it.type("?")
+    assert marking.hidden == {"plug"}
+    other = Menu("Which?", [Line("a", "A", "1")])
+    other.type("?")
+    assert other.enter() is None
+    assert '"?" is no answer here.' in other.message

@@ -9,6 +9,7 @@ import sys
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import pexpect
 import pytest
@@ -22,6 +23,7 @@ from verify.flow.machine import compile_flow, draft_machine
 from verify.job.bodies import opened_body
 from verify.job.catalogue import catalogue
 from verify.job.memory import MemoryJournal
+from verify.report.parts import _words
 from verify.terminal.clock import PlayingClock
 from verify.terminal.desk import Desk, Secrets, proven_or_error
 from verify.terminal.library import load_flow
@@ -47,6 +49,7 @@ def note(desk: Desk) -> dict[str, str]:
     assert len(text) <= LONGEST
     head, *lines = text.splitlines()
     parts = dict(line.split(": ", 1) for line in lines)
+    assert MORE not in parts.values(), "a line that says nothing"
     assert set(ALWAYS) <= set(parts), text
     return {"": head} | parts
 
@@ -71,6 +74,16 @@ def test_a_whole_job_in_one_note(tmp_path: Path) -> None:
     )
     assert re.search(r"idle-speed (749|750)[.0-9]* ± [.0-9]+ rpm pass", lines["MEASURED"])
     assert "(wait skipped)" in lines["NOT TESTED"]
+
+
+def test_a_story_left_out_at_a_key_is_nobodys_words_and_no_line_is_only_a_mark() -> None:
+    desk = small_desk()
+    told(desk, "!leave-out", "none")
+    assert note(desk)["COMPLAINT"] == "nothing was written down"
+    assert _words(desk.session().last("story"), SimpleNamespace(secret=desk.secret)) == ""
+    other = small_desk()
+    told(other, "!cannot", "nobody could say", "none")
+    assert note(other)["COMPLAINT"] == "not said: nobody could say"
 
 
 def test_a_job_that_goes_on_says_what_comes_next() -> None:
@@ -127,7 +140,7 @@ def test_numbers_without_a_document_are_marked_and_documented_ones_are_not(tmp_p
     told(typed_only, "x", "none", "9 N·m", "", "1", "", "1", "9 N·m", "")
     assert note(typed_only)["WITHOUT A DOCUMENT"] == "Bolt torque 9 N·m (no document named)"
     unknown = small_desk()
-    told(unknown, "x", "none", "9 N·m", "", "1", "", "3")
+    told(unknown, "x", "none", "9 N·m", "", "1", "", "4")
     assert set(unknown.session().specs) == {"bolt_torque"}
     assert note(unknown)["WITHOUT A DOCUMENT"] == "Bolt torque (not found)"
     documented = small_desk()

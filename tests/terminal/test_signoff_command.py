@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import json
+import re
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,6 +15,7 @@ from tests.terminal.test_people_command import Shop
 from tests.terminal.walks import SMALL, idle_csv, play, small_desk
 from verify.job.journal import SqliteJournal
 from verify.job.signing import check_signature
+from verify.job.signoff_point import Weight
 from verify.terminal.answers_file import load_answers
 from verify.terminal.cmd_jobs import _due
 from verify.terminal.desk import desk_for
@@ -19,6 +23,8 @@ from verify.terminal.elsewhere import elsewhere
 from verify.terminal.endings import head
 from verify.terminal.prove import ProofRunner, takes_proof
 from verify.terminal.script import ScriptHands
+from verify.terminal.signoff_screen import _show
+from verify.terminal.ui_lines import LineUi
 
 TECH, SIGNER = "Tanja Torque", "Sami Signer"
 # The small flow without a recording: the idle is to follow.
@@ -98,6 +104,19 @@ def test_a_walk_through_the_screens(shop: Shop, job: str) -> None:
     assert "sent back by the signer; at: The bolt" in shop.run("jobs")[1]
     shown = shop.run("show", job)[1]
     assert "sent back to “The bolt” (Too little)" in shown
+
+
+def test_among_the_points_one_can_go_a_page_back() -> None:
+    points = [SimpleNamespace(weight=Weight.LOOK, words=f"Point {n}. " * 20, entries=(), said=())
+              for n in range(6)]  # fmt: skip
+    desk = small_desk()
+    session = desk.session()
+    shown = io.StringIO()
+    ui = LineUi(io.StringIO("1\n2\n\n\n\n\n"), shown)
+    _show(desk, session, points, ui)
+    places = re.findall(r"(\d) of (\d)", shown.getvalue())
+    last = places[0][1]
+    assert [p for p, _ in places] == ["1", "2", "1", *map(str, range(2, int(last) + 1))]
 
 
 def test_sent_back_it_goes_on_and_is_signed_anew(shop: Shop, job: str) -> None:
@@ -180,6 +199,9 @@ def test_the_signers_own_look_is_asked_for_and_said(shop: Shop, tmp_path: Path) 
         "signoff", job, "--by", SIGNER, "--lines", stdin=typed("1", "1", "1", "2", "2")
     )
     assert "A signature at a desk is no inspection." in out
+    look = out[out.index("YOUR OWN LOOK") : out.index("Did you look?")]
+    for danger in ("Exhaust gas", "Car can move", "Moving parts"):
+        assert f"CAUTION, {danger}: " in look, "before the engine is started for it"
     assert "1. Send it back to a step" in out
     assert "Nothing was decided." in out
     code, out, _ = accept(shop, job, "--look", "desk")

@@ -116,9 +116,50 @@ def test_there_is_a_way_back_out_of_a_recording_file(word: str) -> None:
 def test_back_from_a_number_goes_to_where_it_is_from() -> None:
     desk = small_desk()
     to_spec = ("x", "none", "9 N·m", "", "1", "")
-    shown = shown_until_paused(desk, *to_spec, "1", "", "3")
+    shown = shown_until_paused(desk, *to_spec, "1", "", "4")
     assert len(re.findall(r"Where is it from\?", shown)) == 2
     assert desk.session().specs["bolt_torque"].source == "not found"
+
+
+def test_a_torque_may_be_from_the_owners_handbook_and_a_voltage_not() -> None:
+    desk = small_desk()
+    torque = ("9 N·m", "", "1", "", "2", "9 N·m", "page 212")
+    shown = shown_until_paused(desk, "x", "none", *torque, "12.6 V", "3")
+    assert shown.count("From the owner's handbook of this car") == 1
+    spec = desk.session().specs["bolt_torque"]
+    assert (spec.source, spec.detail) == ("owner's handbook", "page 212")
+    assert desk.session().last("bolt").outcome.label == "pass"
+
+
+def test_a_bad_accuracy_of_the_wrench_does_not_lose_the_torque() -> None:
+    desk = small_desk()
+    torque = ("9 N·m", "quite good", "60 N·m", "1", "")
+    shown = shown_until_paused(desk, "x", "none", *torque, "1", "9 N·m", "sheet 4")
+    assert shown.count("Torque the wrench was set to") == 1
+    assert shown.count("Largest torque of that wrench") == 2
+    assert desk.session().last("bolt").values["text"] == "9"
+
+
+def test_a_number_of_the_car_that_is_no_limit_does_not_lose_the_torque() -> None:
+    desk = small_desk()
+    torque = ("9 N·m", "", "1", "")
+    shown = shown_until_paused(
+        desk, "x", "none", *torque, "1", "0 N·m", "", "1", "9 N·m", "sheet 4"
+    )
+    assert shown.count("Torque the wrench was set to") == 1
+    assert desk.session().last("bolt").outcome.label == "pass"
+
+
+def test_an_empty_line_at_a_late_question_goes_back_one_question_and_no_further() -> None:
+    desk = small_desk()
+    codes = ("P0507", "P0171", "", "none", "?", "!back", "none", "1")
+    shown = shown_until_paused(desk, *TO_REST[:-4], *codes)
+    assert shown.count("Stored codes") == 1
+    assert shown.count("Pending codes:") == 2
+    assert shown.count("Permanent codes:") == 3
+    assert desk.session().last("codes").values["pending"] == []
+    assert desk.session().last("codes").values["permanent"] == []
+    assert desk.session().last("codes").values["stored"] == ["P0507"]
 
 
 def test_back_begins_a_reading_of_codes_again() -> None:
@@ -141,6 +182,7 @@ def test_a_correction_can_be_left() -> None:
 def test_what_is_not_required_says_so_and_enter_leaves_it_out() -> None:
     desk = small_desk()
     shown = shown_until_paused(desk, "")
+    assert "Not required: kept for the record" in shown
     assert "Not required: Enter alone leaves it out, and that is fine." in shown
     session = desk.session()
     assert session.at == "list"
@@ -158,7 +200,9 @@ def test_leaving_out_is_not_offered_where_it_leads_elsewhere() -> None:
     desk = small_desk()
     shown = shown_until_paused(desk, "x", "1")
     page = shown[shown.index("MEND IT") :]
-    assert "Not required" in page
+    # Work that has to be done: its reason stands by itself, and nothing says it need not be.
+    assert "only when something was wrong" in page
+    assert "Not required" not in page
     assert "Leave it out" not in page
     assert "leave-out" not in page
 

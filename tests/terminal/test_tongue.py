@@ -249,6 +249,7 @@ the distance since the clear was not read; the time since the clear was not read
 7 V is too close to the limit to say: 7 to 7 V.
 7 Nm is less than a fifth of the 7 Nm this wrench goes up to: so low it says little (common practice, no source).
 7 Nm is more than the 7 Nm this wrench goes up to.
+look the warm idle speed up in the service information, then change this number of the car (!spec)
 a readable picture; fuel trim short is not recorded, so the sum of short and long is not known
 only 7 s of idle can be used, in 7 windows; 7 s of unlike readings are needed.
 only 7 s of idle can be used, in 7 windows; one of 7 s is needed.

@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from enum import StrEnum
 
-from verify.errors import Problem, UserError, unknown
+from verify.errors import Problem, UserError, nearest, unknown
 from verify.quantity import float_factors, parse, show, shown_unit
 from verify.values import dataclass
 
@@ -100,7 +100,10 @@ def frame_from_typed(values: Mapping[str, str], code: str = "") -> FreezeFrame:
     for name, text in values.items():
         value = NAMES.get(name)
         if value is None:
-            wrong.append(unknown(name, NAMES, "value of a freeze frame"))
+            problem = unknown(name, NAMES, "value of a freeze frame")
+            # Nobody at a car can add one.
+            next_ = problem.next if nearest(name, NAMES) else "leave it out, or write one of these"
+            wrong.append(problem._replace(next=next_))
             continue
         if text.strip().casefold() in _UNREAD:
             continue

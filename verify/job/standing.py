@@ -24,8 +24,9 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
     state: in words; at: name of the step or ending; ending: its kind, "" while the job goes on;
     open_proofs: required steps still to be proven after the keys went back; erased: how often
     personal data were erased on request; proof_due: the earliest day proof is due, YYYY-MM-DD,
-    where a calendar can say; comeback_of: the job before; these three only where there is
-    something to say.
+    where a calendar can say; comeback_of: the job before; model: of the car; car: digests of what
+    was typed for it, which only the store can turn into words; these only where there is something
+    to say.
     """
     ending = session.ending
     gone = ending is not None and ending.kind.lets_go
@@ -45,6 +46,8 @@ def index_row(session: ReadOnlySession) -> dict[str, str | int]:
     row |= {"erased": len(session.erased)} if session.erased else {}
     if session.comeback_of:
         row |= {"comeback_of": str(session.comeback_of["job"])}
+    row |= {"model": session.model} if session.model else {}
+    row |= {"car": " ".join(map(str, session.car.values()))} if session.car else {}
     due = [day for day in due_days(session).values() if day]
     return row | ({"proof_due": min(due)} if due else {})
 

@@ -62,7 +62,7 @@ from verify.report.words import (
     UNFINISHED,
     sentence,
 )
-from verify.words import EndingKind
+from verify.words import Audience, EndingKind
 
 TITLES = {
     Reader.CUSTOMER: "What was done, and what it showed",
@@ -207,7 +207,7 @@ def _facts(session: ReadOnlySession, source: Source, reader: Reader) -> Iterator
         " and ".join(dict.fromkeys(MODES.get(v.mode, v.mode) for v in session.walk))
         or MODES.get(session.mode, session.mode),
     )
-    yield "For", f"a {session.audience.value}"
+    yield "For", _FOR[session.audience]
     yield "Flow", f"{session.flow}, edition {session.edition[:16]}…"
 
 
@@ -291,6 +291,7 @@ def _still_open(session: ReadOnlySession, source: Source) -> Section | None:
     return Section("Not proven", (Points(tuple(points)),)) if points else None
 
 
+_FOR = {Audience.TECHNICIAN: "a technician", Audience.OWNER: "an owner"}
 _MARKS = {Weight.GRAVE: Mark.GRAVE, Weight.LOOK: Mark.LOOK, Weight.NOTE: None}
 
 

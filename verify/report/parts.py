@@ -21,8 +21,8 @@ from verify.report.document import (
 )
 from verify.report.source import Source
 from verify.report.strip import strip_svg
-from verify.report.words import ALONE, GRADES, NO_LOOK, NOBODY, sentence
-from verify.words import Verdict
+from verify.report.words import ALONE, GRADES, NO_LOOK, NOBODY, sentence, source_words
+from verify.words import LEFT_OUT, Verdict
 
 # A pass that is not much surer than the rule asks for is worth a look: common practice, no source.
 CLOSE = 0.99
@@ -80,6 +80,8 @@ def _words(visit: Visit | None, source: Source) -> str:
     for field in ("answer", "reason"):
         if field in visit.private:
             words = source.secret(visit.private[field])
+            if words == LEFT_OUT:
+                return ""
             return words if field == "answer" else f"not said: {words}"
     return ""
 
@@ -119,7 +121,7 @@ def verdict_box(result: CheckResult, source: Source, units: str) -> VerdictBox:
         finding=result.finding,
         number=number,
         limits=limits,
-        source=result.limits_source,
+        source=source_words(result.limits_source),
         rests=sentence(", ".join(rests)),
         why=sentence(result.why),
         settle=sentence(result.settle),

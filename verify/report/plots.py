@@ -34,6 +34,7 @@ from verify.report.canvas import (
 )
 from verify.report.document import Figure
 from verify.report.plots_more import frame_figure, settling_figure
+from verify.report.words import SENSORS
 
 FOOT = (
     *("pedal-response", "throttle-return", "throttle-follow", "no-response", "no-stall"),
@@ -360,13 +361,13 @@ def line_figure(
         ends = [e * scale + offset for e in (limits.lower, limits.upper) if e is not None]
     for edge in ends:
         axes.axhline(edge, color=PASS, lw=0.7, ls=(0, (4, 2)))
-    words = channel.name.replace("_", " ")
+    words = SENSORS.get(channel.name, channel.name.replace("_", " "))
     axes.margins(y=0.12)
     axes.set_title(f"{words}, {unit}")
     axes.set_xlabel("seconds")
     low, high = (float(v) * scale + offset for v in (channel.values.min(), channel.values.max()))
     seconds = channel.time_s[-1] - channel.time_s[0]
-    alt = f"{words.capitalize()} over {seconds:.0f} seconds: from {low:.4g} to {high:.4g} {unit}."
+    title = words[:1].upper() + words[1:]
+    alt = f"{title} over {seconds:.0f} seconds: from {low:.4g} to {high:.4g} {unit}."
     note = "Shaded: the stretches judged." + (" Dashed: the limits." if ends else "")
-    title = words.capitalize()
     return Figure(title, to_svg(figure, prefix), alt, note)

@@ -160,3 +160,18 @@ def cut(text: str, room: int) -> str:
 def listed(names: list[str]) -> str:
     """ "a, b and c"."""
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + f" and {names[-1]}"
+
+
+# The two sensors of a pedal as the standard letters them.
+SENSORS = {"pedal_d": "pedal, sensor D", "pedal_e": "pedal, sensor E"}
+
+
+def source_words(source: str) -> str:
+    """Where limits are from: that of the figure first, then the rule of the step, which may have
+    wanted another one."""
+    rule, stands, figure = source.partition("; figure: ")
+    if not stands:
+        return source
+    if figure == "common practice" and figure not in rule.split("; "):
+        return f"{figure}, in place of: {rule}"
+    return f"figure: {figure}; rule: {rule}"

@@ -15,7 +15,7 @@ from verify.terminal.marks import LEGEND
 from verify.terminal.not_judged import not_judged
 from verify.terminal.relearn_advice import decision_lines
 from verify.terminal.say import codes_words, outcome_words, spec_words, typed_value, visit_line
-from verify.terminal.show_verdict import limits_text, measured, sentence
+from verify.terminal.show_verdict import limits_text, measured, sentence, with_quantity
 from verify.terminal.signed import signed_json, signed_lines
 from verify.terminal.signoff_words import grave_lines, link_lines, sign_off_json, sign_off_lines
 
@@ -141,7 +141,7 @@ def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]
         lines.append(f"    {result.check}: {result.verdict.value}. {sentence(result.why)}")
         number, band = measured(result, session.units), limits_text(result.limits, session.units)
         if number and band:
-            lines.append(f"      {number}, against {band}")
+            lines.append(f"      {with_quantity(result, number)}, against {band}")
         if result.settle:
             lines.append(f"      What would settle it: {result.settle}")
     return lines

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from verify.terminal.spec_memory import Remembered
 
 TORQUE_UNITS = {"metric": mark("Nm, ft-lb or in-lb"), "us": mark("ft-lb, in-lb or Nm")}
+# What a handbook tells its owner: the torque of wheel bolts, how many cylinders. It gives no idle
+# speed and no voltage.
+HANDBOOK = "owner's handbook"
+IN_A_HANDBOOK = ("torque", "number")
 # A foot is twelve inches.
 _SLIPS = {"in·lbf": "ft·lbf", "ft·lbf": "in·lbf"}
 
@@ -157,6 +161,8 @@ def spec(
         Option("service information", tr("I have it from the service information")),
         Option("standard", tr("From a law or standard")),
     ]
+    if unit_of(spec.unit).dimension in IN_A_HANDBOOK:
+        options.insert(1, Option(HANDBOOK, tr("From the owner's handbook of this car")))
     if spec.default:
         options.append(
             Option(

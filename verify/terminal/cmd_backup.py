@@ -8,6 +8,8 @@ import os
 import sys
 from typing import Any
 
+from verify.terminal.screen import say_plain
+
 HELP = "keep a copy of all jobs and their evidence in one file"
 SETTING = "backups"
 
@@ -35,25 +37,25 @@ def run(args: argparse.Namespace) -> int:
     store = store_folder(args.store, os.environ)
     target = _target(args.place, time)
     kept = make_backup(store, target, time=time)
-    print(f"Backup made: {target}")
-    print(f"{contents(kept)} All of it was read again and is whole.")
+    say_plain(f"Backup made: {target}")
+    say_plain(f"{contents(kept)} All of it was read again and is whole.")
     if kept.absent:
-        print(
+        say_plain(
             f"{pieces(kept.absent)} of evidence that jobs name {_are(kept.absent)} not in the "
             "store: erased on request, or lost."
         )
-    print(
+    say_plain(
         "It holds customers' data as the store does: keep it where nobody else reads it. Private "
         "keys for signing are not in it: they lie with the people they belong to."
     )
     _remember(args.store, time, target)
     if kept.damaged:
-        print(
+        say_plain(
             f"{pieces(len(kept.damaged))} of evidence {_are(len(kept.damaged))} damaged in the "
             "store and could not be kept:\n"
             + "\n".join(f"  evidence/{s[:2]}/{s}" for s in kept.damaged)
             + "\n  take them from an earlier backup",
-            file=sys.stderr,
+            target=sys.stderr,
         )
         return 1
     return 0
@@ -99,7 +101,7 @@ def _remember(store: str | None, time: str, target: str) -> None:
             known = known_backups(journal)
             journal.put_setting(SETTING, json.dumps([*known, {"time": time, "file": target}]))
     except UserError:
-        print(
+        say_plain(
             "The store could not be written, so it does not know of this backup: think of it when "
             "a customer is to be forgotten."
         )

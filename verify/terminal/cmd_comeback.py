@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from verify.terminal.screen import say_plain
+
 if TYPE_CHECKING:
     from verify.flow.load import Loaded
     from verify.job.journal import SqliteJournal
@@ -71,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             mode = args.mode or ("as-work" if answers is not None else sitting.ask_mode(ui))
         except Wish:
-            print(tr("Nothing was opened."))
+            say_plain(tr("Nothing was opened."))
             return 0
         journal.put_edition(loaded.edition, loaded.content)
         desk = Desk(journal, new_job_id(journal), machine, clock, worker.person)
@@ -92,9 +94,10 @@ def run(args: argparse.Namespace) -> int:
         session = desk.open(body, secrets)
         old.write_any("comeback", comeback_body(before, desk.job, session.history[0].digest))
         words = tr("Job {job} is open, a comeback of {before}.", job=desk.job, before=before.job)
-        print(f"\n{words}")
-        print(tr("If you break off: keysback resume {job}", job=desk.job))
-        print(worker.words(), end="\n" if worker.words() else "")
+        say_plain(f"\n{words}")
+        say_plain(tr("If you break off: keysback resume {job}", job=desk.job))
+        if words := worker.words():
+            say_plain(words)
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
 
 

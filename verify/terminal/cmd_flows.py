@@ -7,6 +7,8 @@ import json
 import sys
 from importlib import import_module
 
+from verify.terminal.screen import say_plain
+
 HELP = "list, prove, try or print flows; print their schema"
 
 # Words with a module of their own, `flows_<word>.py`: add(words) makes a parser, run(args) runs it.
@@ -84,8 +86,8 @@ def _list() -> int:
         graph = library.load_flow(name, catalogue()).graph
         who = " and ".join(a.value for a in graph.audiences)
         asked = sum(1 for s in graph.steps.values() if s.kind != "gate")
-        print(f"{name}\n  {graph.title}: {graph.repair}\n  for {who}; {asked} steps in all")
-    print("\nOpen a job with one of them: keysback open NAME")
+        say_plain(f"{name}\n  {graph.title}: {graph.repair}\n  for {who}; {asked} steps in all")
+    say_plain("\nOpen a job with one of them: keysback open NAME")
     return 0
 
 

@@ -8,6 +8,7 @@ import os
 from typing import TYPE_CHECKING, Any
 
 from verify.errors import Problem, UserError
+from verify.terminal.screen import say_plain
 
 if TYPE_CHECKING:
     import re
@@ -72,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args.store, readonly=True) as journal:
         broken_off = bool(journal.setting(UNDER_WAY))
     if broken_off:
-        print("An erasure that was broken off before is brought to its end.")
+        say_plain("An erasure that was broken off before is brought to its end.")
         with open_store(args.store) as journal:
             _carry_out(journal)
     with open_store(args.store, readonly=True) as journal:
@@ -84,10 +85,10 @@ def run(args: argparse.Namespace) -> int:
             chosen = [h for h in everybody if h.found_in]
         rows = {str(row["job"]): row for row in journal.jobs()}
         for holding in chosen:
-            print("\n".join(_found_lines(journal, holding, rows, args.recordings)))
+            say_plain("\n".join(_found_lines(journal, holding, rows, args.recordings)))
     for holding in everybody:
         for place in holding.plain:
-            print(
+            say_plain(
                 f"The words also stand openly in job {holding.job} ({place}); entries cannot be "
                 "changed."
             )
@@ -100,7 +101,7 @@ def run(args: argparse.Namespace) -> int:
             )
         )
     if not args.yes and not _confirmed(_count(len(chosen), "job")):
-        print("Nothing was erased.")
+        say_plain("Nothing was erased.")
         return 0
     with open_store(args.store) as journal:
         plan = planned(chosen, everybody, recordings=args.recordings)
@@ -157,7 +158,7 @@ def _carry_out(journal: Any) -> None:
     for job in wish["jobs"]:
         told = wish["gone"].get(job)
         if told is None:
-            print(f"Job {job}: nothing was left to erase.")
+            say_plain(f"Job {job}: nothing was left to erase.")
         else:
             gone = Gone(told["texts"], told["pictures"], tuple(told["recordings"]))
             _write_down(journal, job, gone)
@@ -173,13 +174,13 @@ def _unnamed(args: argparse.Namespace) -> int:
         names = journal.evidence_names(older_than_s=UNNAMED_AFTER_S)
         found = unnamed(names, holdings(journal))
         if not found:
-            print("Every piece of evidence that is older than a day is named by a job.")
+            say_plain("Every piece of evidence that is older than a day is named by a job.")
             return 0
         if not args.yes and not _confirmed(f"{_count(len(found), 'piece')} that no job names"):
-            print("Nothing was erased.")
+            say_plain("Nothing was erased.")
             return 0
         journal.erase_evidence(found)
-    print(f"Erased for good: {_count(len(found), 'piece')} of evidence that no job named.")
+    say_plain(f"Erased for good: {_count(len(found), 'piece')} of evidence that no job named.")
     return 0
 
 
@@ -188,7 +189,7 @@ def _found_lines(
 ) -> list[str]:
     from verify.job.forget import summary
     from verify.terminal.clock import local
-    from verify.terminal.identity import mask_car
+    from verify.terminal.masks import mask_car
 
     row = rows[holding.job]
     lines = [f"{holding.job:<8} {local(str(row['changed']))}  {row.get('title', '')}"]
@@ -241,7 +242,7 @@ def _write_down(journal: Any, job: str, gone: Gone) -> None:
     what = f"{_count(gone.texts, 'text')}, {_count(gone.pictures, 'picture')}"
     if gone.recordings:
         what += f", {_count(len(gone.recordings), 'recording')}"
-    print(f"Job {job}: erased for good: {what}.")
+    say_plain(f"Job {job}: erased for good: {what}.")
     try:
         desk = desk_for(journal, job)
         last = desk.session().history[-1]
@@ -251,7 +252,7 @@ def _write_down(journal: Any, job: str, gone: Gone) -> None:
         if (last.kind, last.body) != ("erased", body):  # else told before it was broken off
             desk.write_any("erased", body)
     except UserError as error:
-        print(f"  Its record could not be told so:\n{error}")
+        say_plain(f"  Its record could not be told so:\n{error}")
 
 
 def _say_what_is_left(journal: Any, jobs: list[str], pattern: re.Pattern[str] | None) -> None:
@@ -263,21 +264,23 @@ def _say_what_is_left(journal: Any, jobs: list[str], pattern: re.Pattern[str] | 
         kept = frozenset[str]().union(*(h.recordings for h in everybody if h.job in jobs))
         for sha256 in sorted(kept):
             if _stands_in(journal, sha256, pattern):
-                print(
+                say_plain(
                     f"The words still stand in the recording {sha256[:12]}…: keysback forget "
                     f"{' '.join(f'--job {job}' for job in jobs)} --recordings erases it."
                 )
     if loose := unnamed(journal.evidence_names(), everybody):
-        print(
+        say_plain(
             f"No job names {_count(len(loose), 'piece')} of evidence, of answers that were broken "
             "off; whose, nobody can say: keysback forget --unnamed erases what is older than a day."
         )
     backups = known_backups(journal)
     if backups:
-        print("Backups made before still hold it. Delete them, or forget again after restoring:")
+        say_plain(
+            "Backups made before still hold it. Delete them, or forget again after restoring:"
+        )
         for made in backups:
             lost = "" if os.path.exists(made["file"]) else " (not there now)"
-            print(f"  {made['time'][:10]}  {made['file']}{lost}")
+            say_plain(f"  {made['time'][:10]}  {made['file']}{lost}")
 
 
 def _stands_in(journal: Any, sha256: str, pattern: re.Pattern[str]) -> bool:

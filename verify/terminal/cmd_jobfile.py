@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verify.errors import Problem, UserError
+from verify.terminal.screen import say_plain
 
 if TYPE_CHECKING:
     from verify.job.jobfile import JobFile
@@ -92,11 +93,13 @@ def run(args: argparse.Namespace) -> int:
         )
     _say(made, args.output, target, key)
     if personal is None:
-        print("Names, plates and pictures are not in it, only their salted hashes.")
+        say_plain("Names, plates and pictures are not in it, only their salted hashes.")
     else:
-        print(f"WITH {len(personal)} PERSONAL VALUES: names, plate, words, pictures. Hand it only")
-        print("to whom they concern.")
-    print(f"Check it with: keysback audit {shlex.quote(args.output)}")
+        say_plain(
+            f"WITH {len(personal)} PERSONAL VALUES: names, plate, words, pictures. Hand it only"
+        )
+        say_plain("to whom they concern.")
+    say_plain(f"Check it with: keysback audit {shlex.quote(args.output)}")
     return 0
 
 
@@ -220,14 +223,14 @@ def _say(made: JobFile, name: str, target: Path, key: SigningKey | None) -> None
     from verify.job.jws import short
 
     size = target.stat().st_size / 1e6
-    print(f"{name}: {made.manifest['entries']} entries, {size:.1f} MB.")
+    say_plain(f"{name}: {made.manifest['entries']} entries, {size:.1f} MB.")
     if key is None:
-        print("NOT SIGNED: it shows that nothing was changed since, but not who made it.")
-        print("keysback people add makes a key to sign with.")
+        say_plain("NOT SIGNED: it shows that nothing was changed since, but not who made it.")
+        say_plain("keysback people add makes a key to sign with.")
     else:
-        print(f"Signed with the key {short(key.public)}. Whoever gets the file needs the whole")
-        print(f"fingerprint, by another way than the file:\n  {key.kid}")
+        say_plain(f"Signed with the key {short(key.public)}. Whoever gets the file needs the whole")
+        say_plain(f"fingerprint, by another way than the file:\n  {key.kid}")
     if made.withheld:
         kinds = sorted(set(made.withheld.values()))
-        print(f"{len(made.withheld)} recordings are not in it ({', '.join(kinds)}), only their")
-        print("hashes: their verdicts cannot be computed again.")
+        say_plain(f"{len(made.withheld)} recordings are not in it ({', '.join(kinds)}), only their")
+        say_plain("hashes: their verdicts cannot be computed again.")

@@ -7,7 +7,10 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
+from verify.terminal.screen import say_plain
+
 if TYPE_CHECKING:
+    from verify.job.journal import SqliteJournal
     from verify.job.memory import Row
 
 HELP = "list the jobs"
@@ -37,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
         rows = []
     else:
         with SqliteJournal(folder, readonly=True) as journal:
-            rows = [r for r in journal.jobs() if _is_open(r) or not args.open]
+            rows = [_shown(journal, r) for r in journal.jobs() if _is_open(r) or not args.open]
     if args.json:
         import json
 
@@ -46,16 +49,29 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if not rows:
         kind = "open jobs" if args.open else "jobs"
-        print(f"No {kind} in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)")
+        say_plain(
+            f"No {kind} in {folder}.\nOpen one: keysback open FLOW (keysback flows lists them)"
+        )
         return 0
     today = stamp(SystemClock().now())[:10]
     for row in rows:
         mark = " [demo]" if row.get("demo") else " [scripted]" if row.get("scripted") else ""
-        print(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
+        say_plain(f"{row['job']:<8} {local(str(row['changed']))}  {row.get('title', '')}{mark}")
+        if row["car"]:
+            say_plain(f"         {row['car']}")
         came = f"; a comeback of {row['comeback_of']}" if row.get("comeback_of") else ""
         erased = "; personal data erased on request" if row.get("erased") else ""
-        print(f"         {row.get('state', '')}{_due(row, today)}{came}{erased}")
+        say_plain(f"         {row.get('state', '')}{_due(row, today)}{came}{erased}")
     return 0
+
+
+def _shown(journal: SqliteJournal, row: Row) -> Row:
+    """The row with the car in masked words instead of digests; one of before knows no car."""
+    from verify.terminal.masks import car_words
+
+    # What was erased on request is no longer in the store.
+    typed = [journal.private(digest) or "" for digest in str(row.get("car", "")).split()]
+    return {**row, "car": car_words(" ".join(filter(None, typed)), str(row.get("model", "")))}
 
 
 def _is_open(row: Row) -> bool:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verify.errors import Problem, UserError
+from verify.terminal.screen import say_plain
 
 if TYPE_CHECKING:
     from verify.flow.graph import Graph
@@ -72,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
             audience, units, mode = _ask(args, ui, journal, loaded.graph, answers is not None)
             car, model = _which_car(args, ui, scripted=answers is not None)
         except Wish:
-            print(tr("Nothing was opened."))
+            say_plain(tr("Nothing was opened."))
             return 0
         journal.put_edition(loaded.edition, loaded.content)
         desk = Desk(journal, new_job_id(journal), machine, clock, worker.person)
@@ -89,8 +90,9 @@ def run(args: argparse.Namespace) -> int:
             language=language,
         )
         desk.open(body, secrets)
-        print(tr("Job {job} is open. If you break off: keysback resume {job}", job=desk.job))
-        print(worker.words(), end="\n" if worker.words() else "")
+        say_plain(tr("Job {job} is open. If you break off: keysback resume {job}", job=desk.job))
+        if words := worker.words():
+            say_plain(words)
         return sitting.sit(desk, sitting.hands_for(args, ui, answers, clock), worker)
 
 
@@ -100,7 +102,8 @@ def _which_car(args: argparse.Namespace, ui: Ui, *, scripted: bool) -> tuple[str
     The car is kept apart from the record like every personal word. What its VIN says is said and
     decides nothing.
     """
-    from verify.terminal.identity import vin_in, vin_lines
+    from verify.terminal.identity import vin_lines
+    from verify.terminal.masks import vin_in
     from verify.terminal.tongue import said, tr, trouble_words
 
     ask = not scripted and not args.car

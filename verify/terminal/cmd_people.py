@@ -9,6 +9,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from verify.errors import Problem, UserError
+from verify.terminal.screen import say_plain
 
 if TYPE_CHECKING:
     from verify.job.people import Key, Person
@@ -93,14 +94,14 @@ def _add(journal: Any, args: argparse.Namespace) -> int:
         journal.put_person(person, {digest: kept})
     else:
         person = _with_new_key(journal, person, {digest: kept})
-    print(f"{name} is added as {person.id}: {', '.join(roles)}.")
+    say_plain(f"{name} is added as {person.id}: {', '.join(roles)}.")
     _say_key(person)
     _to_the_bench(journal, person, name)
     return 0
 
 
 def _name(text: str) -> str:
-    from verify.terminal.identity import vin_in
+    from verify.terminal.masks import vin_in
 
     name = " ".join(text.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable() or vin_in(name):
@@ -123,7 +124,7 @@ def _to_the_bench(journal: Any, person: Person, name: str) -> None:
     if journal.setting("person") in there or person.role_for(Purpose.SITTING) is None:
         return
     journal.put_setting("person", person.id)
-    print(f"{name} is at the bench from now on; keysback open --by names somebody else.")
+    say_plain(f"{name} is at the bench from now on; keysback open --by names somebody else.")
 
 
 def _with_new_key(journal: Any, person: Person, private: dict[str, tuple[bytes, str]]) -> Person:
@@ -143,19 +144,21 @@ def _with_new_key(journal: Any, person: Person, private: dict[str, tuple[bytes, 
     except BaseException:
         path.unlink(missing_ok=True)
         raise
-    print(f"The private key lies in {path}")
-    print("Nobody can make it again: keep a copy of the file where only its owner can get at it.")
+    say_plain(f"The private key lies in {path}")
+    say_plain(
+        "Nobody can make it again: keep a copy of the file where only its owner can get at it."
+    )
     if not passphrase:
-        print("It has no passphrase: whoever can use this account can sign with it.")
+        say_plain("It has no passphrase: whoever can use this account can sign with it.")
     return new
 
 
 def _say_key(person: Person) -> None:
     key = person.key
     if key is None:
-        print("Without a key: what they do is written down unsigned.")
+        say_plain("Without a key: what they do is written down unsigned.")
         return
-    print(f"Key {key.short}\nFingerprint {key.fingerprint}")
+    say_plain(f"Key {key.short}\nFingerprint {key.fingerprint}")
 
 
 def _key(journal: Any, args: argparse.Namespace) -> int:
@@ -167,10 +170,10 @@ def _key(journal: Any, args: argparse.Namespace) -> int:
         raise _retired(name, person)
     old = person.key
     new = _with_new_key(journal, person, {})
-    print(f"{name} ({new.id}) has a new key.")
+    say_plain(f"{name} ({new.id}) has a new key.")
     _say_key(new)
     if old is not None:
-        print(f"The key {old.short} signs nothing from now on; what it signed still holds.")
+        say_plain(f"The key {old.short} signs nothing from now on; what it signed still holds.")
     return 0
 
 
@@ -184,9 +187,9 @@ def _retire(journal: Any, args: argparse.Namespace) -> int:
     if person.retired:
         raise _retired(name, person)
     journal.put_person(replace(person, retired=_now()), {})
-    print(f"{name} ({person.id}) signs nothing from now on; what they signed still holds.")
+    say_plain(f"{name} ({person.id}) signs nothing from now on; what they signed still holds.")
     if person.key is not None:
-        print("Their private key can be deleted where they kept it.")
+        say_plain("Their private key can be deleted where they kept it.")
     return 0
 
 
@@ -211,18 +214,18 @@ def _list(journal: Any, args: argparse.Namespace) -> int:
         print()
         return 0
     if not names:
-        print("Nobody is named here yet. Jobs are written down unsigned.")
-        print("Add somebody: keysback people add NAME")
+        say_plain("Nobody is named here yet. Jobs are written down unsigned.")
+        say_plain("Add somebody: keysback people add NAME")
     for person in journal.people():
         mark = "  (at the bench)" if person.id == here and not person.retired else ""
-        print(f"{person.id}  {names[person.id]}: {', '.join(person.roles)}{mark}")
+        say_plain(f"{person.id}  {names[person.id]}: {', '.join(person.roles)}{mark}")
         if person.retired:
-            print(f"    retired {local(person.retired)}")
+            say_plain(f"    retired {local(person.retired)}")
         for key in person.keys:
-            print(f"    key {key.short}, since {local(key.added)}{_until(key)}")
-            print(f"        fingerprint {key.fingerprint}")
+            say_plain(f"    key {key.short}, since {local(key.added)}{_until(key)}")
+            say_plain(f"        fingerprint {key.fingerprint}")
         if not person.keys:
-            print("    without a key")
+            say_plain("    without a key")
     return 0
 
 

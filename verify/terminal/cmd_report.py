@@ -9,6 +9,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from verify.terminal.screen import say_plain
+
 if TYPE_CHECKING:
     from verify.evidence.recording import Recording
     from verify.evidence.sound.picture import SoundPicture
@@ -62,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
         for job, path in zip(jobs, targets, strict=True):
             made = report_bytes(journal, job, args.reader, kind, unmask=args.unmask, when=when)
             _write(path, made)
-            print(f"Report for the {args.reader}: {path}")
+            say_plain(f"Report for the {args.reader}: {path}")
     return 0
 
 

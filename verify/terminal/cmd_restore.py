@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import os
 
+from verify.terminal.screen import say_plain
+
 HELP = "make a store out of a backup"
 
 
@@ -30,15 +32,15 @@ def run(args: argparse.Namespace) -> int:
     store = store_folder(args.store, os.environ)
     file = os.path.abspath(os.path.expanduser(args.file))
     kept = restore_backup(file, store)
-    print(f"Restored: {store}")
-    print(f"As it was on {local(kept.made)}: {contents(kept)}")
-    print("Every hash and the chain of every job were checked and hold.")
+    say_plain(f"Restored: {store}")
+    say_plain(f"As it was on {local(kept.made)}: {contents(kept)}")
+    say_plain("Every hash and the chain of every job were checked and hold.")
     if kept.damaged or kept.absent:
-        print(
+        say_plain(
             f"{pieces(len(kept.damaged) + kept.absent)} of evidence that jobs name were not in "
             "the store when the backup was made, or damaged there."
         )
-    print(
+    say_plain(
         "Not in a backup: private keys for signing, and what was done since. Customers that were "
         "forgotten since are back: forget them again (keysback forget)."
     )

@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from verify.terminal.screen import say_plain
+
 if TYPE_CHECKING:
     from verify.job.journal import SqliteJournal
     from verify.terminal.bench import Worker
@@ -82,14 +84,16 @@ def run(args: argparse.Namespace) -> int:
         if live.ending is not None:
             if answers is not None:
                 sitting.catch_up(answers, live)
-            print(worker.words(), end="\n" if worker.words() else "")
+            if words := worker.words():
+                say_plain(words)
             return sit_for_proof(desk, hands, worker, mode=mode, answers=answers)
         if answers is not None:
             sitting.catch_up(answers, live)
         sitting.start_again(desk, mode, scripted=answers is not None)
         if words := sent_back_words(desk, live):
             hands.notice(words)
-        print(worker.words(), end="\n" if worker.words() else "")
+        if words := worker.words():
+            say_plain(words)
         return sitting.sit(desk, hands, worker)
 
 
@@ -107,7 +111,7 @@ def _sign(desk: Desk, worker: Worker) -> int:
                 field="--sign",
             )
         )
-    print(sign_sitting(desk, worker))
+    say_plain(sign_sitting(desk, worker))
     return 0
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from verify.terminal.screen import say_plain
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -69,13 +71,13 @@ def run(args: argparse.Namespace) -> int:
         desk.person = signer.id
         if _left_unsigned(desk):
             _sign(desk, signer)
-            print("The decision was written down already; now it is signed.")
+            say_plain("The decision was written down already; now it is signed.")
             return 0
         _check_may(desk.session(), signer)
         found = points(desk.session(), elsewhere(desk))
         decision = _decided(args, desk, found)
         if decision is None:
-            print("Nothing was decided.")
+            say_plain("Nothing was decided.")
             return 0
         return _write(desk, signer, decision, found)
 
@@ -176,9 +178,9 @@ def _sign(desk: Desk, signer: Person) -> None:
 def _show(desk: Desk, found: Sequence[Point]) -> int:
     from verify.terminal.signoff_words import counted, numbered, point_lines
 
-    print(f"Job {desk.job}: {counted(found)}.\n")
+    say_plain(f"Job {desk.job}: {counted(found)}.\n")
     for point, number in numbered(found):
-        print("\n".join(point_lines(desk, point, number=number)))
+        say_plain("\n".join(point_lines(desk, point, number=number)))
     return 0
 
 

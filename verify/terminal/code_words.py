@@ -5,13 +5,14 @@ Session → earlier readings → lines; shown after a reading, in the account an
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from verify.car.code_history import Past, changes
-from verify.car.codes import CodeReading, class_of
+from verify.car.codes import CodeReading, class_of, meaning
 from verify.car.failure_type import failure_type_words
 from verify.car.freeze_frame import FreezeFrame, Revisit, propose
 from verify.car.readiness import Ignition, monitors
@@ -21,7 +22,7 @@ from verify.car.whole_counts import Span
 from verify.evidence.driven import distance_km, warmed_up
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import CheckResult
-from verify.flow.graph import CLEARS_CODES
+from verify.flow.graph import CLEARS_CODES, Step
 from verify.job.session import ReadOnlySession, Visit
 from verify.terminal.clock import read_stamp
 from verify.terminal.tongue import check_name, mark, said, tr, why
@@ -38,6 +39,11 @@ INSPECTION = mark(
 )
 # Above this no drive is proposed, whatever the road. Common practice, no source.
 MOST_KMH = 100.0
+# More of them are named without their meaning: the question has to stay on the screen.
+MOST_CODES = 4
+# A step that reads codes asks for them anew; what was read before would only be typed again.
+_LOOKED_UP_AT = ("ask", "do")
+_OF_CODES = re.compile(r"\bcodes?\b(?! reader)", re.IGNORECASE)
 # How far the speed signal and the counter of kilometres may differ. Common practice, no source.
 SPEED_SHARE = 0.04
 
@@ -54,6 +60,27 @@ def history_before(session: ReadOnlySession, visit: Visit | None = None) -> tupl
         elif CLEARS_CODES in step.does and step.counts(earlier.outcome) is Verdict.PASS and found:
             found[-1] = Past(found[-1].reading, cleared_after=True)
     return tuple(found)
+
+
+def codes_at_hand(session: ReadOnlySession, step: Step) -> tuple[str, ...]:
+    """The codes read last, each with what it means, for a step that speaks of codes; () where
+    none are there, none were read, or they were cleared since."""
+    words = " ".join(map(session.graph.in_english, (step.title, step.say)))
+    if step.kind not in _LOOKED_UP_AT or not _OF_CODES.search(words):
+        return ()
+    earlier = history_before(session)
+    if not earlier or earlier[-1].cleared_after:
+        return ()
+    reading = earlier[-1].reading
+    codes = tuple(dict.fromkeys((*reading.present, *(reading.permanent or ()))))
+    shown = [
+        f"{code}{''.join('-' + byte for byte in reading.types_of(code))}: "
+        f"{said(meaning(code))}{class_words(reading, code)}"
+        for code in codes[:MOST_CODES]
+    ]
+    rest = codes[MOST_CODES:]
+    shown += [tr("and also: {codes}", codes=", ".join(rest))] if rest else []
+    return (tr("Codes read last:"), *(f"  {line}" for line in shown)) if shown else ()
 
 
 def change_lines(earlier: Sequence[Past], reading: CodeReading) -> list[str]:

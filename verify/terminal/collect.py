@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from verify.errors import Problem, UserError, unknown
 from verify.evidence.recording import Recording
-from verify.flow.graph import Outcome, Step, recorded_checks, recorded_label
+from verify.flow.graph import Outcome, Spec, Step, recorded_checks, recorded_label
 from verify.job.answers import (
     Answer,
     CodesRead,
@@ -76,9 +76,7 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
                 reused=known.origin,
             ),
         )
-    given = hands.spec(session, spec)
-    if given["text"]:
-        _check_above_zero(parse(with_unit(given["text"], given["unit"])), spec.title)
+    given = _spec_above_zero(session, spec, hands)
     live = desk.live()
     given, insisted = usual_or_insisted(live, spec, given, hands, _check_above_zero)
     secrets = Secrets()
@@ -101,6 +99,19 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
     if not insisted:
         remember(desk.journal, live, name)
     return live
+
+
+def _spec_above_zero(session: ReadOnlySession, spec: Spec, hands: Hands) -> dict[str, str]:
+    """Asked again by itself: an answer that waits for this number must not be lost with it."""
+    while True:
+        given = hands.spec(session, spec)
+        try:
+            if given["text"]:
+                _check_above_zero(parse(with_unit(given["text"], given["unit"])), spec.title)
+        except UserError as error:
+            hands.trouble(error)
+        else:
+            return given
 
 
 def _check_above_zero(quantity: Quantity, title: str) -> None:

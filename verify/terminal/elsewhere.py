@@ -14,7 +14,7 @@ from verify.job.hidden import evidence_in
 from verify.job.session import ReadOnlySession
 from verify.job.signoff import Elsewhere
 from verify.terminal.desk import Desk
-from verify.terminal.identity import vin_in
+from verify.terminal.masks import vin_in
 from verify.terminal.recordings import reimport
 
 # A logger writes the car into the head of its file, if anywhere.

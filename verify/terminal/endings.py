@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from verify.flow.graph import STOP
+from verify.flow.graph import STOP, Step
 from verify.job.session import ReadOnlySession
+from verify.job.standing import due_days
 from verify.terminal.say import outcome_words
 from verify.terminal.tongue import mark, must, tr
 from verify.words import Audience, EndingKind, Grade, Verdict
@@ -47,42 +48,85 @@ def head(session: ReadOnlySession) -> str:
     words = must(HEADS[kind])
     if kind is EndingKind.PROOF_TO_FOLLOW and later_head(session) != tr(PROOF_OPEN):
         words = later_head(session)
-    if kind.lets_go and session.scripted and not session.demo:
+    return rehearsal_or(session, words)
+
+
+def rehearsal_or(session: ReadOnlySession, words: str) -> str:
+    """These words of an ending, or that a rehearsal has come to them."""
+    lets_go = session.ending is not None and session.ending.kind.lets_go
+    if lets_go and session.scripted and not session.demo:
         return tr("REHEARSAL ONLY ({words})", words=words.lower())
     return words
 
 
 def ending_lines(session: ReadOnlySession) -> list[str]:
     """What a person reads at the end: head, advice, what is still open and by when."""
+    return [*_first_lines(session), *_lists(session), *_bounds(session)]
+
+
+def closing_lines(session: ReadOnlySession) -> list[str]:
+    """The same for the end of a walk at a terminal, where what is printed first runs off the top:
+    the lists first, then the ending's word, what to do, and of several proofs the first one due."""
+    lists = _lists(session)
+    lines = [*lists[1:], ""] if lists else []
+    return [*lines, *_first_lines(session), *_first_proof(session), *_bounds(session)]
+
+
+def _first_lines(session: ReadOnlySession) -> list[str]:
     ending = session.ending
-    if ending is None:
-        return [head(session)]
     lines = [head(session)]
+    if ending is None:
+        return lines
     if ending.title.casefold() != head(session).casefold():
         lines.append(ending.title)
     lines += ["", ending_advice(ending, session.audience)]
+    return [*lines, "", tr("Who can do it: {who}", who=ending.who)] if ending.who else lines
+
+
+def _lists(session: ReadOnlySession) -> list[str]:
+    """What led here, what is still open, what rests on a word: each after an empty line."""
+    ending, lines = session.ending, []
+    if ending is None:
+        return []
     against = failed_steps(session)
     if against and not ending.kind.lets_go:
         lines += ["", tr("What led here:"), *(f"  - {line}" for line in against)]
-    if ending.who:
-        lines += ["", tr("Who can do it: {who}", who=ending.who)]
     if ending.kind is EndingKind.PROOF_TO_FOLLOW and session.open_required:
         lines += ["", tr("Proof still to follow:")]
-        for step in session.open_steps():
-            settle, by = step.later or ("", "")
-            words = tr("{title}: {settle} By: {by}.", title=step.title, settle=settle, by=by)
-            lines.append(f"  - {words}")
+        lines += [f"  - {_proof_words(step)}" for step in session.open_steps()]
     told = told_steps(session)
     if told and ending.kind.lets_go:
         titles = sentence_end("; ".join(told))
         lines += ["", tr("Told, not measured: {titles}", titles=titles)]
-    if session.scripted and ending.kind.lets_go and not session.demo:
-        lines += ["", tr(REHEARSAL)]
-    if ending.kind.lets_go:
-        lines += ["", tr(NOT_STATUTORY)]
-    if session.demo:
-        lines += ["", tr(DEMO)]
     return lines
+
+
+def _proof_words(step: Step) -> str:
+    settle, by = step.later or ("", "")
+    return tr("{title}: {settle} By: {by}.", title=step.title, settle=settle, by=by)
+
+
+def _first_proof(session: ReadOnlySession) -> list[str]:
+    """Of several proofs the one due first; where no calendar can say, the first of the list."""
+    ending = session.ending
+    if ending is None or ending.kind is not EndingKind.PROOF_TO_FOLLOW or session.comebacks:
+        return []
+    open_steps = session.open_steps()
+    if len(open_steps) < 2 or session.proof_failed:
+        return []
+    due = due_days(session)
+    first = min(open_steps, key=lambda step: due.get(step.name) or "9999")
+    return ["", tr("First of them: {proof}", proof=_proof_words(first))]
+
+
+def _bounds(session: ReadOnlySession) -> list[str]:
+    """How far it holds: no rehearsal lets a car go, and it is no statutory test."""
+    ending, lines = session.ending, []
+    if ending is not None and ending.kind.lets_go:
+        if session.scripted and not session.demo:
+            lines += ["", tr(REHEARSAL)]
+        lines += ["", tr(NOT_STATUTORY)]
+    return [*lines, "", tr(DEMO)] if session.demo and ending is not None else lines
 
 
 def later_head(session: ReadOnlySession) -> str:
@@ -129,12 +173,13 @@ def told_steps(session: ReadOnlySession) -> list[str]:
 
 
 def show_ending(session: ReadOnlySession, hands: Hands) -> None:
-    lines = ending_lines(session)
+    lines = closing_lines(session)
     if session.stopped:
         # The sign above has said it already.
         advice = ending_advice(session.ending, session.audience)
-        if advice in lines[3:4]:
-            lines[2:4] = []
+        if ["", advice] in [lines[i : i + 2] for i in range(len(lines))]:
+            at = lines.index(advice)
+            lines[at - 1 : at + 1] = []
     hands.say("", *lines, "", *last_lines(session))
 
 
@@ -144,10 +189,10 @@ def show_ended(session: ReadOnlySession) -> None:
     from verify.terminal.prove import proof_end_lines
     from verify.terminal.ui_lines import LineUi
 
-    lines = [*ending_lines(session), "", tr("The walk through this job has ended.")]
+    lines = [tr("The walk through this job has ended."), ""]
     if session.ending is not None and session.ending.kind is EndingKind.PROOF_TO_FOLLOW:
-        lines += ["", *proof_end_lines(session, stamp(SystemClock().now())[:10])]
-    LineUi().tell(*lines, "", *last_lines(session))
+        lines += [*proof_end_lines(session, stamp(SystemClock().now())[:10]), ""]
+    LineUi().tell(*lines, *closing_lines(session), "", *last_lines(session))
 
 
 def last_lines(session: ReadOnlySession) -> list[str]:

@@ -13,6 +13,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from verify.terminal.screen import say_plain
+
 if TYPE_CHECKING:
     from verify.flow.skeleton import Plan
     from verify.terminal.ui import Ui
@@ -73,15 +75,15 @@ def run(args: argparse.Namespace) -> int:
             return 0
         path = Path(args.output or f"{plan.flow_id}.yaml")
         if path.exists() and not _may_replace(path, args.force, ui, bool(asked)):
-            print("Nothing was written.")
+            say_plain("Nothing was written.")
             return 0
     except Wish:
-        print("\nThe answers ended too soon. Nothing was written.", file=sys.stderr)
+        say_plain("\nThe answers ended too soon. Nothing was written.", target=sys.stderr)
         return 2
     _write(path, text)
-    print(f"Wrote {path}: {size}. Look for EDIT in it, then:")
-    print(f"  keysback flows prove --watch {path}")
-    print(f"  keysback flows try {path}")
+    say_plain(f"Wrote {path}: {size}. Look for EDIT in it, then:")
+    say_plain(f"  keysback flows prove --watch {path}")
+    say_plain(f"  keysback flows try {path}")
     return 0
 
 

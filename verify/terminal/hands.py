@@ -6,6 +6,7 @@ writing as a person's.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -38,9 +39,11 @@ from verify.terminal.ui import (
     Ui,
     Wish,
 )
+from verify.terminal.ui_kept import part_by_part
 from verify.words import Verdict
 
 if TYPE_CHECKING:
+    from verify.evidence.verdict import CheckResult
     from verify.terminal.collect import Taken
     from verify.terminal.confirm import Said
     from verify.terminal.desk import Desk
@@ -48,6 +51,9 @@ if TYPE_CHECKING:
 
 # A verdict has been written: what cannot be done any more is to refuse the question.
 _AFTER_A_VERDICT = tuple(w for w in WISHES if w not in (CANNOT, LEAVE_OUT))
+
+
+_GIVEN, _ENTERED = " and give it as idle_speed", ", then change this number of the car (!spec)"
 
 
 class Hands(Protocol):
@@ -108,6 +114,7 @@ class PersonHands:
         self.ui = ui
         self.before = ""
         self.waiting = False
+        self.step: Step | None = None
 
     def page(self, page: Page) -> None:
         before = "\n".join(line for line in (self.before, page.before) if line)
@@ -138,11 +145,22 @@ class PersonHands:
         return self.ui.choose(prompt, options)
 
     def trouble(self, error: UserError) -> None:
+        error = UserError(*(p._replace(field=self._place(p.field)) for p in error.problems))
         self.ui.tell(tr("That cannot be taken:"), trouble_words(error), "")
+
+    def _place(self, field: str) -> str:
+        """Where something was wrong, as a person at the car would name it."""
+        if self.step is not None and field == self.step.name:
+            return self.step.title
+        if field.startswith("mapping"):
+            column = re.sub(r"^mapping( of |\.)?", "", field)
+            return tr("column {name}", name=column) if column else tr("the columns")
+        return field
 
     # Answers by kind of step
 
     def answer(self, session: ReadOnlySession, step: Step) -> Answer:
+        self.step = step
         match step.kind:
             case "do" | "photo":
                 return self._do(step)
@@ -153,9 +171,13 @@ class PersonHands:
             case "codes":
                 from verify.terminal.ask_codes import ask_codes
 
-                return ask_codes(self.ui, session, step, self.trouble)
+                return part_by_part(
+                    self.ui, lambda ui: ask_codes(ui, session, step, self.trouble), self.trouble
+                )
             case "fasten":
-                return ask_numbers.fasten(self.ui, session, step)
+                return part_by_part(
+                    self.ui, lambda ui: ask_numbers.fasten(ui, session, step), self.trouble
+                )
             case "record":
                 return self._record(step)
             case "card":
@@ -201,7 +223,9 @@ class PersonHands:
         return a.Number(str(quantity))
 
     def unit_slip(self, torque: str, wanted: str) -> str:
-        return ask_numbers.unit_slip(self.ui, torque, wanted)
+        return part_by_part(
+            self.ui, lambda ui: ask_numbers.unit_slip(ui, torque, wanted), self.trouble
+        )
 
     def _record(self, step: Step) -> Answer:
         options = [Option("file", tr("I have the recording: give the file"))]
@@ -342,7 +366,7 @@ class PersonHands:
         return ""
 
     def judged(self, session: ReadOnlySession, step: Step, taken: Taken) -> None:
-        results = taken.judged.results
+        results = [_for_the_desk(r) for r in taken.judged.results]
         if step.kind == "codes" and taken.judged.values:
             from verify.terminal.code_words import history_before, reading_lines
 
@@ -390,6 +414,11 @@ class PersonHands:
         allowed = self.ui.wishes.allowed
         self.ui.wishes = PlainWishes(tuple(w for w in allowed if w in _AFTER_A_VERDICT))
         self.ui.choose(tr("Seen?"), [Option("on", tr("Go on"), ready=True)])
+
+
+def _for_the_desk(result: CheckResult) -> CheckResult:
+    """With what settles it as one does it in a job; a check speaks to whoever typed a command."""
+    return replace(result, settle=result.settle.replace(_GIVEN, _ENTERED))
 
 
 def _card(step: Step, wrong: frozenset[str], unseen: frozenset[str]) -> Answer:

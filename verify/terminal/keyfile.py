@@ -20,6 +20,7 @@ from verify.errors import Problem, UserError
 from verify.job.disk import flush_folder, make_folder
 from verify.job.jws import SigningKey, short
 from verify.job.people import Key
+from verify.terminal.screen import say_plain
 
 TRIES = 3
 
@@ -147,7 +148,7 @@ def ask_new_passphrase() -> str:
         first = ask("A passphrase for the new key (empty for none): ")
         if not first or ask("The same again: ") == first:
             return first
-        print("These were not the same.", file=sys.stderr)
+        say_plain("These were not the same.", target=sys.stderr)
     raise UserError(
         Problem(
             "two passphrases that differ", "the same one twice", "begin again; nothing was made"

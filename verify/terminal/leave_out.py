@@ -10,8 +10,9 @@ from collections.abc import Iterator
 
 from verify.flow.graph import CANNOT, Outcome, View, holds
 from verify.job.session import ReadOnlySession
+from verify.words import LEFT_OUT
 
-REASON = "left out: not required"
+REASON = LEFT_OUT
 """What the record says of it; as all that is recorded, in English."""
 
 

@@ -37,7 +37,7 @@ from verify.terminal.desk import Desk
 from verify.terminal.endings import told_steps
 from verify.terminal.not_judged import not_judged
 from verify.terminal.say import typed_value
-from verify.words import EndingKind, Verdict
+from verify.words import LEFT_OUT, EndingKind, Verdict
 
 LONGEST = 1000
 MORE = "…"
@@ -45,6 +45,7 @@ MORE = "…"
 # test holds against the longest texts a flow may have.
 NOT_TESTED_ROOM, DOCUMENT_ROOM, TITLE_ROOM, TERMS_ROOM = 240, 110, 60, 80
 FIGURE_TITLE_ROOM = 24
+NOTHING_WRITTEN = "nothing was written down"
 NOTHING_OPEN = "nothing that this flow requires"
 CODES_NAMED = 2
 DISTANCE = ("km", "mi")
@@ -137,7 +138,8 @@ def note_text(desk: Desk, session: ReadOnlySession) -> str:
             over = sum(len(p.line) + 1 for p in parts) - 1 - LONGEST
             if over > 0:
                 part.shorten(over, part.fair if fair else part.least)
-    return "\n".join(p.line for p in parts)
+    # A line that would say no more than that it was cut says nothing.
+    return "\n".join(p.line for p in parts if p.items != [MORE])
 
 
 def cut(text: str, room: int) -> str:
@@ -184,7 +186,8 @@ def _said(desk: Desk, visit: Visit | None) -> str:
     if "answer" in visit.private:
         return _plain(desk.secret(visit.private["answer"])) or "nothing"
     if "reason" in visit.private:
-        return _plain("not said: " + desk.secret(visit.private["reason"]))
+        why = desk.secret(visit.private["reason"])
+        return NOTHING_WRITTEN if why == LEFT_OUT else _plain("not said: " + why)
     return "not said"
 
 

@@ -15,6 +15,7 @@ from verify.flow.card_page import Wording, card_to_html
 from verify.job.catalogue import catalogue, caution
 from verify.terminal.desk import proven_or_error
 from verify.terminal.library import audience_of, load_flow
+from verify.terminal.screen import say_plain
 
 
 def print_card(
@@ -36,12 +37,12 @@ def print_card(
     )
     target = Path(output if output is not None else f"{graph.flow_id}-card.html")
     _write(target, card_to_html(card, wording, units=units, paper=paper))
-    print(f"Card written: {target}")
-    print(
+    say_plain(f"Card written: {target}")
+    say_plain(
         f"{len(card.blocks())} steps and decisions for the {who.value}. Print it from any browser "
         "and write on it at the car."
     )
-    print(f"Typed in afterwards: keysback open {name} --mode afterwards")
+    say_plain(f"Typed in afterwards: keysback open {name} --mode afterwards")
     return 0
 
 

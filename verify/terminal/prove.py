@@ -28,10 +28,11 @@ from verify.terminal.bench import Worker
 from verify.terminal.clock import read_stamp, stamp
 from verify.terminal.collect import Taken, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
-from verify.terminal.endings import later_head
+from verify.terminal.endings import later_head, rehearsal_or
 from verify.terminal.hands import Hands
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import step_page
+from verify.terminal.screen import say_plain
 from verify.terminal.signoff_words import due_words, open_proof_lines
 from verify.terminal.tongue import mark, spoken, tr, trouble_words
 from verify.terminal.ui import BACK, CANNOT, CORRECT, NOTE, PAUSE, Option, Page, Wish
@@ -44,7 +45,7 @@ PROGRESS = mark("proof that follows")
 
 def proof_end_lines(session: ReadOnlySession, today: str) -> list[str]:
     """What a person reads when no more proof is given now."""
-    lines = [later_head(session)]
+    lines = [rehearsal_or(session, later_head(session))]
     if session.proof_failed:
         names = "; ".join(session.graph.steps[n].title for n in session.proof_failed)
         lines += [
@@ -58,7 +59,8 @@ def proof_end_lines(session: ReadOnlySession, today: str) -> list[str]:
             tr("The proof is not taken a second time: something has to be done to the car first."),
         ]
     elif not session.proven_later:
-        lines += ["", tr("Still open:"), *open_proof_lines(session, today)]
+        # The list first: on a low screen what is printed first runs off the top.
+        lines = [tr("Still open:"), *open_proof_lines(session, today), "", *lines]
         if not session.to_prove:
             words = tr("The car must come back for it: keysback comeback {job}", job=session.job)
             lines.append(words)
@@ -307,14 +309,14 @@ def sit_for_proof(
             answers.finish()
         LineUi().tell("", *proof_end_lines(session, stamp(desk.clock.now())[:10]))
     except Paused:
-        print(tr("Paused. Go on with: {command}", command=resume))
+        say_plain(tr("Paused. Go on with: {command}", command=resume))
     except KeyboardInterrupt:
         words = tr("Interrupted. Nothing accepted is lost. Go on with: {command}", command=resume)
-        print(f"\n{words}", file=sys.stderr)
+        say_plain(f"\n{words}", target=sys.stderr)
         return 130
     except UserError as error:
-        print(trouble_words(error), file=sys.stderr)
-        print(f"What was accepted is kept. Go on with: {resume}", file=sys.stderr)
+        say_plain(trouble_words(error), target=sys.stderr)
+        say_plain(f"What was accepted is kept. Go on with: {resume}", target=sys.stderr)
         return 2
     if desk.session().history[-1].seq == before:
         return 0

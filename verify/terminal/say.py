@@ -12,7 +12,7 @@ from verify.job.session import ReadOnlySession
 from verify.job.visits import Visit
 from verify.quantity import with_unit
 from verify.terminal.clock import local
-from verify.terminal.code_words import proposed_drive
+from verify.terminal.code_words import codes_at_hand, proposed_drive
 from verify.terminal.leave_out import may_leave_out
 from verify.terminal.marks import MARKS, NOTED, STOPPED
 from verify.terminal.not_judged import SAYS_NOTHING
@@ -127,7 +127,10 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
     if attempt > 1:
         note = tr("This is attempt {attempt} at this step.", attempt=attempt)
     if not step.required:
-        reason = tr("Not required: {reason}", reason=step.optional_reason)
+        reason = step.optional_reason
+        if LEAVE_OUT in wishes:
+            # Only there: of work that has to be done it would read as if it need not be.
+            reason = tr("Not required: {reason}", reason=reason)
         note = (note + " " if note else "") + reason
     return Page(
         job=session.job,
@@ -137,6 +140,7 @@ def step_page(session: ReadOnlySession, *, step: Step | None = None, attempt: in
         say=step_words(step, session.audience),
         why=step.why,
         note=note,
+        facts=codes_at_hand(session, step),
         before=proposed_drive(session) if ROAD_TEST in step.does else "",
         cautions=cautions_of(step, session.audience),
         wishes=wishes,

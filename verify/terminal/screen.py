@@ -5,10 +5,23 @@ A terminal is used up to 80 columns; what is not a terminal gets 80.
 
 from __future__ import annotations
 
+import shutil
+import sys
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, TextIO
 
 WIDEST = 80
+
+
+def say_plain(text: str, target: TextIO | None = None) -> None:
+    """Prints lines; on a terminal those that are too long for it are broken at words."""
+    target = target or sys.stdout
+    if target.isatty():
+        # Looked up only here: what goes into a file or a pipe stays as it is.
+        from verify.terminal.ui_menu import hung
+
+        text = hung(text, min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns))
+    print(text, file=target)
 
 
 class Printer:

@@ -12,6 +12,7 @@ from verify.job.answers import Answer, PhotoFile, RecordingFile
 from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse
 from verify.terminal.answers_file import Answers
+from verify.terminal.ask_numbers import HANDBOOK
 from verify.terminal.clock import Clock
 from verify.terminal.spec_change import DEFAULT, unusual_problem
 from verify.terminal.spec_memory import Remembered
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from verify.terminal.desk import Desk
     from verify.terminal.relearn_advice import Decision
 
-SOURCES = ("service information", "standard", "common practice", "not found")
+SOURCES = ("service information", HANDBOOK, "standard", "common practice", "not found")
 SKIPPED = "scripted: the clock of this machine cannot be moved on"
 
 

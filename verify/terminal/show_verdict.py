@@ -18,10 +18,26 @@ from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.quantity import convert_span, float_factors, is_unit, shown_unit
 from verify.terminal.marks import MARKS, STYLES, WORDS
-from verify.terminal.tongue import check_name, finding, said, tr, why
+from verify.terminal.tongue import check_name, finding, mark, said, tr, why
 from verify.words import Verdict
 
 LABEL_WIDTH = 11
+# What the number of a check is, by its unit; the whole definition stands in the list of checks.
+QUANTITIES = {
+    ("idle-speed", "rpm"): mark("mean engine speed of the warm idle"),
+    ("idle-steady", "rpm"): mark("swing to each side within 20 s, whatever its rhythm"),
+    ("pedal-response", "s"): mark("from the pedal half way to the plate half way"),
+    ("throttle-return", "s"): mark("from the pedal at rest to the plate at rest, slowest release"),
+    ("throttle-pair", "%"): mark("largest distance between what the two signals say"),
+    ("pedal-pair", "%"): mark("largest distance between what the two signals say"),
+    ("key-on-rest", "s"): mark("from the key coming on to the plate's last movement"),
+    ("surge", "%"): mark("strongest slow swing of engine speed, in shares of its mean"),
+    ("hesitation", "s"): mark("mean delay from the pedal to the engine's answer"),
+    ("same-conditions", "s"): mark("time in the conditions of the freeze frame"),
+}
+HUNTING = mark("swing to each side of a slow, regular beat (hunting)")
+# The two sensors of a pedal as the standard letters them; the other channels are named by words.
+SENSORS = {"pedal_d": mark("pedal, sensor D"), "pedal_e": mark("pedal, sensor E")}
 
 
 def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableType:
@@ -32,7 +48,7 @@ def verdict_block(result: CheckResult, *, system: str = "metric") -> RenderableT
     """
     rows: list[RenderableType] = [head_line(result)]
     for label, text in (
-        ("measured", measured(result, system)),
+        ("measured", with_quantity(result, measured(result, system))),
         ("limits", limits_text(result.limits, system)),
         ("", why(result.check, result.finding, sentence(result.why))),
         ("settles it", said(sentence(result.settle))),
@@ -105,6 +121,15 @@ def measured(result: CheckResult, system: str = "metric", *, coverage: bool = Tr
     return with_doubt(value, doubt, name) + (" (k = 2)" if coverage else "")
 
 
+def with_quantity(result: CheckResult, number: str) -> str:
+    """A number with what it is the number of, in a few words, where they are known."""
+    words = QUANTITIES.get((result.check, result.unit), "")
+    if result.check == "idle-steady" and result.limits is not None:
+        # The one check with two numbers, each with a limit of its own: which of them this is.
+        words = HUNTING if "hunting" in result.finding else words
+    return f"{number}: {tr(words)}" if number and words else number
+
+
 def with_doubt(value: float, doubt: float, name: str, *, sign: bool = False) -> str:
     """A number and its doubt to the same place. name: the unit with a blank before it."""
     digits = max(0, 1 - math.floor(math.log10(doubt))) if 0.0 < doubt < 10.0 else 0
@@ -117,7 +142,18 @@ def with_doubt(value: float, doubt: float, name: str, *, sign: bool = False) -> 
 
 def limits_text(limits: Limits | None, system: str = "metric") -> str:
     """The band with its source; "" where there are no limits."""
-    return "" if limits is None else f"{band_text(limits, system)} ({said(limits.source)})"
+    return "" if limits is None else f"{band_text(limits, system)} ({source_words(limits.source)})"
+
+
+def source_words(source: str) -> str:
+    """Where limits are from: that of the figure first, then the rule of the step, which may have
+    wanted another one."""
+    rule, stands, figure = source.partition("; figure: ")
+    if not stands:
+        return said(source)
+    if figure == "common practice" and figure not in rule.split("; "):
+        return tr("{figure}, in place of: {rule}", figure=said(figure), rule=said(rule))
+    return tr("figure: {figure}; rule: {rule}", figure=said(figure), rule=said(rule))
 
 
 def band_text(limits: Limits | None, system: str = "metric") -> str:
@@ -172,7 +208,7 @@ def trace_plot(
     if channel is None or len(channel.values) < 2:
         return None
     times, values = channel.time_s, channel.values
-    words = tr(name.replace("_", " "))
+    words = tr(SENSORS.get(name, name.replace("_", " ")))
     title = tr("{channel}, whole recording", channel=words)
     limits: Limits | None = None
     if window is not None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from verify.job.catalogue import caution
 from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff import Point, Weight
 from verify.job.signoff_point import what_is_missing
@@ -18,6 +19,8 @@ from verify.terminal.ui import Option, Page, Ui, Wish
 # Rows of points on one screen of 24, beside its head and the question.
 ROWS = 13
 ON_ONE_SCREEN = 12
+# A flow's list for the signer names no hazards; most start the engine, and all are at the car.
+LOOK_HAZARDS = ("carbon-monoxide", "rolling", "moving-parts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,18 +66,22 @@ def _show(desk: Desk, session: ReadOnlySession, found: Sequence[Point], ui: Ui) 
     head = "\n".join([*(f"Car: {c}" for c in cars), *lines[:3]])
     blocks: list[list[str]] = [[]]
     for point, grave in numbered(found):
-        rows = point_lines(desk, point, number=grave)
+        rows = point_lines(desk, point, min(78, ui.width), number=grave)
         if blocks[-1] and len(blocks[-1]) + len(rows) > ROWS - (4 if len(blocks) == 1 else 0):
             blocks.append([])
         blocks[-1] += rows
-    for number, block in enumerate(blocks, start=1):
+    number = 1
+    while number <= len(blocks):
         place = f"{number} of {len(blocks)}"
         title = f"Before you sign: {counted(found)}" if number == 1 else "Before you sign"
         ui.page(_page(session, title, place, head if number == 1 else ""))
-        for row in block:
+        for row in blocks[number - 1]:
             ui.tell(row)
         more = "Go on" if number < len(blocks) else "Go on to the decision"
-        ui.choose("Seen?", [Option("on", more, ready=True)])
+        options = [Option("on", more, ready=True)]
+        if number > 1:
+            options.append(Option("back", "Back to the page before"))
+        number += -1 if ui.choose("Seen?", options) == "back" else 1
 
 
 def _look(session: ReadOnlySession, ui: Ui) -> dict[str, Any]:
@@ -82,7 +89,9 @@ def _look(session: ReadOnlySession, ui: Ui) -> dict[str, Any]:
     look = session.graph.look
     say = "Two minutes at the car, with your own eyes and hands:\n"
     say += "\n".join(f"  - {words}" for words in look.values())
-    ui.page(_page(session, "Your own look", "the car", say))
+    cautions = tuple(caution(hazard, session.audience.value) for hazard in LOOK_HAZARDS)
+    page = _page(session, "Your own look", "the car", say, rows=5)
+    ui.page(replace(page, cautions=cautions))
     looked = ui.choose(
         "A signature at a desk is no inspection. Did you look?",
         [
@@ -142,7 +151,7 @@ def _answers(
     grave = [p for p in found if p.weight is Weight.GRAVE]
     given: list[str] = []
     for number, point in enumerate(grave, start=1):
-        say = "\n".join(point_lines(desk, point))
+        say = "\n".join(point_lines(desk, point, min(78, ui.width)))
         title = f"You accept grave point {number} of {len(grave)}"
         ui.page(_page(session, title, "decision", say))
         while True:

@@ -14,6 +14,7 @@ from verify.terminal.desk import Desk, Live
 from verify.terminal.endings import REHEARSAL
 from verify.terminal.hands import Hands, PersonHands
 from verify.terminal.runner import Paused, Runner
+from verify.terminal.screen import say_plain
 from verify.terminal.script import ScriptHands
 from verify.terminal.tongue import add_language_option, spoken, tr, trouble_words
 from verify.terminal.ui import Option, Ui
@@ -63,15 +64,15 @@ def sit(desk: Desk, hands: Hands, worker: Worker) -> int:
             hands.answers.finish()
             report_script(session)
     except Paused:
-        print(tr("Paused. Go on with: {command}", command=resume))
+        say_plain(tr("Paused. Go on with: {command}", command=resume))
     except KeyboardInterrupt:
         words = tr("Interrupted. Nothing accepted is lost. Go on with: {command}", command=resume)
-        print(f"\n{words}", file=sys.stderr)
+        say_plain(f"\n{words}", target=sys.stderr)
         return 130
     except UserError as error:
-        print(trouble_words(error), file=sys.stderr)
+        say_plain(trouble_words(error), target=sys.stderr)
         words = tr("The job is kept as far as it came. Go on with: {command}", command=resume)
-        print(words, file=sys.stderr)
+        say_plain(words, target=sys.stderr)
         return 2
     return end_signed(desk, worker, scripted=isinstance(hands, ScriptHands))
 
@@ -82,12 +83,12 @@ def end_signed(desk: Desk, worker: Worker, *, scripted: bool = False) -> int:
         "The job is kept, not signed. Sign it with: keysback resume {job} --sign", job=desk.job
     )
     try:
-        print(sign_sitting(desk, worker, scripted=scripted))
+        say_plain(sign_sitting(desk, worker, scripted=scripted))
     except KeyboardInterrupt:
-        print(f"\n{later}", file=sys.stderr)
+        say_plain(f"\n{later}", target=sys.stderr)
         return 130
     except UserError as error:
-        print(f"{trouble_words(error)}\n{later}", file=sys.stderr)
+        say_plain(f"{trouble_words(error)}\n{later}", target=sys.stderr)
         return 2
     return 0
 

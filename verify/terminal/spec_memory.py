@@ -16,7 +16,7 @@ from verify.evidence.usual import unusual
 from verify.job.session import ReadOnlySession
 from verify.quantity import parse, with_unit
 
-WORTH_REMEMBERING = ("service information", "standard")
+WORTH_REMEMBERING = ("service information", "owner's handbook", "standard")
 
 
 @dataclass(frozen=True, slots=True)

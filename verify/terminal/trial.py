@@ -19,6 +19,7 @@ from verify.terminal.endings import ending_lines
 from verify.terminal.hands import PersonHands
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import visit_line
+from verify.terminal.screen import say_plain
 from verify.terminal.script import ScriptHands
 from verify.terminal.tongue import language_wanted, speaking, tr, trouble_words
 from verify.terminal.ui import Wish
@@ -61,19 +62,19 @@ def _try(
     )
     desk.open(body, Secrets())
     hands = ScriptHands(script, clock) if script else PersonHands(pick())
-    print(tr("TRYING OUT: nothing is recorded, and no car is let go by this."))
+    say_plain(tr("TRYING OUT: nothing is recorded, and no car is let go by this."))
     try:
         Runner(desk, hands).run()
         if script is not None:
             script.finish()
     except (Paused, Wish, KeyboardInterrupt):
-        print(tr("Left. Nothing was recorded."))
+        say_plain(tr("Left. Nothing was recorded."))
         return 0
     except UserError as error:
-        print(trouble_words(error), file=sys.stderr)
+        say_plain(trouble_words(error), target=sys.stderr)
         return 2
     session = desk.session()
     for visit in session.walk:
-        print(visit_line(session, visit))
+        say_plain(visit_line(session, visit))
     LineUi().tell("", *ending_lines(session))
     return 0

@@ -66,7 +66,8 @@ class Page:
     """One screen: where we are, the cautions that belong here, what is asked and why.
 
     cautions: (title, measure). note: one line of what should be remembered ("second try of two").
-    before: what came of the answer before. prompt_rows: rows that the prompt below will take, were
+    facts: what is on the record and needed here, a line each. before: what came of the answer
+    before. prompt_rows: rows that the prompt below will take, were
     each of its lines one row; labels: those lines, where they may be longer.
     """
 
@@ -78,6 +79,7 @@ class Page:
     why: str = ""
     note: str = ""
     before: str = ""
+    facts: tuple[str, ...] = ()
     cautions: tuple[tuple[str, str], ...] = ()
     wishes: tuple[str, ...] = (CANNOT, NOTE, CORRECT, SPEC, PAUSE, STOP)
     prompt_rows: int = 8
@@ -119,6 +121,10 @@ class PlainWishes:
 class Ui(Protocol):
     wishes: PlainWishes
     """What may be wished for at the next prompts; a page sets it, and a prompt may narrow it."""
+
+    @property
+    def width(self) -> int:
+        """Columns that a row may take."""
 
     def page(self, page: Page) -> None:
         """Shows a screen; the prompts that follow belong to it."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from verify.terminal.ui_fit import fitted
 from verify.terminal.ui_menu import Menu
 
 # Words carry the meaning, so no colour: weight, and one reversed bar for what stops a job.
@@ -16,8 +17,11 @@ STYLES = {
 }
 
 
-def run_menu(menu: Menu, *, widest: int) -> str:
-    """Shows the menu until something is taken, and wipes it away. Raises KeyboardInterrupt."""
+def run_menu(menu: Menu, *, widest: int, highest: int) -> str:
+    """Shows the menu until something is taken, and wipes it away. Raises KeyboardInterrupt.
+
+    widest, highest: columns and rows it may take; a longer list moves within them.
+    """
     from prompt_toolkit.application import Application, get_app
     from prompt_toolkit.formatted_text import StyleAndTextTuples
     from prompt_toolkit.layout import Layout
@@ -26,9 +30,10 @@ def run_menu(menu: Menu, *, widest: int) -> str:
     from prompt_toolkit.styles import Style
 
     def shown() -> StyleAndTextTuples:
-        width = min(get_app().output.get_size().columns - 1, widest)
+        size = get_app().output.get_size()
         parts: StyleAndTextTuples = []
-        rows = menu.rows(width)
+        rows = menu.rows(min(size.columns - 1, widest))
+        rows = fitted(rows, min(size.rows, highest), menu.at)
         first = next((i for i, row in enumerate(rows) if row.line == (menu.at or 0)), 0)
         for index, row in enumerate(rows):
             if index == first and menu.at is not None:

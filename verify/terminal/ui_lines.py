@@ -29,6 +29,13 @@ from verify.terminal.ui_menu import hung
 WIDEST = 78
 
 
+def _broken(text: str, width: int, hang: str = "") -> list[str]:
+    """Rows of at most `width`, broken at words and nowhere else; never none."""
+    return textwrap.wrap(
+        text, width, subsequent_indent=hang, break_on_hyphens=False, break_long_words=False
+    ) or [""]
+
+
 class LineUi:
     def __init__(self, source: TextIO | None = None, target: TextIO | None = None) -> None:
         self.source = source or sys.stdin
@@ -42,7 +49,7 @@ class LineUi:
         """hang: what the second and later rows of a paragraph are moved in by."""
         for paragraph in text.split("\n"):
             width = max(20, self.width - len(indent))
-            lines = textwrap.wrap(paragraph, width, subsequent_indent=hang) or [""]
+            lines = _broken(paragraph, width, hang)
             for line in lines:
                 self.target.write(f"{indent}{line}\n")
         self.target.flush()
@@ -61,15 +68,18 @@ class LineUi:
             self.write(caution + f", {title}: {measure}")
         if page.cautions:
             self.write()
-        self.write(page.say)
+        self.tell(page.say, *page.facts)
         if page.why:
             self.write(tr("Why: {why}", why=page.why))
         if page.note:
             self.write(page.note)
 
     def _read(self, prompt: str, *, back: bool = False) -> str:
+        # A prompt that is too long for its line would be broken in the middle of a word.
+        rows = _broken(prompt, self.width)
+        shown = "\n".join(rows) + prompt[len(prompt.rstrip()) :]
         while True:
-            self.target.write(prompt)
+            self.target.write(shown)
             self.target.flush()
             line = self.source.readline()
             if line == "":

@@ -18,11 +18,12 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 from verify.terminal.marks import MARKS
-from verify.terminal.tongue import tr
+from verify.terminal.tongue import mark, tr
 from verify.terminal.ui import PlainWishes
 from verify.words import Verdict
 
-POINTER = "► "
+POINTER, HINT_LEAD = "► ", "  ── "
+HOW_MARKED = mark("choose: ↑ ↓ or number, then Enter; there ? for not seen")
 _LEAD = re.compile(rf" *(?:[-·{''.join(MARKS.values())}▲] +)?")
 WRONG, UNSEEN, FINE = MARKS[Verdict.FAIL], MARKS[Verdict.UNDECIDED], "·"
 
@@ -155,6 +156,9 @@ class Menu:
             wish = self.wishes.read(typed)
             if wish is not None:
                 return "!" + wish
+            if typed == "?" and self.marking is not None and self.marking.unseen:
+                self.message = tr("Go to the line first (↑ ↓ or its number), then type ?.")
+                return None
             self.message = tr('"{text}" is no answer here.', text=typed) + " " + self.how()
             return None
         if self.at is None or not self.armed:
@@ -172,7 +176,7 @@ class Menu:
         """How a line is taken, in one line."""
         last = max((int(line.number) for line in self.lines if line.number), default=0)
         if self.marking is not None and self.marking.unseen:
-            return tr("choose: ↑ ↓ or number, then Enter; ? for a line not seen")
+            return tr(HOW_MARKED)
         if last < 2:
             return tr("choose: ↑ ↓, then Enter")
         return tr("choose: ↑ ↓ or 1–{last}, then Enter", last=last)
@@ -209,7 +213,7 @@ class Menu:
         return rows
 
     def _rule(self, note: str, style: str, width: int) -> list[Row]:
-        rows = wrapped(note, width, "     ", "  ── ")
+        rows = wrapped(note, width, " " * len(HINT_LEAD), HINT_LEAD)
         if len(rows) == 1:
             rows = [f"{rows[0]} {'─' * (min(56, width) - len(rows[0]) - 1)}".rstrip()]
         return [Row(text, style) for text in rows]
@@ -227,7 +231,7 @@ def wrapped(text: str, width: int, hang: str, first: str = "") -> list[str]:
 
 
 def hung(text: str, width: int) -> str:
-    """What is told, its longer lines broken at words.
+    """What is told, its longer lines broken at words and nowhere else.
 
     Of a line that is moved in, or begins with a mark of a list, the second and later rows begin
     where its words begin.
@@ -236,7 +240,11 @@ def hung(text: str, width: int) -> str:
     for line in text.split("\n"):
         lead = " " * len(_LEAD.match(line).group())  # type: ignore[union-attr]  # matches always
         rows += textwrap.wrap(
-            line, max(width, len(lead) + 8), subsequent_indent=lead, break_on_hyphens=False
+            line,
+            max(width, len(lead) + 8),
+            subsequent_indent=lead,
+            break_on_hyphens=False,
+            break_long_words=False,
         ) or [""]
     return "\n".join(rows)
 

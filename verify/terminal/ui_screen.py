@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -18,7 +17,7 @@ from rich.live import Live
 from rich.text import Text
 
 from verify.terminal.marks import COLOURS, MARKS
-from verify.terminal.tongue import tr
+from verify.terminal.tongue import mark, tr
 from verify.terminal.ui import (
     BACK,
     BLANK,
@@ -32,14 +31,32 @@ from verify.terminal.ui import (
     PlainWishes,
     Wish,
 )
+from verify.terminal.ui_fit import Rows, screens
+from verify.terminal.ui_input import forget_typed, unechoed
 from verify.terminal.ui_keys import run_menu
-from verify.terminal.ui_menu import Line, Marking, Menu, hung, rows_more, wrapped
+from verify.terminal.ui_menu import (
+    HINT_LEAD,
+    HOW_MARKED,
+    POINTER,
+    Line,
+    Marking,
+    Menu,
+    hung,
+    rows_more,
+    wrapped,
+)
 from verify.words import Verdict
 
 _MORE = "!more"
+_ELSE = mark("Something else: note, correct, pause …")
 # Pointer, number and mark before a line of a list.
 _LABEL_INDENT = 6
 _LEAST_OF_A_NAME = 6
+# Columns for what is typed behind a prompt; a longer prompt stands above its line.
+_TYPED_LEAST = 20
+# Rows of a menu that are shown even where that moves the page up; of a page that is shown in
+# several screens; and of the question whether to go on.
+_LEAST_MENU, _LEAST_PAGE, _GO_ON_ROWS = 10, 4, 4
 
 # What gives way on a low screen, one after the other. Cautions never do.
 _SPARED = (
@@ -58,6 +75,8 @@ class ScreenUi:
         self.wishes = PlainWishes()
         self.tight = False
         self.offered = False
+        self.heading: Text | None = None
+        self.rows = Rows(self.console.height)
         self.plain = bool(os.environ.get("NO_COLOR"))
 
     @property
@@ -71,7 +90,8 @@ class ScreenUi:
         self.wishes = PlainWishes(page.wishes, silent=(BACK,) if page.wishes else ())
         self.offered = False
         forget_typed()
-        self.console.clear()
+        self._clear()
+        self.heading = self._short_heading(page)
         room = self.console.height - self.prompt_rows(page)
         for spared in _SPARED:
             parts = [(kind, part) for kind, part in self._parts(page) if kind not in spared]
@@ -80,15 +100,104 @@ class ScreenUi:
             if rows <= room + ("rule" in spared):
                 break
         self.tight = rows > room
-        for _, part in parts:
-            self.console.print(part, width=self.width)
+        if rows > room + 1:
+            self._one_after_the_other(page, parts)
+        else:
+            for _, part in parts:
+                self._put(part)
+        self.rows.headed = 0
+
+    def _clear(self) -> None:
+        self.console.clear()
+        self.rows = Rows(self.console.height)
+
+    def _put(self, part: Any) -> None:
+        self.console.print(part, width=self.width)
+        self.rows.put(self._rows(part))
+
+    def _one_after_the_other(self, page: Page, parts: Sequence[tuple[str, Text]]) -> None:
+        """Where a page does not fit: cautions first, and what belongs to the question with it last.
+        Title and names of the cautions stand on each screen. Raises Wish."""
+        head = next(part for kind, part in parts if kind == "head")
+        heading = self._short_heading(page)
+        lead: list[list[Text]] = []
+        blocks: list[list[Text]] = []
+        for kind, part in parts:
+            if kind in ("head", "rule", "title", "blank"):
+                continue
+            # A paragraph, or a line of a list, stays on one screen where it can.
+            pieces = [part]
+            if kind == "say":
+                pieces = [Text(hung(text, self.width)) for text in page.say.split("\n")]
+            into = lead if kind == "caution" else blocks
+            into += [list(piece.wrap(self.console, self.width)) for piece in pieces]
+        title = Text(page.title, style="bold")
+        height = self.console.height - 1
+        left = height - self._rows(heading)
+        shown = screens(
+            lead,
+            blocks,
+            max(_LEAST_PAGE, height - self._rows(title) - _GO_ON_ROWS),
+            max(_LEAST_PAGE, left - _GO_ON_ROWS),
+            max(_LEAST_PAGE, left - self.prompt_rows(page)),
+        )
+        for number, rows in enumerate(shown, start=1):
+            self._clear()
+            self._put(head)
+            self._put(heading if number > 1 else title)
+            for row in rows:
+                self._put(row)
+            if number < len(shown):
+                self._go_on(page)
+
+    def _go_on(self, page: Page) -> None:
+        lines = [Line("on", tr("Go on: the rest of this page"))]
+        if STOP in page.wishes:
+            lines.append(Line("!" + STOP, tr(WISHES[STOP]), below=True, shy=True))
+        wishes = PlainWishes(tuple(w for w in page.wishes if w == STOP))
+        # A key that bounced must not turn the page with the cautions.
+        forget_typed()
+        menu = Menu(tr("Read it?"), lines, wishes, tight=True, at=0, armed=True)
+        taken = self._run(menu)
+        if taken.startswith("!"):
+            raise Wish(taken[1:])
+
+    def _short_heading(self, page: Page) -> Text:
+        """The title and the names of the cautions, for where the page itself is out of sight."""
+        text = Text(page.title, style="bold")
+        for title, _ in page.cautions:
+            text.append(f"  ▲ {title.upper()}", style=COLOURS[Verdict.FAIL])
+        return text
+
+    def _keep_heading(self, coming: int) -> None:
+        """Repeats the heading where `coming` more rows would leave none on the screen."""
+        if self.heading is None or self.rows.headed >= self.rows.top_with(coming):
+            return
+        self.rows.headed = self.rows.used
+        self._put(self.heading)
+
+    def _run(self, menu: Menu) -> str:
+        wanted = len(menu.rows(min(self.console.width - 1, self.width)))
+        room = max(self.rows.room(), min(wanted, _LEAST_MENU))
+        self._keep_heading(min(wanted, room))
+        room = max(self.rows.room(), min(wanted, _LEAST_MENU))
+        self.rows.reach(min(wanted, room))
+        return run_menu(menu, widest=self.width, highest=room)
 
     def prompt_rows(self, page: Page) -> int:
         """Rows that the prompt of a page takes on this screen, long lines wrapped."""
-        return page.prompt_rows + rows_more(page.labels, self.width - 1, _LABEL_INDENT)
+        offered = [tr(WISHES[w]) for w in (CANNOT, STOP) if w in page.wishes]
+        offered.append(tr(_ELSE))
+        more = rows_more(offered, self.width - 1, len(POINTER))
+        # The longest of the hints how a line is taken.
+        more += rows_more([tr(HOW_MARKED)], self.width - 1, len(HINT_LEAD))
+        return page.prompt_rows + more + rows_more(page.labels, self.width - 1, _LABEL_INDENT)
 
-    def _rows(self, part: Text) -> int:
-        return max(1, len(part.wrap(self.console, self.width)))
+    def _rows(self, part: Any) -> int:
+        if isinstance(part, Text):
+            return max(1, len(part.wrap(self.console, self.width)))
+        options = self.console.options.update(width=self.width)
+        return len(self.console.render_lines(part, options, pad=False))
 
     def _parts(self, page: Page) -> list[tuple[str, Text]]:
         job = "  ·  " + tr("job {job}", job=page.job)
@@ -115,7 +224,8 @@ class ScreenUi:
         if page.cautions:
             parts.append(blank)
         if page.say:
-            parts.append(("say", Text(page.say)))
+            parts.append(("say", Text(hung(page.say, self.width))))
+        parts += [("facts", Text(hung(fact, self.width))) for fact in page.facts]
         if page.why:
             parts.append(("why", Text(tr("Why: {why}", why=page.why), style="dim")))
         if page.note:
@@ -175,15 +285,14 @@ class ScreenUi:
         if more == [PAUSE]:
             below.append(Line("!" + PAUSE, tr(WISHES[PAUSE]), below=True))
         elif more:
-            words = tr("Something else: note, correct, pause …")
-            below.append(Line(_MORE, words, below=True))
+            below.append(Line(_MORE, tr(_ELSE), below=True))
         if STOP in allowed:
             below.append(Line("!" + STOP, tr(WISHES[STOP]), below=True, shy=True))
         while True:
             menu = Menu(prompt, [*lines, *below], self.wishes, self.tight, marking)
             if ready is not None:
                 menu.at, menu.armed = ready, True
-            key = run_menu(menu, widest=self.width)
+            key = self._run(menu)
             if key == _MORE:
                 key = self._more(more)
                 if key == "":
@@ -196,13 +305,13 @@ class ScreenUi:
     def _echo(self, prompt: str, line: Line, marking: Marking | None) -> None:
         label = marking.words() if marking is not None else line.label
         for row in wrapped(f"» {prompt} {label}", self.width, "  "):
-            self.console.print(Text(row, style="bold"), no_wrap=True)
+            self._put(Text(row, style="bold"))
 
     def _more(self, more: Sequence[str]) -> str:
         lines = [Line("!" + w, tr(WISHES[w]), number=str(n)) for n, w in enumerate(more, start=1)]
         lines.append(Line("", tr("Back to the question"), number=str(len(more) + 1)))
         menu = Menu(tr("What else?"), lines, self.wishes)
-        return run_menu(menu, widest=self.width)
+        return self._run(menu)
 
     def ask(
         self,
@@ -216,16 +325,20 @@ class ScreenUi:
         import questionary
 
         words = "  ".join(self.wishes.words())
-        hints = [hint] if hint else []
-        hints += [tr(BLANK[blank])] if blank else []
-        for line in hints:
-            self.console.print(Text(line, style="dim"), width=self.width)
+        dim = [hint] if hint else []
+        dim += [tr(BLANK[blank])] if blank else []
         if words and not self.offered:
             # Once a page: the words hold for all its prompts.
-            self.console.print(
-                Text(tr("or type  {words}", words=words), style="dim"), width=self.width
-            )
+            dim.append(tr("or type  {words}", words=words))
             self.offered = True
+        parts = [Text(line, style="dim") for line in dim]
+        if len(prompt) + _TYPED_LEAST > self.width:
+            # A prompt line that is too long would be broken in the middle of a word.
+            parts.append(Text("\n".join(wrapped(f"» {prompt}", self.width, "  ")), style="bold"))
+            prompt = ""
+        self._keep_heading(sum(map(self._rows, parts)) + 1)
+        for part in parts:
+            self._put(part)
 
         def valid(text: str) -> bool | str:
             return True if text.strip() or empty or blank else tr("Please type something.")
@@ -235,6 +348,7 @@ class ScreenUi:
                 prompt, default=default, validate=valid, style=self._style(), qmark="»"
             )
         ).strip()
+        self.rows.put(1 + (len(prompt) + len(answer) + 3) // max(1, self.console.width))
         wish = self.wishes.read(answer)
         if wish is not None:
             raise Wish(wish)
@@ -245,8 +359,13 @@ class ScreenUi:
     def tell(self, *parts: object) -> None:
         for part in parts:
             # What a person or a file said is never read as markup.
-            shown = Text(hung(part, self.width)) if isinstance(part, str) else part
-            self.console.print(shown, width=self.width)
+            if isinstance(part, str):
+                text = hung(part, self.width)
+                # Not cut either: what is one long word, such as a path, is left to the terminal.
+                self.console.print(Text(text), soft_wrap=True)
+                self.rows.put(text.count("\n") + 1)
+            else:
+                self._put(part)
 
     def stop_sign(self, text: str) -> None:
         bar = " " * self.width
@@ -255,6 +374,7 @@ class ScreenUi:
             self.console.print(Text(line, style="bold reverse"), no_wrap=True, overflow="crop")
         self.console.print(Text(text, style="bold"), width=self.width)
         self.console.print()
+        self.rows.put(5 + self._rows(Text(text)))
 
     def wait(self, seconds: float, left: Callable[[], float]) -> None:
         import time
@@ -271,6 +391,7 @@ class ScreenUi:
 
         try:
             with unechoed(), Live(shown(), console=self.console, refresh_per_second=4) as live:
+                self.rows.put(1)
                 while left() > 0:
                     time.sleep(0.25)
                     live.update(shown())
@@ -280,40 +401,6 @@ class ScreenUi:
 
 def _before_style(before: str) -> str:
     return next((COLOURS[v] for v, mark in MARKS.items() if before.startswith(mark)), "")
-
-
-def forget_typed() -> None:
-    """Drops keys pressed before the screen that they would answer was shown: a key that bounced,
-    or one pressed during a wait, must not answer a question nobody has read."""
-    try:
-        import termios
-    except ImportError:
-        return
-    with suppress(termios.error, OSError, ValueError):
-        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
-
-
-@contextmanager
-def unechoed() -> Iterator[None]:
-    """Keys pressed meanwhile are neither shown nor kept."""
-    try:
-        import termios
-    except ImportError:
-        yield
-        return
-    try:
-        place = sys.stdin.fileno()
-        before = termios.tcgetattr(place)
-    except (termios.error, OSError, ValueError):
-        # No terminal that could echo.
-        yield
-        return
-    quiet = [*before[:3], before[3] & ~termios.ECHO, *before[4:]]
-    termios.tcsetattr(place, termios.TCSADRAIN, quiet)
-    try:
-        yield
-    finally:
-        termios.tcsetattr(place, termios.TCSAFLUSH, before)
 
 
 def pick(force_lines: bool = False) -> ScreenUi | Any:
