@@ -60,6 +60,8 @@ class Outcome:
     checks: check → (verdict, finding), for a judged recording.
     items: the items of a card that are wrong.
     value: a reading, in the step's unit.
+    opens: it passes on the walk because of what follows there, and was given as proof, where
+        nothing follows (see `opens`): it leaves the step open.
     """
 
     label: str
@@ -67,6 +69,7 @@ class Outcome:
     checks: tuple[tuple[str, Verdict, str], ...] = ()
     items: frozenset[str] = frozenset()
     value: Fraction | None = None
+    opens: bool = False
 
     def to_json(self) -> dict[str, Any]:
         body: dict[str, Any] = {"label": self.label, "grade": self.grade.value}
@@ -76,6 +79,8 @@ class Outcome:
             body["items"] = sorted(self.items)
         if self.value is not None:
             body["value"] = f"{self.value.numerator}/{self.value.denominator}"
+        if self.opens:
+            body["opens"] = True
         return body
 
     @staticmethod
@@ -91,6 +96,7 @@ class Outcome:
             ),
             items=frozenset(body.get("items", ())),
             value=Fraction(body["value"]) if "value" in body else None,
+            opens=body.get("opens") is True,
         )
 
 
@@ -169,6 +175,8 @@ class Step:
 
         A passing label on poorer evidence than the step's least grade leaves it open.
         """
+        if outcome.opens:
+            return Verdict.UNDECIDED
         if outcome.label in self.passes:
             return Verdict.PASS if outcome.grade.covers(self.least) else Verdict.UNDECIDED
         if outcome.label == CANNOT or outcome.label in self.unsure:

@@ -218,7 +218,11 @@ class ProofRunner:
                 Verdict.FAIL: tr("failed"),
                 Verdict.UNDECIDED: tr("still open"),
             }
-            self.hands.notice(f"{step.title}: {words[step.counts(taken.judged.outcome)]}.")
+            now = Outcome.from_json(body["outcome"])
+            told = f"{step.title}: {words[step.counts(now)]}."
+            if now.opens and step.later is not None:
+                told += " " + tr("That is still to be done, and then to be said here.")
+            self.hands.notice(told)
         return new
 
     def _told(self, step: Step, label: str, reason: str) -> Live:
