@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from tests.terminal.walks import SMALL, idle_csv, play, small_desk
-from verify.job.bodies import wait_started_body
+from verify.errors import UserError
+from verify.job.bodies import wait_skipped_body, wait_started_body
 from verify.terminal.clock import PlayingClock
 from verify.terminal.desk import Desk
 from verify.terminal.hands import PersonHands
@@ -253,7 +254,7 @@ def test_a_long_list_of_answers_keeps_its_way_back_on_the_screen(monkeypatch) ->
 
 
 def test_a_file_that_is_no_picture_is_not_taken_for_one(tmp_path: Path) -> None:
-    from verify.errors import UserError
+
     from verify.terminal.recordings import keep_picture
 
     journal = small_desk().journal
@@ -304,6 +305,36 @@ def test_a_wait_that_is_part_of_the_proof_is_left_out_and_never_called_done(
     assert desk.secret(rest.private["reason"]) == "customer waits"
     assert "rest" in [s.name for s in session.open_steps()]
     assert "this step stays open" in play.shown.getvalue()
+
+
+def test_a_wait_that_something_rests_on_is_not_skipped_though_its_step_is_optional(
+    tmp_path: Path,
+) -> None:
+    text = SMALL.read_text()
+    to_start = "    branches: [{when: [done, cannot], to: start}]\n"
+    assert text.count(to_start) == 1
+    text = text.replace(
+        to_start, "    branches: [{when: done, to: start}, {when: cannot, to: back}]\n"
+    )
+    text += "promises:\n  - never: {step: start, unless: rest}\n"
+    path = tmp_path / "small.yaml"
+    path.write_text(text)
+    desk = small_desk(flow=path)
+    with pytest.raises(Paused):
+        play(desk, *TO_REST, "2", "customer waits", "2", "!pause")  # not ended by that, asked again
+    shown = " ".join(play.shown.getvalue().split())
+    assert "A pause does not stop it" in shown
+    assert "Skip the wait" not in shown
+    session = desk.session()
+    assert session.pending.step == "rest"
+    assert session.skipped_waits == ()
+    with pytest.raises(UserError, match="on which what comes after it rests"):
+        wait_skipped_body(session, "0" * 64)
+    desk.write("wait-started", wait_started_body(desk.live()))
+    desk.clock.pass_time(121.0)
+    with pytest.raises(Paused):
+        play(desk, "1", "!pause")
+    assert desk.session().pending.step == "start"
 
 
 def test_a_wait_left_out_is_proof_to_follow_and_can_be_left_out_once_more(tmp_path: Path) -> None:

@@ -236,6 +236,10 @@ class Graph:
         """A text of this graph in English: for lists and dates, which speak no other language."""
         return self.english.get(text, text)
 
+    def rest_on(self, name: str) -> tuple[str, ...]:
+        """What is never reached unless this step passed, by the promises of the flow."""
+        return tuple(p.then for p in self.promises if p.kind == "never" and p.first == name)
+
     def required(self) -> tuple[Step, ...]:
         return tuple(s for s in self.steps.values() if s.required)
 

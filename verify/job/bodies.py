@@ -302,8 +302,18 @@ def wait_ended_body(session: ReadOnlySession, *, step: str = "") -> Body:
 
 
 def wait_skipped_body(session: ReadOnlySession, reason: str, *, step: str = "") -> Body:
-    """reason: salted digest."""
-    body = _wait(_pending(session, step)) | {"reason": _digest(reason)}
+    """reason: salted digest. A wait on which something else rests (a promise `never … unless`) is
+    kept or left out, not skipped; only a rehearsal from a file has no time for it."""
+    pending = _pending(session, step)
+    if session.graph.rest_on(pending.step) and not session.scripted:
+        raise UserError(
+            Problem(
+                found=f"the wait of {pending.step} skipped, on which what comes after it rests",
+                expected="its end",
+                next="wait, or pause, as the time runs on; or answer that it cannot be done",
+            )
+        )
+    body = _wait(pending) | {"reason": _digest(reason)}
     return _live(session, "wait-skipped", body)
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Outcome, Step
-from verify.job.session import ReadOnlySession, Visit
+from verify.job.session import ReadOnlySession, Visit, Wait
 from verify.job.signoff_fit import alike_points, fit_points
 from verify.job.signoff_point import Point, Weight
 from verify.words import Verdict
@@ -243,7 +243,28 @@ def _skipped(session: ReadOnlySession) -> Iterator[Point]:
     for wait in session.skipped_waits:
         title = session.graph.steps[wait.step].title
         words = f"The wait of {wait.seconds / 60:.3g} min at “{title}” was skipped."
-        yield Point("wait-skipped", Weight.LOOK, words, (wait.seq,), (wait.reason,))
+        over = passed_without(session, wait)
+        if over is None:
+            yield Point("wait-skipped", Weight.LOOK, words, (wait.seq,), (wait.reason,))
+            continue
+        step = session.graph.steps[over.step]
+        words += f" “{step.title}” rests on it and was answered all the same: "
+        words += f"{said(step, over.outcome)}."
+        entries = (wait.seq, over.seq)
+        yield Point("told-without-wait", Weight.GRAVE, words, entries, (wait.reason,))
+
+
+def passed_without(session: ReadOnlySession, wait: Wait) -> Visit | None:
+    """The answer that passes although it rests on a wait that was skipped, and not kept since."""
+    for name in session.graph.rest_on(wait.step):
+        last, step = session.last(name), session.graph.steps.get(name)
+        if last is None or step is None or last.rank < wait.seq:
+            continue
+        kept = [v for v in session.walk if v.step == wait.step and v.attempt > wait.attempt]
+        since = any(wait.seq < v.rank < last.rank for v in kept)
+        if not since and step.counts(last.outcome) is Verdict.PASS:
+            return last
+    return None
 
 
 def _told(session: ReadOnlySession) -> Iterator[Point]:

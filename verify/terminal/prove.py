@@ -243,7 +243,7 @@ class ProofRunner:
 
     def _wait(self, session: Live, step: Step, pending: Pending, seconds: float) -> Live:
         if pending.wait is None:
-            skipped = self.hands.begin_wait(step, seconds)
+            skipped = self.hands.begin_wait(step, seconds, kept=True)
             body = wait_started_body(session, step=step.name)
             session = self.desk.write("wait-started", body)
             if skipped:
@@ -259,7 +259,7 @@ class ProofRunner:
             gone = (self.desk.clock.now() - begun).total_seconds()
             return 0.0 if gone < 0 else seconds - gone
 
-        skipped = self.hands.wait(step, seconds, left)
+        skipped = self.hands.wait(step, seconds, left, kept=True)
         if skipped:
             return self._skip(session, step, skipped)
         if self.desk.clock.now() < begun or left() > 0:

@@ -155,9 +155,10 @@ class Runner:
         """Start and end are entries; a clock that ran backwards starts the wait again."""
         pending = session.pending
         assert pending is not None
+        kept = step.required or bool(session.graph.rest_on(step.name))
         if pending.wait is None:
             # The time counts from when a person says so: before that, the key may still be on.
-            skipped = self.hands.begin_wait(step, seconds)
+            skipped = self.hands.begin_wait(step, seconds, kept=kept)
             session = self.desk.write("wait-started", wait_started_body(session))
             if skipped:
                 return self._skip_wait(session, skipped)
@@ -175,7 +176,7 @@ class Runner:
             # Running backwards while we look: leave the countdown, the loop starts it again.
             return 0.0 if gone < 0 else seconds - gone
 
-        skipped = self.hands.wait(step, seconds, left)
+        skipped = self.hands.wait(step, seconds, left, kept=kept)
         if skipped:
             return self._skip_wait(session, skipped)
         if self.desk.clock.now() < begun:
