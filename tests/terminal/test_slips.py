@@ -10,7 +10,11 @@ import pytest
 from tests.terminal.test_runner import TO_REST
 from tests.terminal.walks import idle_csv, play, small_desk
 from verify.errors import UserError
-from verify.job.answers import Number
+from verify.flow.graph import Outcome
+from verify.job.answers import Exceptions, Number, answer_from_tree
+from verify.job.rules import check_outcome
+from verify.job.signoff import said
+from verify.job.visits import Misfit
 from verify.terminal.account import account_lines
 from verify.terminal.collect import judge_taken
 from verify.terminal.desk import Desk
@@ -186,10 +190,46 @@ def test_a_line_of_a_card_that_was_not_seen_is_no_line_that_is_so(audience: Audi
     assert "because: not seen: Clamp tight" in "\n".join(account_lines(desk, session))
 
 
-def test_a_line_that_is_wrong_outweighs_one_not_seen() -> None:
+def test_a_line_not_seen_is_kept_beside_one_that_is_wrong_and_counts_like_it() -> None:
     desk = small_desk()
     shown_until_paused(desk, "x", "1 2?")
-    assert desk.session().last("list").outcome.items == {"plug"}
+    session = desk.session()
+    outcome = session.last("list").outcome
+    assert (outcome.items, outcome.unseen) == ({"plug", "clamp"}, {"clamp"})
+    assert Outcome.from_json(outcome.to_json()) == outcome
+    account = "\n".join(account_lines(desk, session))
+    assert "not fine: Plug locked. Not seen: Clamp tight" in account
+    assert said(session.graph.steps["list"], outcome) == (
+        "not so: Plug locked; not seen: Clamp tight"
+    )
+
+
+def test_what_was_not_seen_goes_where_what_is_not_so_goes() -> None:
+    """The number of the part was not looked at, and a lamp was lit: it is asked for."""
+    desk = odometer_desk()
+    shown_until_paused(desk, "12345", "It hunts", "a code", "1? 3")
+    assert desk.session().pending.step == "part-number"
+
+
+def test_an_outcome_with_lines_unseen_alone_or_unknown_is_refused() -> None:
+    desk = small_desk()
+    shown_until_paused(desk, "x")
+    step = desk.session().step()
+    for items, unseen in (({"clamp"}, {"clamp"}), ({"plug"}, {"clamp"})):
+        with pytest.raises(Misfit):
+            check_outcome(
+                step, Outcome("exceptions", items=frozenset(items), unseen=frozenset(unseen))
+            )
+
+
+def test_an_answers_file_says_what_was_not_seen() -> None:
+    desk = small_desk()
+    shown_until_paused(desk, "x")
+    step = desk.session().step()
+    answer = answer_from_tree(step, {"wrong": ["plug"], "unseen": ["clamp"]})
+    assert answer == Exceptions(frozenset({"plug"}), frozenset({"clamp"}))
+    with pytest.raises(UserError, match="sealing"):
+        answer_from_tree(step, {"wrong": ["plug"], "unseen": ["sealing"]})
 
 
 # Numbers nobody can have read

@@ -58,7 +58,8 @@ class Outcome:
 
     label: one of `Step.labels`, or `cannot`, `stop`.
     checks: check → (verdict, finding), for a judged recording.
-    items: the items of a card that are wrong.
+    items: the items of a card that are wrong, or that nobody saw: what was not seen is not shown to
+        be fine. unseen: those of them that nobody saw.
     value: a reading, in the step's unit.
     opens: it passes on the walk because of what follows there, and was given as proof, where
         nothing follows (see `opens`): it leaves the step open.
@@ -70,6 +71,7 @@ class Outcome:
     items: frozenset[str] = frozenset()
     value: Fraction | None = None
     opens: bool = False
+    unseen: frozenset[str] = frozenset()
 
     def to_json(self) -> dict[str, Any]:
         body: dict[str, Any] = {"label": self.label, "grade": self.grade.value}
@@ -79,6 +81,8 @@ class Outcome:
             body["items"] = sorted(self.items)
         if self.value is not None:
             body["value"] = f"{self.value.numerator}/{self.value.denominator}"
+        if self.unseen:
+            body["unseen"] = sorted(self.unseen)
         if self.opens:
             body["opens"] = True
         return body
@@ -97,6 +101,7 @@ class Outcome:
             items=frozenset(body.get("items", ())),
             value=Fraction(body["value"]) if "value" in body else None,
             opens=body.get("opens") is True,
+            unseen=frozenset(body.get("unseen", ())),
         )
 
 

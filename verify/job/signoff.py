@@ -108,7 +108,10 @@ def said(step: Step, outcome: Outcome) -> str:
         return str(step.detail["answers"][outcome.label])
     if outcome.items:
         items = step.detail["items"]
-        return "not so: " + "; ".join(str(items[i]) for i in items if i in outcome.items)
+        wrong = outcome.items - outcome.unseen
+        words = "not so: " + "; ".join(str(items[i]) for i in items if i in wrong)
+        unseen = "; ".join(str(items[i]) for i in items if i in outcome.unseen)
+        return f"{words}; not seen: {unseen}" if unseen else words
     for verdict in (Verdict.FAIL, Verdict.UNDECIDED):
         if found := [f"{c} {f}" for c, v, f in outcome.checks if v is verdict]:
             return ", ".join(found)

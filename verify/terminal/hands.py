@@ -375,10 +375,10 @@ class PersonHands:
 
 
 def _card(step: Step, wrong: frozenset[str], unseen: frozenset[str]) -> Answer:
-    """A line that nobody saw is no line that is so: the card is then not done, unless something on
-    it is wrong already, which decides."""
+    """A line that nobody saw is no line that is so: it counts with what is wrong, and where nothing
+    else is, the card is not done."""
     if wrong or not unseen:
-        return a.Exceptions(wrong)
+        return a.Exceptions(wrong, unseen)
     items = step.detail["items"]
     # For the record, which is English whatever was spoken.
     return a.Cannot("not seen: " + "; ".join(str(items[name]) for name in items if name in unseen))

@@ -52,8 +52,11 @@ def outcome_words(step: Step, outcome: Outcome) -> str:
         return str(step.detail["answers"][outcome.label])
     if step.kind == "card" and outcome.items:
         items = step.detail["items"]
-        named = "; ".join(items[i] for i in items if i in outcome.items)
-        return tr("not fine: {items}", items=named)
+        wrong = outcome.items - outcome.unseen
+        words = tr("not fine: {items}", items="; ".join(items[i] for i in items if i in wrong))
+        if unseen := "; ".join(items[i] for i in items if i in outcome.unseen):
+            words += ". " + tr("Not seen: {items}", items=unseen)
+        return words
     if step.kind == "record" and outcome.checks:
         return _checks_words(step, outcome)
     return tr(_LABELS.get(outcome.label, outcome.label))
