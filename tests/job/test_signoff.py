@@ -12,10 +12,11 @@ from tests.job.play import HIDDEN, Job, failed_once, judged, workshop_flow
 from tests.job.test_proof_to_follow import proof, to_follow
 from tests.job.test_signoff_fold import handed_back
 from verify.evidence.verdict import CheckResult, Limits
-from verify.flow.graph import Promise
+from verify.flow.graph import Outcome, Promise
 from verify.flow.machine import draft_machine
 from verify.job import bodies
-from verify.job.session import ReadOnlySession
+from verify.job.entry import Draft
+from verify.job.session import ReadOnlySession, fold
 from verify.job.signoff import SAID, Elsewhere, Point, Weight, close_to_limit, points
 from verify.words import Group, Verdict
 
@@ -137,6 +138,36 @@ def test_a_skipped_wait_with_its_reason() -> None:
     point = one(job.now, "wait-skipped")
     assert point.words == "The wait of 10 min at “Clean” was skipped."
     assert point.said == (HIDDEN,)
+
+
+def test_a_word_that_turned_good_within_minutes_with_nothing_in_between_is_grave() -> None:
+    job = to_follow()
+    proof(job, "road", "yes")
+    point = one(job.now, "answered-differently")
+    assert point.weight is Weight.GRAVE
+    assert point.words == (
+        "“Road” was not decided: ?. It was answered differently 1 min later, with nothing done, "
+        "driven or recorded in between: Yes."
+    )
+
+
+def test_a_word_that_turned_after_something_was_recorded_or_long_after_is_not_grave() -> None:
+    job = to_follow()
+    proof(job, "idle", judged("pass"), evidence=["a"])
+    proof(job, "road", "yes")
+    assert named(job.now, "answered-differently") == []
+    job = to_follow()
+    body = bodies.proof_body(job.now, "road", Outcome("yes"))
+    wish = Draft("proof", body, "2031-05-01T09:20:00.000Z", "p-1", "late", {})
+    job.journal.append("j", wish, expected_head=job.journal.head("j"))
+    now = fold("j", job.journal.entries("j"), job.machine)
+    assert named(now, "answered-differently") == []
+
+
+def test_what_could_not_be_done_and_then_was_did_not_turn() -> None:
+    job = to_follow(road="cannot")
+    proof(job, "road", "yes")
+    assert named(job.now, "answered-differently") == []
 
 
 def with_a_promise() -> Job:

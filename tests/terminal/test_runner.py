@@ -15,7 +15,9 @@ from verify.terminal.clock import PlayingClock
 from verify.terminal.desk import Desk
 from verify.terminal.hands import PersonHands
 from verify.terminal.prove import ProofRunner
+from verify.terminal.recall import with_the_complaint
 from verify.terminal.runner import Paused, close_by_hand
+from verify.terminal.say import step_page
 from verify.terminal.ui_lines import LineUi
 from verify.words import Audience, EndingKind
 
@@ -477,3 +479,16 @@ def test_columns_nobody_knows_are_asked_about_once_and_offered_again(tmp_path: P
     shown = play.shown.getvalue()
     assert "A file of this layout was read before like this" in shown
     assert "Which column" not in shown
+
+
+def test_the_customers_words_stand_where_it_is_asked_whether_the_complaint_is_gone() -> None:
+    desk = small_desk(flow=Path("throttle-body-replaced"))
+    with pytest.raises(Paused):
+        play(desk, "12345", "It hunts when warm, twice a week", "a code", "!pause")
+    session = desk.session()
+    asked = session.graph.steps["complaint-gone"]
+    page = with_the_complaint(step_page(session, step=asked), session, asked, desk.secret)
+    assert "The complaint, as it was told: “It hunts when warm, twice a week”" in page.before
+    other = session.graph.steps["first-start"]
+    page = with_the_complaint(step_page(session, step=other), session, other, desk.secret)
+    assert "hunts" not in page.before

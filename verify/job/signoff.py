@@ -19,9 +19,10 @@ from dataclasses import dataclass, field
 
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Outcome, Step
-from verify.job.session import ReadOnlySession, Visit, Wait
+from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_fit import alike_points, fit_points
 from verify.job.signoff_point import Point, Weight
+from verify.job.signoff_turn import minutes, passed_without, turn_unexplained
 from verify.words import Verdict
 
 __all__ = ["NOWHERE", "Elsewhere", "Point", "Weight", "close_to_limit", "points"]
@@ -186,6 +187,12 @@ def _open(
     what = f"“{step.title}” was not decided: {said(step, unsure[-1].outcome)}"
     entries = tuple(v.seq for v in unsure)
     if passed is not None:
+        if (turned := turn_unexplained(session, step, unsure[-1], passed)) is not None:
+            words = (
+                f"{what}. It was answered differently {minutes(turned)} later, with nothing done, "
+                f"driven or recorded in between: {said(step, passed.outcome)}."
+            )
+            return Point("answered-differently", Weight.GRAVE, words, (*entries, passed.seq))
         words = f"{what}. Settled: it passed later."
         return Point("undecided-settled", Weight.NOTE, words, (*entries, passed.seq))
     last = unsure[-1]
@@ -255,19 +262,6 @@ def _skipped(session: ReadOnlySession) -> Iterator[Point]:
         words += f"{said(step, over.outcome)}."
         entries = (wait.seq, over.seq)
         yield Point("told-without-wait", Weight.GRAVE, words, entries, (wait.reason,))
-
-
-def passed_without(session: ReadOnlySession, wait: Wait) -> Visit | None:
-    """The answer that passes although it rests on a wait that was skipped, and not kept since."""
-    for name in session.graph.rest_on(wait.step):
-        last, step = session.last(name), session.graph.steps.get(name)
-        if last is None or step is None or last.rank < wait.seq:
-            continue
-        kept = [v for v in session.walk if v.step == wait.step and v.attempt > wait.attempt]
-        since = any(wait.seq < v.rank < last.rank for v in kept)
-        if not since and step.counts(last.outcome) is Verdict.PASS:
-            return last
-    return None
 
 
 def _told(session: ReadOnlySession) -> Iterator[Point]:

@@ -15,7 +15,7 @@ from verify.errors import UserError
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, STOP, Step
 from verify.job.session import ReadOnlySession, Visit
-from verify.job.signoff import passed_without
+from verify.job.signoff_turn import passed_without
 from verify.job.standing import due_days
 from verify.report.document import Block, Figure, Gallery, Mark, Point, Points, Say, Section
 from verify.report.parts import (

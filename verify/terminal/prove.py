@@ -30,6 +30,7 @@ from verify.terminal.collect import Taken, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import later_head
 from verify.terminal.hands import Hands
+from verify.terminal.recall import with_the_complaint
 from verify.terminal.runner import Paused, Runner
 from verify.terminal.say import step_page
 from verify.terminal.signoff_words import due_words, open_proof_lines
@@ -185,6 +186,7 @@ class ProofRunner:
 
     def _page(self, session: Live, step: Step, pending: Pending) -> Page:
         page = step_page(session, step=step, attempt=pending.attempt)
+        page = with_the_complaint(page, session, step, self.desk.secret)
         settle, by = step.later or ("", "")
         due = due_words(by, "", self._today())
         before = tr("To follow: {settle} ({due})", settle=settle, due=due)

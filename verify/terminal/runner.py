@@ -33,6 +33,7 @@ from verify.terminal.confirm import Said
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
+from verify.terminal.recall import with_the_complaint
 from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
 from verify.terminal.say import answer_words, choice_page, outcome_words, spec_words, step_page
 from verify.terminal.tongue import tr, trouble_words
@@ -69,7 +70,8 @@ class Runner:
     def _one(self, session: Live) -> Live:
         step, pending = session.step(), session.pending
         assert pending is not None
-        self.hands.page(step_page(session))
+        page = step_page(session)
+        self.hands.page(with_the_complaint(page, session, step, self.desk.secret))
         if pending.ready is not None:
             return self._ready(session, step, pending.ready)
         if pending.wait_s is not None and not (pending.wait and pending.wait.over):
@@ -271,8 +273,9 @@ class Runner:
         step = session.graph.steps[visit.step]
         was = tr("Correcting. Until now: {words}", words=outcome_words(step, visit.outcome))
         page = step_page(session, step=step, attempt=visit.attempt)
+        page = with_the_complaint(replace(page, before=was), session, step, self.desk.secret)
         # What cannot be done is said of the open question, not of this one.
-        self.hands.page(replace(page, before=was, wishes=(PAUSE, STOP_WISH)))
+        self.hands.page(replace(page, wishes=(PAUSE, STOP_WISH)))
         taken = take_answer(self.desk, session, step, self.hands)
         session = self.desk.live()
         if taken.judged.outcome.label == STOP:
