@@ -321,3 +321,19 @@ def test_what_opens_work_closes_nothing_and_another_answer_can() -> None:
     assert found == {(name, "service-info", "required") for name in flows}
     for name in flows:
         assert "done" in graph_of(name).steps["service-info"].passes
+
+
+@pytest.mark.parametrize("name", FLOWS)
+def test_what_was_not_seen_is_nowhere_called_not_right(name: str) -> None:
+    """An ending that `cannot` leads to says that it may only not have been shown."""
+    graph = graph_of(name)
+    led = {
+        b.to
+        for s in graph.steps.values()
+        for b in s.branches
+        if CANNOT in (b.when.own.outcome or ()) and b.to in graph.endings
+    }
+    for ending in (graph.endings[n] for n in led):
+        words = f"{ending.advice} {ending.owner}"
+        assert "not right yet." not in words, ending.name
+        assert ending.title != "The work is not finished"
