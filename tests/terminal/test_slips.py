@@ -13,12 +13,13 @@ from verify.errors import UserError
 from verify.flow.graph import Outcome
 from verify.job.answers import Exceptions, Number, answer_from_tree
 from verify.job.rules import check_outcome
-from verify.job.signoff import said
+from verify.job.signoff import Weight, points, said
 from verify.job.visits import Misfit
 from verify.terminal.account import account_lines
 from verify.terminal.collect import judge_taken
 from verify.terminal.desk import Desk
 from verify.terminal.runner import Paused
+from verify.terminal.say import answer_words
 from verify.words import Audience, EndingKind
 
 TO_START = [*TO_REST, "2", "hurry", "1"]
@@ -275,3 +276,72 @@ def test_an_odometer_does_not_run_backwards_within_a_job() -> None:
         judge_taken(desk, again, step, Number("12340"), hands)
     for same in ("12345", "7671 mi", "12400"):
         judge_taken(desk, again, step, Number(same), hands)
+
+
+# What holds after a correction
+
+
+def mended_desk() -> Desk:
+    """A line was not so, it was put right, all is so; then an unrelated answer is corrected."""
+    desk = small_desk()
+    shown_until_paused(desk, "It hunts", "1", "1", "none", "9 N·m", "", "1", "",
+                       "1", "9 N·m", "sheet 4")  # fmt: skip
+    assert [v.step for v in desk.session().walk][1:4] == ["list", "mend", "list"]
+    return desk
+
+
+def correct_the_story(desk: Desk, *then: str) -> str:
+    story = len(desk.session().correctable())
+    return shown_until_paused(desk, "!correct", str(story), "It dies", "wrong word", *then)
+
+
+def graves(desk: Desk) -> list[str]:
+    return [p.name for p in points(desk.session()) if p.weight is Weight.GRAVE]
+
+
+def test_what_still_holds_is_the_last_answer_with_what_was_done_before_it() -> None:
+    desk = mended_desk()
+    shown = correct_the_story(desk, "1")
+    assert "It still holds: all fine" in shown
+    assert "not fine" not in shown[shown.index("Answered before the correction") :]
+    session = desk.session()
+    assert [v.step for v in session.walk][:4] == ["story", "list", "mend", "list"]
+    assert "This failed before" not in shown
+    assert graves(desk) == []
+
+
+def test_answered_anew_it_stands_after_what_was_done() -> None:
+    desk = mended_desk()
+    shown = correct_the_story(desk, "2", "none")
+    assert "This failed before" not in shown
+    session = desk.session()
+    assert [v.step for v in session.walk][:4] == ["story", "list", "mend", "list"]
+    assert session.last("list").outcome.label == "ok"
+    assert graves(desk) == []
+
+
+def test_a_fail_after_which_nothing_was_done_is_offered_as_it_was() -> None:
+    desk = small_desk()
+    shown_until_paused(desk, "It hunts", "1")
+    shown = correct_the_story(desk)
+    assert "It still holds: not fine: Plug locked" in shown
+
+
+def test_a_torque_that_is_offered_again_has_its_figure() -> None:
+    desk = mended_desk()
+    shown = correct_the_story(desk, "1")
+    assert "It still holds: pass (9 N·m)" in shown
+
+
+def test_a_torque_out_of_the_wrenchs_range_is_undecided_and_not_refused() -> None:
+    desk = small_desk()
+    shown_until_paused(
+        desk, "It hunts", "none", "9 N·m", "200 N·m", "1", "", "1", "9 N·m", "sheet 4"
+    )
+    session = desk.session()
+    visit = session.last("bolt")
+    assert visit.outcome.label == "cannot"
+    assert "The bolt: undecided" in "\n".join(account_lines(desk, session))
+    assert answer_words(session.graph.steps["bolt"], visit) == "The bolt: undecided (9 N·m)"
+    (point,) = [p for p in points(session) if "bolt" in p.words and "decided" in p.words]
+    assert "was not decided: undecided" in point.words

@@ -184,7 +184,10 @@ def _failed(
 def _open(
     session: ReadOnlySession, step: Step, unsure: Sequence[Visit], passed: Visit | None
 ) -> Point:
-    what = f"“{step.title}” was not decided: {said(step, unsure[-1].outcome)}"
+    came = said(step, unsure[-1].outcome)
+    if unsure[-1].outcome.label == CANNOT and unsure[-1].results:
+        came = "undecided"  # a torque, with what was computed of it
+    what = f"“{step.title}” was not decided: {came}"
     entries = tuple(v.seq for v in unsure)
     if passed is not None:
         if (turned := turn_unexplained(session, step, unsure[-1], passed)) is not None:

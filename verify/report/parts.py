@@ -133,8 +133,11 @@ def why_open(session: ReadOnlySession, step: Step, source: Source) -> str:
     visit = session.last(step.name)
     if visit is None:
         return "not reached"
-    if visit.outcome.label == CANNOT:
+    # A torque that could not be judged says why itself.
+    if visit.outcome.label == CANNOT and not results_of(visit):
         reason = source.secret(visit.private["reason"]) if "reason" in visit.private else ""
+        if reason.startswith("left out"):
+            return reason
         return "could not be done" + (f": {reason}" if reason else "")
     bad = [r for r in results_of(visit) if r.verdict is not Verdict.PASS]
     if step.kind != "codes" and bad:

@@ -22,7 +22,7 @@ from verify.terminal import ask_numbers, confirm
 from verify.terminal.clock import local
 from verify.terminal.columns import ask_columns
 from verify.terminal.marks import MARKS
-from verify.terminal.say import outcome_words
+from verify.terminal.say import outcome_words, visit_words
 from verify.terminal.spec_memory import Remembered
 from verify.terminal.tongue import tr, trouble_words, why
 from verify.terminal.ui import (
@@ -232,7 +232,7 @@ class PersonHands:
     def keep_ready(
         self, session: ReadOnlySession, step: Step, ready: Visit, *, locked: bool
     ) -> bool:
-        words = outcome_words(step, ready.outcome)
+        words = visit_words(step, ready, typed=True)
         if locked and step.kind == "record":
             self.ui.tell(
                 tr(

@@ -33,6 +33,7 @@ from verify.terminal.confirm import Said
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
+from verify.terminal.mended import mended_since
 from verify.terminal.recall import with_the_complaint
 from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
 from verify.terminal.say import answer_words, choice_page, outcome_words, spec_words, step_page
@@ -132,7 +133,15 @@ class Runner:
         """An answer from before a correction is offered again, with its own time."""
         pending = session.pending
         assert pending is not None
-        if self.hands.keep_ready(session, step, ready, locked=pending.locked):
+        if chain := mended_since(session, ready):
+            # It failed, was put right and was answered again: the last answer is what holds, and
+            # what was done before it stays on the walk.
+            keep = self.hands.keep_ready(session, step, chain[-1], locked=False)
+            session = self._take_again(session, chain if keep else chain[:-1])
+            pending = session.pending
+            if keep or pending is None or pending.step != step.name or pending.locked:
+                return session
+        elif self.hands.keep_ready(session, step, ready, locked=pending.locked):
             body = ready_body(session)
             if not computed(step, ready.outcome) and self._ends_unsaid("outcome", body, step):
                 return self.desk.live()
@@ -150,6 +159,15 @@ class Runner:
                 return session
             taken = taken.with_private(reason=reason)
         return self._write(step, taken)
+
+    def _take_again(self, session: Live, chain: Sequence[Visit]) -> Live:
+        """Takes ready answers up again, one after the other, as far as they are still offered."""
+        for visit in chain:
+            pending = session.pending
+            if pending is None or pending.ready is None or pending.ready.seq != visit.seq:
+                break
+            session = self.desk.write("outcome", ready_body(session))
+        return session
 
     # Waits
 
