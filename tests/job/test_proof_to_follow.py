@@ -232,6 +232,28 @@ def test_a_comeback_ends_what_was_to_follow() -> None:
         job.correct(job.seq("road"), "yes")
 
 
+def spec_of(job: Job, text: str) -> dict[str, Any]:
+    source = "standard" if text else "not found"
+    return bodies.spec_body(job.now, name="idle_speed", text=text, unit="rpm", source=source)
+
+
+def test_after_a_sign_off_a_number_that_was_not_found_may_still_be_found() -> None:
+    job = to_follow()
+    job.put("spec", spec_of(job, ""))
+    decide(job)
+    job.put("spec", spec_of(job, "700"))
+    assert job.now.specs["idle_speed"].text == "700"
+    assert job.now.signed_off is not None
+
+
+def test_after_a_sign_off_a_number_that_was_known_stays_as_it_was_signed() -> None:
+    job = to_follow()
+    job.put("spec", spec_of(job, "650"))
+    decide(job)
+    with pytest.raises(UserError, match="signed off"):
+        spec_of(job, "700")
+
+
 def flow_with_a_relearn() -> Graph:
     """seal (safe) → info (what is required; learning) → relearn → gate."""
     return flow(

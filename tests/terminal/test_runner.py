@@ -492,3 +492,50 @@ def test_the_customers_words_stand_where_it_is_asked_whether_the_complaint_is_go
     other = session.graph.steps["first-start"]
     page = with_the_complaint(step_page(session, step=other), session, other, desk.secret)
     assert "hunts" not in page.before
+
+
+def prove(desk: Desk, *lines: str) -> str:
+    shown = io.StringIO()
+    source = io.StringIO("".join(line + "\n" for line in lines))
+    with suppress(Paused):
+        ProofRunner(desk, PersonHands(LineUi(source, shown)), "as-work").run()
+    return " ".join(shown.getvalue().split())
+
+
+def with_no_idle_speed(tmp_path: Path, rpm: float = 750.0) -> Desk:
+    """The idle was recorded, its figure was not found, and then it was only told."""
+    desk = small_desk()
+    file = str(idle_csv(tmp_path / "idle.csv", rpm))
+    walk_to_end(desk, ["1", file, "3", "1", "2", "1", "1"])
+    session = desk.session()
+    assert list(session.to_prove) == ["idle"]
+    assert session.specs["idle_speed"].text == ""
+    return desk
+
+
+@pytest.mark.parametrize("at_the_step", [False, True])
+def test_a_number_that_was_not_found_can_be_entered_when_proof_is_taken_in(
+    tmp_path: Path, at_the_step: bool
+) -> None:
+    desk = with_no_idle_speed(tmp_path)
+    before = [v.seq for v in desk.session().walk]
+    enter = ["!spec", "1", "750 rpm", "sheet 7", "found it in the sheet of the engine"]
+    shown = prove(desk, *(["1"] if at_the_step else []), *enter, "!pause")
+    assert ("Not found until now: Warm idle speed. Enter it first (!spec)." in shown) == at_the_step
+    session = desk.session()
+    assert session.specs["idle_speed"].text == "750"
+    assert session.proven_later
+    assert session.proofs[-1].outcome.label == "pass"
+    assert [v.seq for v in session.walk] == before
+
+
+def test_a_number_found_later_can_show_that_it_failed(tmp_path: Path) -> None:
+    desk = with_no_idle_speed(tmp_path, 1150.0)
+    prove(desk, "!spec", "1", "750 rpm", "sheet 7", "found it in the sheet of the engine", "!pause")
+    assert desk.session().proof_failed == ("idle",)
+
+
+def test_a_number_that_is_known_is_not_changed_when_proof_is_taken_in(tmp_path: Path) -> None:
+    desk = small_desk()
+    walk_to_end(desk, ["2", "1", "1"])
+    assert '"!spec" is not offered here.' in prove(desk, "!spec", "!pause")
