@@ -149,7 +149,9 @@ def test_what_is_not_required_says_so_and_enter_leaves_it_out() -> None:
     assert "Not required: Enter alone leaves it out, and that is fine." in shown
     session = desk.session()
     assert session.at == "list"
-    assert "because: left out: not required" in "\n".join(account_lines(desk, session))
+    account = "\n".join(account_lines(desk, session))
+    assert "because: left out: not required" in account
+    assert "The story: left out [told" in account
 
 
 def test_a_wait_that_is_not_required_is_left_out_by_its_own_line() -> None:
