@@ -7,7 +7,17 @@ be done. Such an answer may never close what is open.
 
 from __future__ import annotations
 
-from verify.flow.graph import CANNOT, REMEDY, Branch, Graph, Step
+from dataclasses import replace
+
+from verify.flow.graph import CANNOT, REMEDY, Branch, Graph, Outcome, Step
+
+
+def as_proof(graph: Graph, step: str, outcome: Outcome) -> Outcome:
+    """An outcome as it counts once the keys went back: what opens work leaves its step open."""
+    known = graph.steps.get(step)
+    if known is None or not opens_work(graph, known, outcome.label):
+        return outcome
+    return replace(outcome, opens=True)
 
 
 def opens_work(graph: Graph, step: Step, label: str) -> bool:

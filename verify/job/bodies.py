@@ -12,13 +12,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from verify.errors import Problem, UserError
 from verify.flow.graph import Outcome
 from verify.flow.machine import DraftMachine, FlowMachine
-from verify.flow.opens import opens_work
+from verify.flow.opens import as_proof
 from verify.job.entry import GENESIS, Draft, seal
 from verify.job.session import (
     DraftSession,
@@ -158,21 +157,13 @@ def proof_body(
     private: Mapping[str, str] | None = None,
 ) -> Body:
     """What an open step came to after the keys went back; step: one of `session.to_prove`."""
-    outcome = _as_proof(session, step, outcome)
+    outcome = as_proof(session.graph, step, outcome)
     body: Body = {
         "step": step,
         "attempt": session.made.get(step, 0) + 1,
         "outcome": outcome.to_json(),
     } | _given(evidence, results, values, private)
     return _live(session, "proof", body)
-
-
-def _as_proof(session: ReadOnlySession, step: str, outcome: Outcome) -> Outcome:
-    """An answer that opens work instead of showing anything leaves its step open."""
-    known = session.graph.steps.get(step)
-    if known is None or not opens_work(session.graph, known, outcome.label):
-        return outcome
-    return replace(outcome, opens=True)
 
 
 def sign_off_body(
@@ -248,7 +239,7 @@ def correction_body(
     """Another answer in the place of the live one of entry `seq`; reason: salted digest."""
     old = _answer(session, seq, aside=False)
     if old in session.proofs:
-        outcome = _as_proof(session, old.step, outcome)
+        outcome = as_proof(session.graph, old.step, outcome)
     body: Body = {
         "of": seq,
         "step": old.step,
