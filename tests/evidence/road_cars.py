@@ -91,8 +91,9 @@ def answering_car(
     kick_down: bool = False,
     foot_takes_s: float = 0.0,
     pull_kmh_s: float = 4.0,
+    held_s: float = HELD_S,
 ) -> Recording:
-    """Tip-ins of 5 s out of a steady 48 km/h; the pull begins `delay_s` behind the pedal and builds
+    """Tip-ins out of a steady 48 km/h; the pull begins `delay_s` behind the pedal and builds
     up with a time constant; engine speed = 40 · road speed. late: tip-in → its own delay."""
     rng = np.random.default_rng(seed)
     fine = np.arange(0.0, 10.0 + tip_ins * CYCLE_S, FINE_S)
@@ -102,12 +103,12 @@ def answering_car(
     for k in range(tip_ins):
         at = 15.0 + k * CYCLE_S + rng.uniform(0.0, 1.0)
         own = (late or {}).get(k, delay_s)
-        pedal[(fine >= at) & (fine < at + HELD_S)] += step
-        wanted[(fine >= at + own) & (fine < at + HELD_S)] = 1.0
-        wanted[(fine >= at + HELD_S + 0.5) & (fine < at + HELD_S + 6.5)] = -0.9
+        pedal[(fine >= at) & (fine < at + held_s)] += step
+        wanted[(fine >= at + own) & (fine < at + held_s)] = 1.0
+        wanted[(fine >= at + held_s + 0.5) & (fine < at + held_s + 6.5)] = -0.9
         sagging[(fine >= at) & (fine < at + own)] = 1.0
         if kick_down:
-            gear[(fine >= at + 0.4) & (fine < at + HELD_S)] = 1.4
+            gear[(fine >= at + 0.4) & (fine < at + held_s)] = 1.4
     if foot_takes_s:
         width = round(foot_takes_s / FINE_S)
         spread = np.convolve(np.pad(pedal, width, mode="edge"), np.ones(width) / width, "same")
@@ -139,7 +140,7 @@ def frame_drive(inside_s: float = 30.0, every_s: float = 0.5, coolant_c: float =
     return recording(
         [
             channel("engine_speed", times, np.where(inner, 1950.0, 2600.0) + times % 3),
-            channel("load", times + 0.1, np.where(inner, 40.0, 70.0), 0.4),
+            channel("load", times + 0.1, np.where(inner, 40.0, 70.0) + 0.4 * (times % 4 < 1), 0.4),
             channel("vehicle_speed", times + 0.2, np.where(inner, 65.0, 90.0)),
             channel("coolant", slow, np.full(len(slow), coolant_c)),
         ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from tests.evidence.road_cars import FRAME, answering_car, frame_drive, surging_car
-from tests.nasty import changed, channel, drive, spec, without
+from tests.nasty import changed, channel, drive, spec, with_values, without
 from verify.evidence.recording import Recording
 from verify.quantity import SpecValue
 
@@ -58,6 +58,10 @@ CASES: Mapping[tuple[str, str], tuple[Callable[[], Recording], Specs]] = {
     ("same-conditions", "spec-implausible"): (
         frame_drive,
         {**FRAME, "frame_load_window": spec("30 %")},
+    ),
+    ("same-conditions", "frozen"): (
+        lambda: with_values(frame_drive(), "load", lambda v: 40.0 + 0.0 * v),
+        FRAME,
     ),
     ("same-conditions", "channel-missing"): (lambda: without(frame_drive(), "load"), FRAME),
     ("same-conditions", "too-slow-to-tell"): (_slow_load, FRAME),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -20,6 +23,7 @@ from tests.evidence.slow_cars import (
 from tests.evidence.slow_drives import charging_car as car
 from tests.nasty import zoo
 from verify.evidence.checks.charging import CHARGING
+from verify.evidence.recording import Recording
 from verify.words import Verdict
 
 
@@ -177,7 +181,7 @@ def test_held_to_its_own_truth(
 
 
 def test_pinned() -> None:
-    """What version 1 says of a car written out by plain arithmetic; a change is a new version."""
+    """What version 2 says of a car written out by plain arithmetic; a change is a new version."""
     t = np.arange(0.0, 180.0, 1.0)
     result = run(
         CHARGING,
@@ -191,10 +195,40 @@ def test_pinned() -> None:
             }
         ),
     )
-    assert CHARGING.version == 1
+    assert CHARGING.version == 2
     assert told(result) == ("pass", "charges")
     assert result.value == pytest.approx(PINNED[0], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[1], rel=1e-9)
 
 
 PINNED = (14.150169491525425, 0.00700456417571076)
+
+
+def with_volts(base: Recording, how: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Recording:
+    volts = base.channels["module_voltage"]
+    changed = replace(volts, values=how(volts.time_s, volts.values))
+    return replace(base, channels={**base.channels, "module_voltage": changed})
+
+
+def test_a_supply_that_rises_too_high_now_and_then_is_no_pass() -> None:
+    """Eight seconds at 16.5 V hardly show in the mean of two minutes."""
+    sound = car()
+    bursts = with_volts(sound, lambda t, v: np.where((t > 160.0) & (t < 168.0), 16.5, v))
+    assert run(CHARGING, sound).finding == "charges"
+    result = run(CHARGING, bursts)
+    assert told(result) == ("undecided", "above-usual")
+    assert "16.50 V" in result.why
+
+
+@pytest.mark.parametrize(("from_s", "to_s"), [(30.0, 90.0), (91.0, 129.0), (70.0, 500.0)])
+def test_a_voltage_that_stands_still_at_a_level_is_no_evidence_there(
+    from_s: float, to_s: float
+) -> None:
+    """Also where it moved before: the last number is written on and on."""
+    held = with_volts(car(), lambda t, v: np.where((t > from_s) & (t < to_s), 14.1, v))
+    wanted = "charges" if from_s == 30.0 else "frozen"
+    assert run(CHARGING, held).finding == wanted
+    # In steps of 0.1 V a steady supply may well stay on one.
+    coarse = replace(held.channels["module_voltage"], resolution=0.1)
+    told_coarsely = replace(held, channels={**held.channels, "module_voltage": coarse})
+    assert run(CHARGING, told_coarsely).finding == "charges"

@@ -100,6 +100,40 @@ def test_the_units_of_a_file_change_no_verdict(idle_rpm: float) -> None:
         assert said(plain) == said(same) or at_a_bound(plain), plain.check
 
 
+# Unit of the channel → another of its kind: factor and offset.
+FILE_UNITS = {
+    "km/h": ("mph", 1 / 1.609344, 0.0), "°C": ("°F", 1.8, 32.0), "V": ("mV", 1000.0, 0.0),
+    "kPa": ("bar", 0.01, 0.0),
+}  # fmt: skip
+
+
+def as_events(base: Recording, units: dict[str, tuple[str, float, float]]) -> Recording:
+    """The recording read from a table with one reading a row, its numbers in these units."""
+    rows: list[tuple[float, str]] = []
+    told: dict[str, str] = {}
+    for name, c in base.channels.items():
+        unit, factor, offset = units.get(c.unit, (c.unit, 1.0, 0.0))
+        told[name] = name if unit == "1" else f"{name} {unit}"
+        values = (c.values * factor + offset).tolist()
+        rows += [
+            (t, f"{t:.6f},{name},{v:.12g}") for t, v in zip(c.time_s.tolist(), values, strict=True)
+        ]
+    text = "\n".join(["time [s],signal,value", *(line for _, line in sorted(rows)), ""])
+    return read_recording(io.BytesIO(text.encode()), "events.csv", mapping=told)
+
+
+@pytest.mark.parametrize(("check", "finding"), [c for c in CASES if not c[0].endswith("-pair")])
+def test_the_units_of_a_file_change_no_verdict_of_any_check(check: str, finding: str) -> None:
+    """But of the pairs, whose tracks are read in % alone."""
+    make, specs = CASES[check, finding]
+    base = make()
+    assert not base.channels or any(c.unit in FILE_UNITS for c in base.channels.values())
+    plain = one(check, as_events(base, {}), specs=specs)
+    assert said(one(check, as_events(base, FILE_UNITS), specs=specs)) == said(plain) or (
+        at_a_bound(plain)
+    )
+
+
 # --- a gap is no exposure ------------------------------------------------------------------------
 
 

@@ -78,7 +78,7 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
         "samples": 3,
         "windows": [[10.0, 98.7], [138.2, 148.7], [659.5, 898.1]],
     },
-    ("no-stall", 3): {
+    ("no-stall", 4): {
         "verdict": "pass",
         "finding": "none-seen",
         "value": 0.0,
@@ -98,7 +98,7 @@ PINNED: dict[tuple[str, int], dict[str, Any]] = {
             [652.1, 899.5],
         ],
     },
-    ("road-coverage", 3): {
+    ("road-coverage", 4): {
         "verdict": "pass",
         "finding": "met",
         "value": 600.6,

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.conftest import real_recording
@@ -190,6 +190,8 @@ def test_the_fullest_of_several_drives_is_told() -> None:
     ),
     st.sampled_from([0.2, 0.5, 1.0]),
 )  # fmt: skip
+@example([(3, 0, 0.0), (3, 0, 0.0), (35, 0, 0.0), (55, 23, 0.0), (60, 1, 0.0), *[(60, 0, 0.0)] * 2],
+         0.2)  # fmt: skip
 def test_less_recorded_is_never_more_seen(legs: list[Leg], every_s: float) -> None:
     base = made(legs, every_s)
     whole = items(base)

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.nasty import channel, recording
-from verify.evidence.driven import distance_km, running_s, warmed_up
+from verify.evidence.driven import distance_km, running_s, stale_speed, warmed_up
 from verify.evidence.recording import Recording
 
 TIMES = np.arange(0.0, 601.0)
@@ -107,3 +107,42 @@ def test_running_time_is_that_between_running_readings() -> None:
     cut = recording([channel("engine_speed", TIMES, speed)], gaps=[(200.2, 200.8)])
     assert running_s(cut) == pytest.approx(299.0)
     assert running_s(recording([])) is None
+
+
+def driving(kmh: np.ndarray, rpm: np.ndarray) -> Recording:
+    times = 0.5 * np.arange(len(kmh))
+    return recording(
+        [channel("vehicle_speed", times, kmh, 1.0), channel("engine_speed", times, rpm, 1.0)]
+    )
+
+
+def test_a_speed_that_is_written_on_while_the_engine_goes_up_and_down_is_no_distance() -> None:
+    """Ten minutes of town, then nine at 60 km/h by a logger that has lost the speed."""
+    t = np.arange(2400)
+    town = np.round(30.0 + 20.0 * np.sin(t / 23.0))
+    rpm = 1600.0 + 700.0 * np.sin(t / 23.0)
+    whole = distance_km(driving(town, rpm))
+    lost = driving(np.where(t < 1300, town, 60.0), rpm)
+    half = distance_km(lost)
+    first = distance_km(driving(town[:1300], rpm[:1300]))
+    assert whole is not None
+    assert half is not None
+    assert first is not None
+    assert half[0] == pytest.approx(first[0], abs=0.02)
+    assert half[0] < 0.6 * whole[0]
+    (span,) = stale_speed(lost)
+    assert span.tolist() == pytest.approx([650.0, 1199.5], abs=1.0)
+
+
+def test_an_even_speed_in_one_gear_is_driven() -> None:
+    """Cruise control, one shift in it, a stop, and a speed that stands for less than a minute."""
+    t = np.arange(1200)
+    even = np.full(len(t), 90.0)
+    shifted = np.where(t < 600, 2400.0, 1900.0) + t % 7
+    for made in (
+        driving(even, 2200.0 + t % 9),
+        driving(even, shifted),
+        driving(np.zeros(len(t)), 750.0 + 900.0 * (t % 20 < 6)),
+        driving(np.where(t % 100 < 60, 50.0, 51.0), 1500.0 + 800.0 * np.sin(t / 9.0)),
+    ):
+        assert len(stale_speed(made)) == 0

@@ -173,3 +173,31 @@ def test_one_very_late_poll_is_no_exposure() -> None:
     steps[40] = 2.2
     made = polled(steps)
     assert exposure(made).idle_s < exposure(polled(np.full(400, 0.9))).idle_s - 2.0
+
+
+def lights(*idles_s: float, off: Sequence[int] = ()) -> Recording:
+    """From light to light: at each so many seconds of idle, and at those in `off` the engine then
+    stands still for 8 s and comes back."""
+    script: list[tuple[str, float]] = list(PARKED_SCRIPT)
+    for place, idle_s in enumerate(idles_s):
+        script += [("town", 20.0), ("idle", idle_s)]
+        script += [("off", 8.0), ("idle", 3.0)] if place in off else []
+    return drive(tuple(script))
+
+
+def test_start_stop_soon_after_each_rest_is_none() -> None:
+    made = lights(8.0, 8.0, 8.0, 20.0, off=(0, 1, 2))
+    assert kinds(made) == ["start-stop"] * 3
+    assert one(made).finding == "none-seen"
+
+
+def test_engines_that_die_long_after_coming_to_rest_were_not_stopped_by_start_stop() -> None:
+    made = lights(25.0, 25.0, 8.0, off=(0, 1))
+    assert kinds(made) == ["open"] * 2
+    assert "after the car had come to rest" in one(made).why
+
+
+def test_engines_that_die_at_some_lights_and_idle_on_at_others_stay_open() -> None:
+    made = lights(8.0, 25.0, 8.0, 25.0, off=(0, 2))
+    assert kinds(made) == ["open"] * 2
+    assert "at 2 standstills and idled on at 2" in one(made).why

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -189,7 +191,7 @@ def test_never_wrong_away_from_the_limit(
 
 
 def test_pinned() -> None:
-    """What version 2 says of a car written out by plain arithmetic; a change is a new version."""
+    """What version 3 says of a car written out by plain arithmetic; a change is a new version."""
     t = np.arange(0.0, 160.0, 0.5)
     held = (t >= 60.0) & (t < 96.0)
     result = run(
@@ -205,7 +207,7 @@ def test_pinned() -> None:
             }
         ),
     )
-    assert FUEL_TRIM.version == 2
+    assert FUEL_TRIM.version == 3
     assert told(result) == ("pass", "within")
     assert result.value == pytest.approx(PINNED[0], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[1], rel=1e-9)
@@ -251,3 +253,28 @@ def test_a_trim_that_was_cleared_and_learns_does_not_drop_out() -> None:
     t = np.arange(0.0, 240.0, 0.5)
     long = channel("fuel_trim_long", t, np.where(t // 30.0 % 2.0 == 0.0, 0.0, 5 * STEP), STEP)
     assert drops_out(long, np.array([[0.0, 240.0]])) == 0.0
+
+
+@pytest.mark.parametrize("stale", ["held", "idle"])
+def test_a_trim_that_stands_still_over_a_point_is_no_evidence_there(stale: str) -> None:
+    """The logger goes on writing the last trim it had, whatever the mixture does meanwhile."""
+    base = car(2.0, 16.0) if stale == "held" else car(16.0, 2.0)
+    short = base.channels["fuel_trim_short"]
+    held = (short.time_s >= 60.0) & (short.time_s < 94.0)
+    own = held if stale == "held" else ~held
+    values = np.where(own, 0.0, short.values)
+    long = base.channels["fuel_trim_long"]
+    quiet = replace(long, values=np.zeros(len(long.values)))
+    result = run(
+        FUEL_TRIM,
+        replace(
+            base,
+            channels={
+                **base.channels,
+                "fuel_trim_short": replace(short, values=values),
+                "fuel_trim_long": quiet,
+            },
+        ),
+    )
+    assert told(result) == ("undecided", "frozen")
+    assert ("2,500 rpm" if stale == "held" else "at idle") in result.why

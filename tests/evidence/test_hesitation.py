@@ -114,6 +114,32 @@ def test_one_late_answer_of_ten_stays_open() -> None:
     assert result.to_json()["surely_late"] == 1
 
 
+def test_one_of_ten_without_any_answer_is_no_pass() -> None:
+    """A hill, or a hesitation longer than the foot waited: worse than a late answer, as open."""
+    result = judged(car(0.2, late={4: 60.0}, every_s=0.2))
+    assert (result.verdict, result.finding) == (Verdict.UNDECIDED, "unanswered")
+    assert (result.to_json()["answered"], result.to_json()["unanswered"]) == (9, 1)
+    # Of a car that is slow in the others it takes no fail away.
+    assert judged(car(1.8, late={4: 60.0}, every_s=0.2)).finding == "hesitates"
+
+
+@pytest.mark.parametrize(("held_s", "finding"), [(4.0, "unanswered"), (3.6, "unanswered")])
+def test_a_foot_that_waited_as_asked_and_lifted_has_seen_no_answer(
+    held_s: float, finding: str
+) -> None:
+    """The hold asked for is 4 s, so a foot that does it lifts before 4 s have passed since half."""
+    made = car(0.2, late={4: 60.0}, every_s=0.2, held_s=held_s)
+    result = judged(made)
+    assert (result.finding, result.to_json()["unanswered"]) == (finding, 1)
+    assert result.to_json()["sagged"] == 0
+    assert judged(car(0.2, every_s=0.2, held_s=held_s)).finding == "answers"
+
+
+def test_a_foot_that_lifted_at_once_says_nothing() -> None:
+    short = judged(car(0.2, late={4: 60.0}, every_s=0.2, held_s=2.0))
+    assert short.to_json()["unanswered"] == 0
+
+
 def test_near_the_limit_it_is_open() -> None:
     assert judged(car(0.9)).finding == "near-limit"
 
@@ -218,7 +244,7 @@ def test_pinned_at_version_3() -> None:
         ]
     )
     result = judged(made).to_json()
-    assert HESITATION.version == 3
+    assert HESITATION.version == 4
     assert (result["verdict"], result["finding"]) == ("pass", "answers")
     assert result["value"] == pytest.approx(PINNED[0], rel=1e-9)
     assert result["uncertainty"] == pytest.approx(PINNED[1], rel=1e-9)

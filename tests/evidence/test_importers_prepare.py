@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +12,7 @@ from hypothesis.extra import numpy as hnp
 
 from verify.errors import UserError
 from verify.evidence.genuine import changes, genuine_rows
+from verify.evidence.importers.port import read_recording
 from verify.evidence.prepare import (
     age_in_a_row,
     gap_limit,
@@ -19,6 +22,7 @@ from verify.evidence.prepare import (
     resolution_of,
     spread,
 )
+from verify.evidence.recording import Recording
 
 NO_GAPS = np.empty(0, dtype=np.int64)
 
@@ -64,15 +68,56 @@ def test_a_clock_set_back_far_makes_a_gap_of_unknown_length() -> None:
     assert np.all(np.diff(mended.time_s) > 0)
 
 
+def ten_seconds(start_s: float = 0.0, seed: int = 1, seconds: float = 10.0) -> str:
+    rng = np.random.default_rng(seed)
+    times = np.arange(start_s, start_s + seconds, 0.5)
+    rows = (f"{t:.1f},{v:.1f}" for t, v in zip(times, rng.normal(750, 9, len(times)), strict=True))
+    return "\n".join(rows) + "\n"
+
+
+HEAD_LINE = "time [s],engine speed [rpm]\n"
+
+
+def read_rows(text: str) -> Recording:
+    return read_recording(io.BytesIO((HEAD_LINE + text).encode()), "made.csv")
+
+
+def test_what_stands_in_a_file_twice_counts_once() -> None:
+    """Exports are often added to the file of the one before."""
+    once = read_rows(ten_seconds())
+    for text in (2 * ten_seconds(), 3 * ten_seconds()):
+        twice = read_rows(text)
+        assert twice.channels["engine_speed"].values.tolist() == (
+            once.channels["engine_speed"].values.tolist()
+        )
+        assert twice.gaps == ()
+        assert any("stand in the file a second time" in r for r in twice.repairs)
+    # The second export begins with the first one, or with its end.
+    long = ten_seconds(seconds=20.0)
+    lines = long.splitlines(keepends=True)
+    grown = "".join(lines[:20]) + long
+    assert np.array_equal(
+        read_rows(grown).channels["engine_speed"].values,
+        read_rows(long).channels["engine_speed"].values,
+    )
+    assert read_rows("".join(lines[:30]) + "".join(lines[18:])).seconds == 19.5
+
+
+def test_two_drives_whose_clocks_begin_alike_are_two() -> None:
+    both = read_rows(ten_seconds(seed=1) + ten_seconds(seed=2))
+    assert len(both.channels["engine_speed"].values) == 40
+    assert len(both.gaps) == 1
+
+
 def test_a_coarse_clock_is_spread_and_equal_rows_are_dropped() -> None:
     times, repairs = clock(0, 0, 1, 1, 2, 2)
     assert times == [0, 0.5, 1, 1.5, 2, 2.5]
     assert "steps of 1 s only" in repairs[0]
     ticks = [0.0, 0.5, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0]
-    kept, told = clock(*ticks, repeated=lambda rows: np.ones(len(rows), dtype=bool))
+    kept, told = clock(*ticks, repeated=lambda rows, _: np.ones(len(rows), dtype=bool))
     assert kept == [0, 0.5, 1, 1.5, 2, 2.5, 3]
     assert told == ("1 row repeats the row before with the same time: left out",)
-    moved, told = clock(*ticks, repeated=lambda rows: np.zeros(len(rows), dtype=bool))
+    moved, told = clock(*ticks, repeated=lambda rows, _: np.zeros(len(rows), dtype=bool))
     assert moved == [0, 0.5, 0.75, 1, 1.5, 2, 2.5, 3]
     assert told == ("1 row has the time of the row before: spread evenly up to the next",)
 

@@ -207,7 +207,7 @@ def test_the_result_is_pinned_at_version_3() -> None:
         ]
     )
     result = judged(made)
-    assert NO_RESPONSE.version == 3
+    assert NO_RESPONSE.version == 4
     assert (result.finding, result.value) == ("none-seen", 0.0)
     assert result.details["exposure"]["presses"] == 10
     assert result.details["exposure"]["no_answer_share_below"] == pytest.approx(0.258865, rel=1e-5)

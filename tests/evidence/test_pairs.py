@@ -412,7 +412,7 @@ def test_the_check_says_what_it_said() -> None:
         [_channel("pedal_d", t, pedal, 2.0, 0.0), _channel("pedal_e", t + 0.2, second, 2.0, 0.0)]
     )
     result = judged(made_of)
-    assert PEDAL_PAIR.version == 2
+    assert PEDAL_PAIR.version == 3
     assert (result.finding, result.samples) == PINNED[:2]
     assert result.value == pytest.approx(PINNED[2], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[3], rel=1e-9)

@@ -316,7 +316,7 @@ def test_the_wording_of_a_result_and_its_number_are_pinned_at_version_3() -> Non
         ]
     )
     result = judged(made)
-    assert PEDAL_RESPONSE.version == 3
+    assert PEDAL_RESPONSE.version == 4
     assert (result.verdict, result.finding) == (Verdict.PASS, "prompt")
     assert result.value == pytest.approx(PINNED_VALUE_S, rel=1e-6)
 

@@ -15,7 +15,18 @@ from hypothesis import strategies as st
 from tests.conftest import real_recording
 from tests.evidence.road_cars import FRAME
 from tests.evidence.road_cars import frame_drive as made
-from tests.nasty import changed, channel, drive, kept, recording, spec, with_gap, without, zoo
+from tests.nasty import (
+    changed,
+    channel,
+    drive,
+    kept,
+    recording,
+    spec,
+    with_gap,
+    with_values,
+    without,
+    zoo,
+)
 from verify.car.freeze_frame import FreezeFrame, similar
 from verify.errors import UserError
 from verify.evidence.checks.kind import Check
@@ -110,7 +121,8 @@ def test_where_no_drive_can(specs: Mapping[str, SpecValue], words: str) -> None:
 
 def test_an_idle_frame_says_what_to_do_instead() -> None:
     specs = frame(frame_engine_speed="750 rpm", frame_vehicle_speed="0 km/h", frame_load="25 %")
-    result = judged(drive(also={"load": 25.0}), specs=specs)
+    idle = with_values(drive(also={"load": 25.0}), "load", lambda v: v + np.arange(len(v)) % 2)
+    result = judged(idle, specs=specs)
     assert "put that recording to idle-speed" in result.settle
     assert "s in those conditions" in result.why
 
@@ -232,7 +244,7 @@ def test_the_conditions_are_those_of_the_freeze_frame_module(
     one = recording(
         [
             channel("engine_speed", times, now + 1e-9 * times),
-            channel("load", times, pull + 0 * times),
+            channel("load", times, pull + 1e-6 * times),
             channel("coolant", times, heat + 0 * times),
         ]
     )
@@ -263,9 +275,9 @@ def test_it_says_what_it_is() -> None:
     assert Verdict.FAIL not in check.findings.values(), "a drive that did not go there fails no car"
 
 
-def test_pinned_at_version_1() -> None:
+def test_pinned_at_version_2() -> None:
     value = judged(made(12.0)).to_json()
-    assert SAME_CONDITIONS.version == 1
+    assert SAME_CONDITIONS.version == 2
     assert (value["verdict"], value["finding"]) == ("pass", "met")
     assert value["seconds"] == pytest.approx(11.4, rel=1e-9)
     assert [[w["start_s"], w["end_s"]] for w in value["windows"]] == [[30.1, 41.5]]
@@ -314,3 +326,20 @@ def test_a_real_drive_without_load_is_undecided() -> None:
     result = judged(read_recording(io.BytesIO(data), "drive"))
     assert result.finding == "channel-missing"
     assert "load" in result.why
+
+
+def test_a_load_that_stands_still_is_no_time_in_the_conditions() -> None:
+    """The logger writes its last load on and on while the engine turns faster and slower."""
+    base = made(60.0)
+    stale = with_values(base, "load", lambda v: 40.0 + 0.0 * v)
+    assert judged(base).finding == "met"
+    assert judged(stale).finding == "frozen"
+    # From the middle of the drive on.
+    times = base.channels["load"].time_s
+    half = with_values(base, "load", lambda v: np.where(times > 32.0, 40.8, v))
+    result = judged(half)
+    assert (result.finding, result.value) == ("not-met", pytest.approx(1.9, abs=0.6))
+    assert any("stood still" in note for note in result.notes)
+    # A load told in whole steps of 4 points may well stay on one.
+    coarse = changed(half, lambda c: replace(c, resolution=4.0) if c.name == "load" else c)
+    assert judged(coarse).finding == "met"

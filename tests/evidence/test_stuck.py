@@ -46,6 +46,24 @@ def test_what_scatters_by_chance_is_hardly_ever_called_stuck() -> None:
     assert wrong / files <= 0.01
 
 
+@pytest.mark.parametrize("forgets", [0.5, 0.9, 0.98])
+def test_slow_noise_is_hardly_ever_called_stuck(forgets: float) -> None:
+    """Readings that remember the ones before: their runs are longer, and the file shows it."""
+    from scipy.signal import lfilter
+
+    rng = np.random.default_rng(8)
+    files = wrong = 0
+    for step in (0.25, 1.0, 4.0, 10.0):
+        for sigma in (0.5, 1.0, 3.0, 8.0, 20.0):
+            for _ in range(10):
+                drawn = rng.standard_normal(1500)
+                noise = lfilter([np.sqrt(1 - forgets**2)], [1.0, -forgets], drawn)
+                rpm = np.round((750 + sigma * noise) / step) * step
+                wrong += stuck(np.arange(1500) * 0.3, rpm) is not None
+                files += 1
+    assert wrong / files <= 0.01
+
+
 def test_a_standing_engine_and_a_file_that_shows_too_little_are_left_alone() -> None:
     time_s, rpm = idle(np.random.default_rng(1), 200)
     stands = rpm.copy()
@@ -84,7 +102,9 @@ def test_an_idle_in_which_the_logger_stood_still_is_not_free_of_stalls() -> None
         (result,) = judge([made], {}, ["no-stall"])
         return result.verdict
 
-    frozen = rpm.copy()
-    frozen[(t > 40) & (t < 60)] = 701.0
     assert verdict(rpm) is Verdict.PASS
-    assert verdict(frozen) is Verdict.UNDECIDED
+    # Twenty seconds, and as short as the stall that it may hide.
+    for seconds in (20.0, 5.0, 2.0, 1.4):
+        frozen = rpm.copy()
+        frozen[(t > 40) & (t < 40 + seconds)] = 701.0
+        assert verdict(frozen) is Verdict.UNDECIDED, seconds

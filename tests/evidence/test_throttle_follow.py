@@ -481,7 +481,7 @@ def test_the_check_says_what_it_said() -> None:
         ]
     )
     result = judged(pinned)
-    assert THROTTLE_FOLLOW.version == 2
+    assert THROTTLE_FOLLOW.version == 3
     assert (result.finding, result.samples) == PINNED[:2]
     assert result.value == pytest.approx(PINNED[2], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[3], rel=1e-9)

@@ -276,7 +276,7 @@ def test_the_result_is_pinned_at_version_4() -> None:
         ]
     )
     result = judged(made)
-    assert THROTTLE_RETURN.version == 4
+    assert THROTTLE_RETURN.version == 5
     assert (result.verdict, result.finding) == (Verdict.PASS, "prompt")
     assert result.details["slowest_s"]["at_most"] == pytest.approx(0.6, rel=1e-9)
     assert result.probability == pytest.approx(PINNED_PROBABILITY, rel=1e-6)
@@ -306,3 +306,27 @@ def test_a_plate_not_read_after_one_release_of_ten_is_no_pass() -> None:
     # A recording that just ends with the last release hides nothing.
     short = kept(whole, lambda t: t < let_go + 0.2)
     assert judged(short).details["hidden"] == 0
+
+
+@pytest.mark.parametrize(("before_s", "after_s"), [(0.05, 1.85), (0.05, 3.0), (2.0, 3.0)])
+def test_a_gap_in_everything_over_one_release_is_no_pass(before_s: float, after_s: float) -> None:
+    """With vehicle and engine speed lost too, the press is not shown to be parked; it was one all
+    the same, and ten sound ones beside it do not say that its plate came back."""
+    made = play(Car(presses=12, back_s=[0.15] * 4 + [1.5] + [0.15] * 7), 0.1, 1)[0]
+    foot = made.channels["pedal"]
+    let_go = foot.time_s[1:][(foot.values[1:] < 5) & (foot.values[:-1] >= 5)][4]
+    gap = (let_go - before_s, let_go + after_s)
+    holed = with_gap(made, *gap) if after_s > 2.0 else kept(
+        made, lambda t: (t < gap[0]) | (t > gap[1])
+    )  # fmt: skip
+    result = judged(holed)
+    assert (result.finding, result.details["hidden"]) == ("release-hidden", 1)
+    assert result.details["releases"] == 11
+
+
+def test_a_gap_before_a_press_hides_no_release() -> None:
+    made = play(Car(presses=12), 0.1, 1)[0]
+    foot = made.channels["pedal"]
+    pressed = foot.time_s[1:][(foot.values[1:] >= 5) & (foot.values[:-1] < 5)][4]
+    result = judged(with_gap(made, pressed - 2.5, pressed + 2.0))
+    assert (result.finding, result.details["hidden"]) == ("prompt", 0)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from tests.evidence.every_case import sound, sound_specs
 from verify.evidence.checks.catalogue import judge
 from verify.evidence.recording import Array, Channel, Recording
 from verify.quantity import SpecValue, parse
@@ -86,3 +89,28 @@ def test_a_tolerance_wider_than_any_engine_needs_passes_nothing() -> None:
     }
     (result,) = judge([recording(t, rpm, pedal)], specs, ["idle-speed"])
     assert result.finding == "spec-implausible"
+
+
+@pytest.mark.parametrize(
+    ("check", "source", "copy"),
+    [
+        ("pedal-response", "pedal", "throttle"),
+        ("throttle-return", "pedal", "throttle"),
+        ("no-response", "pedal", "throttle"),
+        ("throttle-follow", "pedal_d", "throttle"),
+        ("pedal-pair", "pedal_d", "pedal_e"),
+        ("throttle-pair", "throttle", "throttle_b"),
+    ],
+)
+def test_a_column_written_twice_shows_nothing_of_the_other_sensor(
+    check: str, source: str, copy: str
+) -> None:
+    base = sound(check)
+    own = base.channels[source]
+    twice = replace(
+        base, channels={**base.channels, copy: replace(own, name=copy)}, sha256="1" * 64
+    )
+    (result,) = judge([twice], sound_specs(check), [check])
+    assert result.verdict is not Verdict.PASS, result.why
+    (result,) = judge([base], sound_specs(check), [check])
+    assert result.verdict is Verdict.PASS, result.why

@@ -113,6 +113,9 @@ def test_boiling_for_half_a_minute_fails_whatever_the_mean() -> None:
         )
 
     assert run(WARM_UP, with_peak(1500.0, 1545.0)).finding == "overheats"
+    # Shorter than half a minute it is no fail, and no pass.
+    short = run(WARM_UP, with_peak(1500.0, 1515.0))
+    assert (short.finding, "115 °C or more" in short.why) == ("near-limit", True)
     # A hot engine that stood is hottest just after its start.
     assert run(WARM_UP, with_peak(10.0, 60.0)).finding != "overheats"
 
@@ -191,7 +194,7 @@ def test_never_wrong_away_from_the_limits(
 
 
 def test_pinned() -> None:
-    """What version 1 says of a car written out by plain arithmetic; a change is a new version."""
+    """What version 2 says of a car written out by plain arithmetic; a change is a new version."""
     t = np.arange(0.0, 1500.0, 1.0)
     result = run(
         WARM_UP,
@@ -204,7 +207,7 @@ def test_pinned() -> None:
             }
         ),
     )
-    assert WARM_UP.version == 1
+    assert WARM_UP.version == 2
     assert told(result) == ("pass", "regulates")
     assert result.value == pytest.approx(PINNED[0], rel=1e-9)
     assert result.uncertainty == pytest.approx(PINNED[1], rel=1e-9)

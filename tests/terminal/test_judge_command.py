@@ -199,6 +199,30 @@ def test_an_event_that_a_check_saw_makes_the_drive_unclean() -> None:
     assert said.to_json()["assumes"] == ""
 
 
+@pytest.mark.parametrize(
+    ("check", "verdict", "finding"),
+    [
+        ("throttle-return", Verdict.FAIL, "stuck-open"),
+        ("no-stall", Verdict.UNDECIDED, "stop-unclear"),
+        ("no-response", Verdict.UNDECIDED, "answer-unclear"),
+        ("hesitation", Verdict.UNDECIDED, "sometimes-hesitates"),
+    ],
+)
+def test_a_drive_is_not_taken_as_clean_where_a_check_saw_what_may_have_been_it(
+    check: str, verdict: Verdict, finding: str
+) -> None:
+    complaint = complaint_of("every 2 presses")
+    clean = proof_of(complaint, [drive(), drive()], ())
+    assert clean.proof.verdict is Verdict.PASS
+    assert "Taken as clean" in drawn(clean.block())
+    seen = CheckResult(check, 1, verdict, finding, "something was seen at 40 s.")
+    said = proof_of(complaint, [drive(), drive()], [seen])
+    assert said.proof.verdict is Verdict.UNDECIDED
+    assert f"open, by {check}: something was seen" in " ".join(drawn(said.block()).split())
+    assert said.proof.settle
+    assert (said.to_json()["assumes"], "Taken as clean" in drawn(said.block())) == ("", False)
+
+
 def test_json_is_as_documented(file: str, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = shown(capsys, file, "--spec", "idle_speed=700 rpm", "--json")
     value = json.loads(out)

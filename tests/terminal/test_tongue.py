@@ -237,6 +237,9 @@ def _text_of(node: ast.AST) -> str:
 
 # Sentences that the code puts together from pieces, where no single text shows them.
 PUT_TOGETHER = """
+engine speed begins to rise 7 s behind the pedal, mean of 7 tip-ins, but none followed within 7 s at 7 more.
+the engine stopped 7 s after the car had come to rest (at 7 s).
+the engine stopped out of a steady idle at 7 standstills and idled on at 7: start-stop, or it died (at 7 s).
 7 V is at least 7 V. 7 V is at most 7 V. 7 V is not at least 7 V. 7 V is not at most 7 V.
 the distance of the drive is unknown; the time of the drive is unknown
 7 km since the clear covers a drive of 7 km

@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 
+from verify.evidence import spans as sp
 from verify.evidence.recording import Array, Channel, Recording
 
 # Neighbours further apart than this, and than three usual distances, have a gap between them.
@@ -24,6 +25,8 @@ WARM_UP_RISE_K = 40 / 1.8
 WARM_UP_REACHED_C = (160 - 32) / 1.8
 # Below this the engine does not run: no engine idles so slowly. Common practice, no source.
 STANDS_RPM = 100.0
+# A road speed that stands so long while engine speed goes so far up and down is no reading.
+STALE_S, STALE_RATIO, ROLLS_KMH, LEAST_TURNS = 60.0, 1.5, 5.0, 10
 
 
 def distance_km(recording: Recording) -> tuple[float, float] | None:
@@ -32,7 +35,8 @@ def distance_km(recording: Recording) -> tuple[float, float] | None:
     Between two readings the speed is taken to lie between them, so that the trapezoid is the middle
     and the sampling is the width. A reading may be rounded (half a step down or up) or cut off (a
     step up). Gaps are not bridged: with one, or with speed missing at an end, high is infinite. So
-    it is with a speed that no car has, which counts as not read.
+    it is with a speed that no car has, and with one that stands still while engine speed does not
+    (`stale_speed`): they count as not read.
     """
     speed = recording.channels.get("vehicle_speed")
     if speed is None or len(speed.values) < 2:
@@ -40,6 +44,8 @@ def distance_km(recording: Recording) -> tuple[float, float] | None:
     steps = np.diff(speed.time_s)
     sane = speed.values <= FASTEST_KMH
     whole = ~_breaks(recording, speed) & sane[:-1] & sane[1:]
+    stale = stale_speed(recording)
+    whole &= ~(sp.inside(speed.time_s[:-1], stale) & sp.inside(speed.time_s[1:], stale))
     if not np.any(whole):
         return None
     before, after = speed.values[:-1][whole], speed.values[1:][whole]
@@ -53,6 +59,33 @@ def distance_km(recording: Recording) -> tuple[float, float] | None:
         return low, math.inf
     # What is left at the ends is no longer than a step, at no more than the fastest seen.
     return low, high + float(np.max(fastest)) * 2 * max(ends, 0.0) / 3600.0
+
+
+def stale_speed(recording: Recording) -> Array:
+    """Stretches, shape (k, 2), in which a car's speed reads one number for a minute or more while
+    its engine turns half as fast again now as then: the last reading was written on and on.
+
+    A gear holds the two together, and who shifts at an even speed does not keep it to the digit
+    (common practice, no source). A car at rest is left alone.
+    """
+    speed, engine = recording.channels.get("vehicle_speed"), recording.channels.get("engine_speed")
+    if speed is None or engine is None or len(speed.values) < 3 or len(engine.values) < 3:
+        return sp.EMPTY
+    first, last = sp.runs_of(speed.values[1:] == speed.values[:-1])
+    last = np.minimum(last, len(speed.values) - 1)
+    long = (speed.time_s[last] - speed.time_s[first] >= STALE_S) & (
+        speed.values[first] >= ROLLS_KMH
+    )
+    found = []
+    for a, b in zip(first[long].tolist(), last[long].tolist(), strict=True):
+        at = np.searchsorted(engine.time_s, speed.time_s[[a, b]])
+        turns = engine.values[at[0] : at[1]]
+        if len(turns) < LEAST_TURNS:
+            continue
+        low, high = np.quantile(turns, (0.1, 0.9))
+        if low >= STANDS_RPM and high >= STALE_RATIO * low:
+            found.append(speed.time_s[[a, b]])
+    return np.array(found) if found else sp.EMPTY
 
 
 def running_s(recording: Recording) -> float | None:

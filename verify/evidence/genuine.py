@@ -29,10 +29,10 @@ where the cell was blank). Nothing is assumed of the logger; two patterns are lo
 
 Everything else is taken as it stands: a constant value in a table without such a pattern is a
 real value, read again and again. Limits: a value held over a varying number of rows (a table
-resampled afterwards) is not recognised; in a file with too few changes (40 in all) nothing is
-concluded; channels asked twice in a cycle end up as held or untouched; something switched in
-multiples of one time, now twice as long and now once, looks like a slow reading and is taken for
-one, which costs evidence and invents none.
+resampled afterwards) is looked for in `resampled`, by engine speed; in a file with too few changes
+(40 in all) nothing is concluded; channels asked twice in a cycle end up as held or untouched;
+something switched in multiples of one time, now twice as long and now once, looks like a slow
+reading and is taken for one, which costs evidence and invents none.
 """
 
 from __future__ import annotations

@@ -149,7 +149,7 @@ def mend_clock(
     *,
     wrap_s: float = 0.0,
     events: bool = False,
-    repeated: Callable[[Rows], Mask] | None = None,
+    repeated: Callable[[Rows, Rows], Mask] | None = None,
 ) -> Clock:
     """Rows in the order of their times, with every repair told.
 
@@ -157,7 +157,7 @@ def mend_clock(
     wrap_s: what the clock falls back by when it starts anew (86400 for a time of day), 0 if never.
     events: rows are single events of several channels: equal times are no fault and order is
         restored by sorting. Otherwise rows are lines of a table, written one after the other.
-    repeated: tells for rows with the time of the row before whether all else is the same, too.
+    repeated: tells for rows with the times of others whether all else is the same, too.
     Raises UserError where the times are no clock.
     """
     repairs: list[str] = []
@@ -203,7 +203,7 @@ def _mend_order(
     kept: Rows | None,
     steps: Array,
     events: bool,
-    repeated: Callable[[Rows], Mask] | None,
+    repeated: Callable[[Rows, Rows], Mask] | None,
     repairs: list[str],
 ) -> tuple[Array, Rows | None, float]:
     """(times, rows, the pause from which on there is a gap where the clock began anew)."""
@@ -223,6 +223,8 @@ def _mend_order(
                 f"{_many(int(np.count_nonzero(stray)), 'row')} with a time far from those of the "
                 "neighbours left out"
             )
+        if repeated is not None:
+            t, rows = _without_copies(t, rows, repeated, repairs)
         t, between = _without_jumps(t, repairs)
     if coarse:
         repairs.append(
@@ -241,17 +243,38 @@ def _mend_order(
 
 
 def _without_repeats(
-    t: Array, rows: Rows, repeated: Callable[[Rows], Mask], repairs: list[str]
+    t: Array, rows: Rows, repeated: Callable[[Rows, Rows], Mask], repairs: list[str]
 ) -> tuple[Array, Rows]:
     """Leaves out lines that were written twice: same time, same cells."""
     equal = np.flatnonzero(np.diff(t) == 0) + 1
-    twice = equal[repeated(rows[equal])] if len(equal) else equal
+    twice = equal[repeated(rows[equal], rows[equal] - 1)] if len(equal) else equal
     if len(twice) == 0:
         return t, rows
     keep = np.ones(len(t), dtype=bool)
     keep[twice] = False
     what = _many(len(twice), "row repeats", "rows repeat")
     repairs.append(f"{what} the row before with the same time: left out")
+    return t[keep], rows[keep]
+
+
+def _without_copies(
+    t: Array, rows: Rows, repeated: Callable[[Rows, Rows], Mask], repairs: list[str]
+) -> tuple[Array, Rows]:
+    """Leaves out what stands in the file a second time: where the clock is set back, and all that
+    follows (or all from that time to there) is the same to the last cell. An export added to the
+    one before it would otherwise count twice."""
+    keep = np.ones(len(t), dtype=bool)
+    edges = np.append(np.flatnonzero(np.diff(t) < -gap_limit(typical_step(t))) + 1, len(t))
+    for a, b in zip(edges[:_MOST_JUMPS].tolist(), edges[1:].tolist(), strict=False):
+        for i in np.flatnonzero(t[:a] == t[a])[:_MOST_JUMPS].tolist():
+            n = min(b - a, a - i)
+            if np.array_equal(t[i : i + n], t[a : a + n]) and bool(
+                np.all(repeated(rows[a : a + n], rows[i : i + n]))
+            ):
+                keep[a : a + n] = False
+                seconds = float(t[a + n - 1] - t[a])
+                repairs.append(f"{seconds:.3g} s stand in the file a second time: left out")
+                break
     return t[keep], rows[keep]
 
 

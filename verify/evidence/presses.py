@@ -51,6 +51,8 @@ ARRIVED_SHARE = 0.9
 # the way or creeps, and then its half and that of the plate, whose map may be bent, lie at two
 # places of the way and so at two times (common practice).
 BRISK_S = 0.8
+# So near to a press it counts as parked, where a gap leaves out what is between.
+NEAR_S = 1.0
 # A position outside is no position.
 LEAST_PCT, MOST_PCT = -1.0, 101.0
 
@@ -245,6 +247,20 @@ def _seen(
         ended=ended,
         parked=_within(from_to, _parked(recording)),
     )
+
+
+def broken_off(recording: Recording, foot: Presses) -> Mask:
+    """Presses, shape (n,), that began and ended with the car shown to be parked and its engine
+    running, where something is left out in between, so that `parked` is not shown of them."""
+    spans = _parked(recording)
+    if not len(spans):
+        return np.zeros(len(foot), dtype=bool)
+    found = foot.ended & ~foot.parked
+    for at in (foot.start[:, 0], foot.back[:, 1]):
+        # Speed and engine may be read a moment before or after the pedal.
+        place = np.searchsorted(spans[:, 0], at + NEAR_S, side="right") - 1
+        found &= (place >= 0) & (spans[np.maximum(place, 0), 1] >= at - NEAR_S)
+    return found
 
 
 def _parked(recording: Recording) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence.plate import BEFORE_S, LEVEL_S, MOVES_NOISE, Answers, unbroken
-from verify.evidence.presses import Mask, Presses, percent
+from verify.evidence.presses import Mask, Presses, broken_off, percent
 from verify.evidence.ranks import median_of
 from verify.evidence.recording import Array, Recording
 from verify.evidence.windows import at_rest
@@ -85,6 +85,20 @@ def plate_returns(recording: Recording, foot: Presses, did: Answers) -> Returns:
         judged[i] = True
         closed[i] = t[at - 1], (t[at] if at < end else np.inf)
     return Returns(closed, judged, ~judged & _hidden(foot, t, breaks))
+
+
+def hidden_releases(recording: Recording, foot: Presses) -> int:
+    """How many releases of a parked car a gap in the whole recording hides: those of presses that
+    are not shown to be parked for the gap alone. A gap out of a held pedal may hide one and the
+    next press, and counts too."""
+    plate = recording.channels.get("throttle")
+    if plate is None or not len(foot):
+        return 0
+    own = foot.only(broken_off(recording, foot))
+    lost = _hidden(own, percent(plate).time_s, unbroken(percent(plate), recording))
+    for begin, end in recording.gaps:
+        lost |= (own.half[:, 1] <= begin) & (own.back[:, 1] >= end)
+    return int(lost.sum())
 
 
 def _hidden(foot: Presses, t: Array, breaks: NDArray[np.intp]) -> Mask:

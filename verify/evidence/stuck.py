@@ -6,8 +6,10 @@ not hold its last digit: how long it usually does is shown by the file itself.
 
 The rule. Runs of equal readings are counted among those of like speed (within a fifth) of a running
 engine. `usual` is the length that 98 % of them do not exceed. A run of at least four times that
-length, at least 12 readings and 3 s, is what is called stuck here. Were digits drawn independently,
-a run would be that long with a probability of at most 0.02^(11/3) = 6·10⁻⁷. With fewer than 50
+length, at least 6 readings and 1 s (as long as a stall that must show), is what is called stuck
+here. Were digits drawn independently, a run would be that long with a probability of at most
+0.02^(7/2) = 1·10⁻⁶: where the usual length is u, a repeat has one of 0.02^(1/u) at most, and 4u − 1
+of them (5, where u is 1) are needed. With fewer than 50
 other runs of like speed nothing is concluded: a coarse or steady reading is a real one. `usual`
 being estimated itself, it happens in about one file of 400 by chance, and then costs evidence.
 """
@@ -20,8 +22,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-LEAST_ROWS = 12
-LEAST_SECONDS = 3.0
+LEAST_ROWS = 6
+LEAST_SECONDS = 1.0
 LEAST_RUNS = 50
 USUAL_SHARE = 0.98
 TIMES = 4

@@ -7,7 +7,7 @@ the recordings, and the answer into words.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,8 @@ from verify.words import Verdict
 # Below this the engine does not run by itself, as in the check of the engine's stops.
 RUNS_RPM = 400.0
 PRESSED = frozenset(("presses", "pedal presses", "tip-ins", "releases", "lift-offs", "lifts"))
+# Findings of an event that was seen and may have been the fault or not.
+UNCLEAR = frozenset(("stop-unclear", "answer-unclear"))
 STARTED = frozenset(("starts", "restarts"))
 CLEAN = "taken as clean because no check saw an event; if it came on this drive, it is not gone"
 
@@ -38,18 +40,19 @@ CLEAN = "taken as clean because no check saw an event; if it came on this drive,
 @dataclass(frozen=True, slots=True)
 class DriveProof:
     """proof: the arithmetic's answer. counted: how much was counted, and how. events: what checks
-    saw on this drive, which is then not clean."""
+    saw on this drive, which is then not clean. open: a check saw what may have been it."""
 
     proof: Proof
     counted: str
     events: tuple[str, ...]
+    open: bool = False
 
     def to_json(self) -> dict[str, Any]:
         return {
             **self.proof.to_json(),
             "counted": self.counted,
             "events": list(self.events),
-            "assumes": "" if self.events else CLEAN,
+            "assumes": "" if self.events or self.open else CLEAN,
         }
 
     def block(self) -> RenderableType:
@@ -67,7 +70,7 @@ class DriveProof:
         lines.append(labelled("counted", sentence(self.counted)))
         if self.proof.settle and not self.events:
             lines.append(labelled("settles it", sentence(self.proof.settle)))
-        if not self.events:
+        if not self.events and not self.open:
             lines.append(labelled("note", sentence(CLEAN), dim=True))
         return Group(*lines)
 
@@ -95,7 +98,20 @@ def proof_of(
             events.append(f"{result.check}: {result.why.rstrip('.')}")
     if complaint.basis is Basis.TRIES:
         clean = max(clean, float(seen))
-    return DriveProof(exposure(complaint, clean, seen=seen), counted, tuple(events))
+    proof = exposure(complaint, clean, seen=seen)
+    doubt = next((r for r in results if _doubtful(r)), None)
+    if proof.verdict is Verdict.PASS and doubt is not None:
+        why = f"whether this drive was clean is open, by {doubt.check}: {doubt.why.rstrip('.')}"
+        settle = doubt.settle or "see to that first, then drive and record again"
+        open_ = replace(proof, verdict=Verdict.UNDECIDED, why=f"{why}.", settle=settle)
+        return DriveProof(open_, counted, tuple(events), open=True)
+    return DriveProof(proof, counted, tuple(events))
+
+
+def _doubtful(result: CheckResult) -> bool:
+    """Whether a check saw what may have been the complaint: a fault, or an event left open."""
+    open_event = result.finding in UNCLEAR or result.finding.startswith("sometimes-")
+    return result.verdict is Verdict.FAIL or open_event
 
 
 def _events(result: CheckResult) -> int:

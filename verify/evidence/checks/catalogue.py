@@ -151,11 +151,5 @@ def judge_one(
 
 
 def _refused(check: Check, recordings: Sequence[Recording]) -> CheckResult | None:
-    why = impossible(check, recordings)
-    if not why:
-        return None
-    return check.result(
-        IMPOSSIBLE_READINGS,
-        f"{why}.",
-        settle="look at the unit of that column, or at the sensor and its plug, and record again",
-    )
+    why, settle = impossible(check, recordings)
+    return check.result(IMPOSSIBLE_READINGS, f"{why}.", settle=settle) if why else None

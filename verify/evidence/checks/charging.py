@@ -171,6 +171,20 @@ def _answer(check: Check, found: Supply, rule: Rule) -> CheckResult:
             "raised-speed-missing" if found.raised is None else "idle-missing",
             f"the supply is {told}; not enough was recorded at {which}.",
         )
+    peak = found.highest
+    if peak is not None and peak.value > FAIL_V[1] * f:
+        return answer(
+            "above-usual",
+            f"the supply is {told}, but stood at {peak.value:.2f} V for {peak.samples} readings in "
+            f"a row; more than {FAIL_V[1] * f:.1f} V is too much.",
+        )
+    if found.still:
+        words = {"idle": "at idle", "raised": "at raised speed"}
+        where = " and ".join(words[n] for n in found.still)
+        return answer(
+            "frozen",
+            f"voltage reads one and the same number {where}: nothing shows that it is alive.",
+        )
     p_usual = min(probabilities(found, usual))
     p_smart = min(probabilities(found, smart))
     lifted = found.held_high
@@ -240,14 +254,15 @@ def _notes(found: Supply) -> list[str]:
 
 CHARGING = Check(
     name="charging",
-    version=1,
+    version=2,
     question="Does the generator charge, at idle and at raised speed?",
     channels=("module_voltage", "engine_speed"),
     quantity="mean of module voltage with the engine running, from "
     f"{AFTER_START_S:.0f} s after its start: below {IDLE_BELOW_RPM:.0f} rpm, and from "
     f"{RAISED_FROM_RPM:.0f} rpm on; beside it the mean with the engine off before its first start",
     limits=f"pass: {USUAL_V[0]} to {USUAL_V[1]} V at both, or {FAIL_V[0]} to {USUAL_V[1]} V where "
-    f"{USUAL_V[0]} V was held for 20 s, each with more than {FULL_V} V in the last half minute; "
+    f"{USUAL_V[0]} V was held for 20 s, each with more than {FULL_V} V in the last half minute "
+    f"and never five readings in a row above {FAIL_V[1]} V; "
     f"fail: both below {FAIL_V[0]} V, either above {FAIL_V[1]} "
     f"V, or never {BARELY_V} V above rest and below {BARELY_BELOW_V:.0f} V; rest of {REST_V} V and "
     f"more for other checks is told, not judged ({COMMON_PRACTICE}); doubled for 24 V",

@@ -28,6 +28,7 @@ from verify.evidence import spans as sp
 from verify.evidence.checks.counted import Counted, Truths
 from verify.evidence.checks.coverage_trade import Item, complete, road_test, told
 from verify.evidence.checks.kind import Check
+from verify.evidence.driven import stale_speed
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import (
     CheckResult,
@@ -123,6 +124,7 @@ def _shown(recording: Recording, speed: Channel) -> _Shown:
         assumed.append("pedal released while standing")
     else:
         slow &= sp.inside(times, foot.spans)
+    counts &= ~sp.inside(times, stale_speed(recording))
     return _Shown(counts & (values >= AT_SPEED_KMH), counts & slow, tuple(assumed))
 
 
@@ -363,7 +365,7 @@ def _excluded(recording: Recording) -> str:
 
 ROAD_COVERAGE = Check(
     name="road-coverage",
-    version=3,
+    version=4,
     question="Was the drive enough for the car's monitors and a road test?",
     channels=(
         "vehicle_speed",
@@ -395,7 +397,8 @@ ROAD_COVERAGE = Check(
         "a pause of start-stop: the driving cycle goes on; a long stop begins a new one",
         "two drives: their seconds are not added up",
         "idling with a pressed pedal, and time in the cold or on a mountain: not counted",
-        "a gap in the recording: no driving is counted in it",
+        "a gap in the recording: no driving is counted in it, nor while vehicle speed stands still "
+        "and engine speed does not",
     ),
     blind_spots=(
         "conditions that were not recorded are assumed, and listed",

@@ -65,6 +65,9 @@ from verify.quantity import SpecValue
 from verify.values import dataclass
 from verify.words import Verdict
 
+_SETTLE_FROZEN = (
+    "record again with the engine warm; press the pedal a few times, so that the trims must move"
+)
 LIMIT = 10.0
 LEAST_IDLE_S = 20.0
 LEAST_READINGS = 8
@@ -104,6 +107,7 @@ def _point(
     pieces: list[Array] = []
     windows: list[Window] = []
     step, lack, dropped = STEP, None, None
+    shorts: list[Array] = []
     short_name, long_name = BANKS[bank]
     for place, (recording, condition) in enumerate(zip(recordings, conditions, strict=True)):
         short, long = recording.channels.get(short_name), recording.channels.get(long_name)
@@ -122,6 +126,7 @@ def _point(
             continue
         dropped = dropped or dropped_out(name, (short, long), condition.spans)
         step = max(step, step_of(short, long))
+        shorts += [own for _, own in sp.pieces(short, condition.spans)]
         for span, own in zip(
             condition.spans.tolist(), sums(short, long, condition.spans), strict=True
         ):
@@ -144,6 +149,15 @@ def _point(
             lack="too-short" if name == "at idle" else "held-speed-missing",
             why=f"{name} only {seconds:.0f} s with {count} readings of both trims can be used",
             settle=SETTLE_IDLE if name == "at idle" else SETTLE_HELD,
+        )
+    if float(np.ptp(np.concatenate(shorts))) < 0.5 * STEP:
+        return replace(
+            empty,
+            windows=tuple(windows),
+            lack="frozen",
+            why=f"{name} the short trim of bank {bank} reads one number throughout; a regulating "
+            "engine moves it",
+            settle=_SETTLE_FROZEN,
         )
     p = probability_of_conformity(measurement, limits)
     return replace(empty, measurement=measurement, p=p, windows=tuple(windows))
@@ -347,7 +361,7 @@ def _notes(points: Sequence[Point], recordings: Sequence[Recording]) -> list[str
 
 FUEL_TRIM = Check(
     name="fuel-trim",
-    version=2,
+    version=3,
     question="Is the warm mixture right, at idle and held at 2,500 rpm?",
     channels=(
         "fuel_trim_short and fuel_trim_long",
@@ -388,8 +402,7 @@ FUEL_TRIM = Check(
     settles={
         "near-limit": "record 2 min more of warm idle and hold 2,500 rpm for 60 s; then look again "
         "after a longer drive",
-        "frozen": "record again with the engine warm; press the pedal a few times, so that the "
-        "trims must move",
+        "frozen": _SETTLE_FROZEN,
         "held-speed-missing": SETTLE_HELD,
         "no-idle": SETTLE_IDLE,
     },
@@ -400,6 +413,8 @@ FUEL_TRIM = Check(
         "2,500 rpm until it is learned",
         "codes just cleared or battery off: the long trim starts at 0 and the short one carries "
         "all; the sum of both is right from the first warm minute",
+        "a logger that writes on the last trim it had: where the short one stands still at a whole "
+        "point, that point is not judged",
         "a logger that writes 0 where nothing was read: such a trim is not averaged",
         "coasting and full load leave closed loop: told by fuel status, else by the pedal",
     ),

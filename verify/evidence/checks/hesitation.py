@@ -57,7 +57,8 @@ MODEL_S = 0.1
 # tip-in must have been seen at least once, but for this chance; seen is what stands out of the
 # noise. Readings this dense meet its bottom, so that half of it is noise.
 SAG_S, HIDDEN_SAG, DENSE_S = 0.6, 0.03, 0.25
-# More of them without any answer than this are not explained by hills.
+# More of them without any answer than this are not explained by hills. Up to it they take no fail
+# away; a pass leaves none open.
 MOST_UNANSWERED = 0.25
 SLOWEST = {"engine_speed": 1.3, "vehicle_speed": 2.5, "pedal": 1.3}
 
@@ -179,6 +180,9 @@ def run_hesitation(
         if hidden > HIDDEN_SAG:
             why = f"{_told(shown)}, but a sag before it could fall between so few readings."
             return answer("too-few-tip-ins", why)
+        if silent:
+            why = f"{_told(shown)}, but none followed within {AFTER_S:.0f} s at {silent} more."
+            return answer("unanswered", why)
         return answer("answers", f"{_told(shown)}.", p=p_late)
     return answer("near-limit", f"{_told(shown)}, too near {LIMIT_S:g} s to tell.")
 
@@ -206,7 +210,7 @@ _AGAIN = (
 
 HESITATION = Check(
     name="hesitation",
-    version=3,
+    version=4,
     question="Does the engine answer at once when the foot asks for more?",
     channels=("engine_speed", "vehicle_speed", "pedal, pedal_d or pedal_e"),
     quantity=f"mean delay over tip-ins, from half of a pedal step of {STEP_POINTS:.0f} points or "
@@ -237,7 +241,7 @@ HESITATION = Check(
         "kick-down, a shift, a closing lock-up clutch, a slipping clutch: engine speed moves "
         "against road speed, and the tip-in is left out",
         "turbo lag: the full pull comes late, the beginning does not; the beginning is judged",
-        "a hill that eats the pull: no rise within 4 s is no answer seen, and not a fail",
+        "a hill that eats the pull: no rise within 4 s is no answer seen: no fail, and no pass",
         "the brake, or cruise control switched off, behind a foot that presses: only tip-ins out "
         "of a pressed pedal count",
     ),

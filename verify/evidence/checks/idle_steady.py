@@ -330,6 +330,7 @@ IDLE_STEADY = Check(
         "a slow or averaging logger reads an unsteady idle as steady: once a second at least",
     ),
     blind_spots=(
+        "a swing that keeps step with the readings, such as one of 1 s in readings 1 s apart",
         "loads that switch by themselves (fan, compressor) look like unsteadiness: ask the person",
         "shaking faster than the readings (a misfire) does not show in engine speed",
     ),

@@ -209,7 +209,7 @@ def _proven(presses: int) -> str:
 
 NO_RESPONSE = Check(
     name="no-response",
-    version=3,
+    version=4,
     question="Does the throttle answer every press of the pedal?",
     channels=CHANNELS,
     quantity=f"presses after which the plate stands still for more than {EVENT_S:g} s while the "

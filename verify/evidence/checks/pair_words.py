@@ -35,7 +35,7 @@ def pair_check(name: str, what: str, run: Run) -> Check:
     names, kind = NAMES[name]
     return Check(
         name=name,
-        version=2,
+        version=3,
         question=f"Do the tracks of the {what} agree everywhere?",
         channels=names,
         quantity="largest distance of a steady level from the straight line that most levels of "

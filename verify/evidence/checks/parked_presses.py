@@ -14,6 +14,7 @@ from verify.evidence.answers_in_time import Brackets
 from verify.evidence.plate import Answers, Following, answers, following
 from verify.evidence.presses import Mask, Presses, percent, presses
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.releases import hidden_releases
 from verify.evidence.verdict import Window
 from verify.evidence.windows import running, standing
 from verify.values import dataclass
@@ -74,7 +75,10 @@ class Piece:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Parked:
-    """What can be judged of all recordings together; lack, why, settle as in `windows.Idle`."""
+    """What can be judged of all recordings together; lack, why, settle as in `windows.Idle`.
+
+    elsewhere: presses while driving. hidden: releases of a parked car that a gap hides.
+    """
 
     pieces: tuple[Piece, ...]
     follow: Following
@@ -82,6 +86,7 @@ class Parked:
     why: str = ""
     settle: str = ""
     elsewhere: int = 0
+    hidden: int = 0
 
     def windows(self) -> tuple[Window, ...]:
         return tuple(
@@ -109,7 +114,7 @@ def gather(recordings: Sequence[Recording]) -> Parked:
     others; where none can be judged, the first one says why."""
     pieces: list[Piece] = []
     lacks: list[tuple[str, str, str]] = []
-    elsewhere = 0
+    elsewhere = hidden = 0
     for place, recording in enumerate(recordings):
         lack = _lacking(recording)
         foot = presses(recording)
@@ -118,6 +123,7 @@ def gather(recordings: Sequence[Recording]) -> Parked:
             continue
         parked = foot.only(foot.parked)
         elsewhere += len(foot) - len(parked)
+        hidden += hidden_releases(recording, foot)
         if not len(parked):
             lacks.append(_no_press(foot))
             continue
@@ -135,7 +141,7 @@ def gather(recordings: Sequence[Recording]) -> Parked:
         lack_, why, settle = "not-following", best.why, best.settle
     elif best.kind == "too-few":
         lack_, why, settle = "too-few-presses", best.why, best.settle
-    return Parked(tuple(pieces), best, lack_, why, settle, elsewhere)
+    return Parked(tuple(pieces), best, lack_, why, settle, elsewhere, hidden)
 
 
 def _no_press(foot: Presses) -> tuple[str, str, str]:

@@ -298,7 +298,7 @@ def _dense(seen: Parked, which: Sequence[Mask]) -> dict[str, float] | None:
 
 PEDAL_RESPONSE = Check(
     name="pedal-response",
-    version=3,
+    version=4,
     question="Does the throttle answer the pedal promptly, not overshooting?",
     channels=CHANNELS,
     quantity="time from the moment the pedal crosses half of its way to the moment the plate "

@@ -1,7 +1,8 @@
 """Readings that no car can have: under wrong units, or from a broken sensor or logger.
 
 Every check is guarded alike, by the catalogue: where the channels it names hold such readings, what
-it found may still be a fault, and is no pass.
+it found may still be a fault, and is no pass. So too where two sensors of their own read the same
+numbers all along: a column was copied, or mapped twice, and shows nothing of the other.
 """
 
 from __future__ import annotations
@@ -18,13 +19,20 @@ from verify.evidence.sharing import shared
 
 # A stray reading now and then is the business of the check itself (common practice).
 STRAY_SHARE = 0.01
+# Sensors of their own: two of these never tell the same numbers to the last digit while they move.
+APART = (
+    ("throttle", "throttle_b"), ("pedal_d", "pedal_e"), ("throttle", "pedal"),
+    ("throttle", "pedal_d"), ("throttle", "pedal_e"), ("fuel_trim_short", "fuel_trim_short_2"),
+)  # fmt: skip
+LEAST_CHANGES = 10
 _NAME = re.compile(r"[a-z0-9_]+")
+_ASIDE = re.compile(r"\(.*?\)")
 
 
-def impossible(check: Check, recordings: Sequence[Recording]) -> str:
-    """ "" or which channel of this check reads what no car can have, in one sentence's words.
+def impossible(check: Check, recordings: Sequence[Recording]) -> tuple[str, str]:
+    """(which channel of this check reads what no car can have, what settles it); "" where none.
 
-    Bounds: seeds/channels.csv, each with its source.
+    Bounds: seeds/channels.csv, each with its source. And no two sensors read one number all along.
     """
     for channel in _named(check, recordings):
         count = beyond(channel)
@@ -35,9 +43,28 @@ def impossible(check: Check, recordings: Sequence[Recording]) -> str:
             return (
                 f"{channel.name.replace('_', ' ')} reads {worst:.4g} {own.unit}, which no car has "
                 f"({own.low:g} to {own.high:g} {own.unit}; {count} of {len(channel.values)} "
-                "readings lie beyond)"
+                "readings lie beyond)",
+                "look at the unit of that column, or at the sensor and its plug, and record again",
             )
-    return ""
+    names = {n for words in check.channels for n in _NAME.findall(_ASIDE.sub("", words))}
+    for recording in recordings:
+        for one, other in APART:
+            if one in names and other in names and _copied(recording, one, other):
+                return (
+                    f"{one.replace('_', ' ')} and {other.replace('_', ' ')} read the same to the "
+                    "last digit all along, which no two sensors of a car do: one column stands for "
+                    "both",
+                    "look what each of the two columns holds, and record or export them again",
+                )
+    return "", ""
+
+
+def _copied(recording: Recording, one: str, other: str) -> bool:
+    a, b = recording.channels.get(one), recording.channels.get(other)
+    if a is None or b is None or len(a.values) != len(b.values):
+        return False
+    alike = np.array_equal(a.values, b.values) and np.array_equal(a.time_s, b.time_s)
+    return alike and int(np.count_nonzero(np.diff(a.values))) >= LEAST_CHANGES
 
 
 def strays(check: Check, recordings: Sequence[Recording]) -> bool:

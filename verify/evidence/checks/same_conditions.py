@@ -38,6 +38,7 @@ from verify.car.freeze_frame import (
 )
 from verify.evidence import spans as sp
 from verify.evidence.checks.kind import Check, spec_number
+from verify.evidence.checks.slow_readings import never_moves
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.verdict import (
     CheckResult,
@@ -57,6 +58,8 @@ from verify.words import Verdict
 LEAST_S = 10.0
 # Load and engine speed change within a second or two; slower readings say nothing of the between.
 SLOWEST_S, LINK_CAP_S = 2.0, 4.0
+# A load told in steps of a byte or finer that reads the same for so long was not read anew.
+STILL_READINGS, STILL_S, FINE_STEP, FULL_PCT = 10, 15.0, 0.5, 99.0
 # Proposals name no more than this: a car may be driven anywhere.
 LAWFUL_KMH = 130.0
 # What the parameters can carry (SAE J1979 / ISO 15031-5); beyond is a slip of the pen. The load
@@ -119,9 +122,23 @@ def similar_spans(
         own = sp.true_spans(channel.time_s, true, longest_s, recording.gaps)
         if name == "engine_speed":
             own = sp.without(own, frozen(channel))
+        elif name == "load":
+            own = sp.without(own, still_load(channel))
         found = own if found is None else sp.intersect(found, own)
     assert found is not None
     return found
+
+
+def still_load(channel: Channel) -> Array:
+    """Stretches, shape (k, 2), in which a finely told load is one reading repeated. An engine that
+    drives holds no load to the last step for so long (common practice, no source)."""
+    if len(channel.values) < STILL_READINGS or not channel.resolution <= FINE_STEP:
+        return sp.EMPTY
+    first, last = sp.runs_of(channel.values[1:] == channel.values[:-1])
+    runs = np.column_stack([channel.time_s[first], channel.time_s[last]])
+    # Full load is where the reading ends, and stays there.
+    long = (last - first + 1 >= STILL_READINGS) & (channel.values[first] < FULL_PCT)
+    return runs[long & (runs[:, 1] - runs[:, 0] >= STILL_S)]
 
 
 def run_same_conditions(
@@ -131,13 +148,14 @@ def run_same_conditions(
     frame = _read_frame(check, specs)
     if isinstance(frame, CheckResult):
         return frame
-    lack, windows, readings, variance, step_s = None, [], 0, 0.0, 0.0
+    lack, windows, readings, variance, step_s, still_s = None, [], 0, 0.0, 0.0, 0.0
     for place, recording in enumerate(recordings):
         wrong = _lack(recording)
         if wrong is not None:
             lack = lack or wrong
             continue
         spans = similar_spans(recording, frame.rpm, frame.load, frame.warm, frame.window)
+        still_s += sp.total_s(still_load(recording.channels["load"]))
         own_variance, own_step = _doubt(recording)
         variance += own_variance * len(spans)
         step_s = max(step_s, own_step if len(spans) else 0.0)
@@ -170,6 +188,8 @@ def run_same_conditions(
         f"{state}"
     )
     notes = [f"load within {frame.window:g} points of the frame's {frame.load:.0f} %"]
+    if still_s > 0.0:
+        notes.append(f"load stood still to the last step for {still_s:.0f} s: not counted")
     if frame.speed is None:
         notes.append("the frame's road speed was not given")
 
@@ -286,6 +306,9 @@ def _lack(recording: Recording) -> tuple[str, str, str] | None:
                 f"record {_words(name)} as well" + _LOAD if name == "load" else
                 f"record {_words(name)} as well",
             )  # fmt: skip
+        if name == "load" and never_moves([channel]):
+            why = "load reads one and the same number throughout, which no drive does"
+            return "frozen", why, "record again, with load read anew each time" + _LOAD
         if not channel.interval_s <= (TEMPERATURE_CAP_S if name == "coolant" else SLOWEST_S):
             return ("too-slow-to-tell", _slow(channel), _FEWER)
     return None
@@ -305,7 +328,7 @@ def _slow(channel: Channel) -> str:
 
 SAME_CONDITIONS = Check(
     name="same-conditions",
-    version=1,
+    version=2,
     question="Did the drive come back to the conditions of the stored code?",
     channels=CHANNELS,
     quantity="seconds in all, from the first to the last linked reading of each stretch, in which "
@@ -319,6 +342,7 @@ SAME_CONDITIONS = Check(
         "no-drive-can": Verdict.UNDECIDED,
         "no-frame": Verdict.UNDECIDED,
         "spec-implausible": Verdict.UNDECIDED,
+        "frozen": Verdict.UNDECIDED,
         "channel-missing": Verdict.UNDECIDED,
         "too-slow-to-tell": Verdict.UNDECIDED,
     },
@@ -333,7 +357,8 @@ SAME_CONDITIONS = Check(
     look_alikes=(
         "an idle or a frame at 0 rpm: no drive goes back to it, and none is asked for",
         "a frame of another code: tell it with frame_other_code = 1",
-        "a value repeated without a refresh: frozen engine speed is no time in the conditions",
+        "a value repeated without a refresh: engine speed or load that stands still is no time in "
+        "the conditions",
     ),
     blind_spots=(
         "whether the fault could show in those conditions at all: the frame tells when the code "

@@ -233,7 +233,7 @@ _LIMITS = Limits(None, 0.0, "1", "freedom from events: any stall that is seen is
 
 NO_STALL = Check(
     name="no-stall",
-    version=3,
+    version=4,
     question="Does the engine keep running at idle and after letting go?",
     channels=(
         "engine_speed",
@@ -264,13 +264,16 @@ NO_STALL = Check(
     look_alikes=(
         "the key turned off: the idle ends at once, the engine does not come back, and its "
         "computer is silent soon after; where it is read for 10 s more, it stays open",
-        "start-stop: it stops a standing engine out of a steady idle, and does so twice or more",
+        "start-stop: it stops an engine out of a steady idle within 10 s of coming to rest, twice "
+        "or more, and at more standstills than the engine idles on at",
         "a hybrid whose engine rests while the car moves: three such stops or more stay open",
         "one reading of 0 between sound ones: a drop-out of the data, open and no stall",
         "an engine speed that is one reading repeated: left out as frozen",
     ),
     blind_spots=(
         "a stall in a gap of the recording, or after it ended",
-        "a stall at a standstill that looks like start-stop because the idle was steady before it",
+        "a stall soon after coming to rest that looks like start-stop because the idle was steady "
+        "before it, at most standstills",
+        "a stall out of a steady idle after which nothing is read for long: it looks like the key",
     ),
 )

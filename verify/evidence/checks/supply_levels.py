@@ -40,6 +40,8 @@ AFTER_START_S = 15.0
 LEAST_S, LEAST_READINGS, HIGH_S = 20.0, 5, 20.0
 VOLTAGE_CAP_S = 10.0
 STEP_V = 0.001  # PID 42
+# No supply holds so many readings told finer than this (common practice, no source).
+STILL_READINGS, FINE_V = 10, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,9 @@ class Supply:
     """Levels of the supply over all recordings; None where not enough is recorded.
 
     factor: 2 for a 24 V system. held_high: while it stood at 13.5 V or more for 20 s. highest: the
-    highest five readings in a row with the engine running. last: its last half minute.
+    highest five readings in a row with the engine running. last: its last half minute. still: the
+    levels ("idle", "raised") whose finely told readings hardly ever move, as where the last one
+    is written on and on.
     """
 
     factor: float
@@ -58,6 +62,7 @@ class Supply:
     highest: Measurement | None
     last: Measurement | None
     windows: tuple[Window, ...]
+    still: tuple[str, ...] = ()
 
     @property
     def levels(self) -> tuple[Measurement, ...]:
@@ -118,7 +123,16 @@ def supply(recordings: Sequence[Recording]) -> Supply:
         _highest(runs, step),
         _last([run for run in runs if len(run[0])], step),
         tuple(windows),
+        tuple(n for n in ("idle", "raised") if step < FINE_V and _stands(found[n])),
     )
+
+
+def _stands(pieces: Sequence[Array]) -> bool:
+    """Whether so many readings in a row, and half of all, are one and the same."""
+    every = np.concatenate([*pieces, np.empty(0)])
+    first, after = sp.runs_of(every[1:] == every[:-1])
+    longest = int(np.max(after - first, initial=0)) + 1
+    return longest >= max(STILL_READINGS, 0.5 * len(every))
 
 
 def _middle(runs: Sequence[tuple[Array, Array]]) -> float:

@@ -384,7 +384,7 @@ def _answer(
 
 THROTTLE_FOLLOW = Check(
     name="throttle-follow",
-    version=2,
+    version=3,
     question="Does the throttle stand where the pedal or the command puts it?",
     channels=(
         "throttle",

@@ -129,7 +129,7 @@ def run_throttle_return(
     keep = ~(quick & (open_end | ~np.concatenate(at_once)))
     brackets = _only(brackets, keep)
     n = len(brackets)
-    hidden = sum(int(np.sum(f.hidden)) for f in found)
+    hidden = seen.hidden + sum(int(np.sum(f.hidden)) for f in found)
     least = float(np.max(brackets.least)) if n else -np.inf
     most = float(np.max(brackets.most)) if n else np.inf
     revs = _revs(seen)
@@ -345,7 +345,7 @@ class _Answer:
 
 THROTTLE_RETURN = Check(
     name="throttle-return",
-    version=4,
+    version=5,
     question="Does the throttle close at once whenever the pedal is let go?",
     channels=CHANNELS,
     quantity="time from the pedal at rest until the plate is within "

@@ -27,6 +27,8 @@ from verify.values import dataclass
 
 STEP_POINTS, STEP_S = 10.0, 1.0
 BEFORE_S, AFTER_S = 4.0, 4.0
+# No answer is none where the foot waited so long for it.
+SILENT_S = 3.0
 HELD_POINTS, STILL_POINTS, BEGUN_POINTS = 3.0, 3.0, 1.5
 # Below the half that marks the step, or a slow foot would seem to let go on its way.
 STAYS_SHARE = 0.45
@@ -142,9 +144,16 @@ def _tip_in(place: int, drive: Driving, seen: Array, head: int) -> TipIn | None:
         return None
     until_s = risen.found_s if risen.found_s is not None else last_s
     stays = p[half : int(np.searchsorted(t, until_s, side="right"))]
-    if len(stays) and float(stays.min()) < low + STAYS_SHARE * (high - low):
-        return None
-    if risen.found_s is None and last_s < foot[1] + AFTER_S - 1e-9:
+    leaves = stays < low + STAYS_SHARE * (high - low)
+    if leaves.any():
+        # A foot that waited 4 s as it was asked to, and lifts: what it waited for did not come.
+        until_s = float(t[half + max(int(np.argmax(leaves)) - 1, 0)])
+        if until_s - foot[1] < SILENT_S:
+            return None
+        risen = _rise(drive, begin_s, float(t[base]), until_s)
+        if risen is None or risen.found_s is not None:
+            return None
+    elif risen.found_s is None and last_s < foot[1] + AFTER_S - 1e-9:
         return None
     if not _one_gear(drive, begin_s, until_s + 0.5):
         return None

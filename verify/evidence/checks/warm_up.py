@@ -59,6 +59,8 @@ END_S = 180.0
 # Boiling is near: a fail whatever the mean. The first minutes are left out: a hot engine that
 # stood is hottest just after it is started again.
 BOILS_FROM_C, BOILS_S, SOAK_S = WARM_TO_C, 30.0, 120.0
+# So long at it is no stray reading, and no pass.
+HOT_AT_ALL_S = 3.0
 # In harder frost a sound engine may stay cold.
 FROST_C = -10.0
 STEP_C = 1.0  # PID 05 shows whole degrees
@@ -117,12 +119,12 @@ def _held(found: Sequence[Stretch], channels: Sequence[Channel]) -> _Held:
     )
 
 
-def _boils(found: Sequence[Stretch]) -> Window | None:
-    """30 s or more at 115 °C or above, after the first 2 min of running."""
+def _boils(found: Sequence[Stretch], lasts_s: float) -> Window | None:
+    """So long at 115 °C or above, after the first 2 min of running."""
     for s in found:
         hot = (s.values >= BOILS_FROM_C) & (s.clock_s >= SOAK_S)
         for start, end in sp.true_spans(s.time_s, hot, TEMPERATURE_CAP_S, ()).tolist():
-            if end - start >= BOILS_S:
+            if end - start >= lasts_s:
                 return Window(s.place, start, end)
     return None
 
@@ -143,7 +145,7 @@ def run_warm_up(
             found += stretches(recording, place, limits.lower)
     if not found:
         return check.result("no-running", "no recording shows coolant with the engine running.")
-    boils = _boils(found)
+    boils = _boils(found, BOILS_S)
     if boils is not None:
         return check.result(
             "overheats",
@@ -279,6 +281,13 @@ def _answer(
             f"the engine regulates to {number}, but a thermostat stuck open shows on the road.",
         )
     ends = 0.0 if kept.end is None else probability_of_conformity(kept.end, limits)
+    hot = _boils(found, HOT_AT_ALL_S)
+    if hot is not None:
+        return answer(
+            "near-limit",
+            f"the engine regulates to {number}, but the coolant stood at {BOILS_FROM_C:.0f} °C or "
+            f"more for {hot.seconds:.0f} s.",
+        )
     if all(decide(q, rule.pass_at, rule.fail_at) is Verdict.PASS for q in (p, on_road, ends)):
         return answer("regulates", f"the engine regulates to {number}, within {band}.")
     return answer("near-limit", f"the engine regulates to {number}, too near an end of {band}.")
@@ -300,7 +309,7 @@ def _warming(found: Sequence[Stretch], lower: float) -> tuple[str, str, str]:
 
 WARM_UP = Check(
     name="warm-up",
-    version=1,
+    version=2,
     question="Does the engine reach its temperature and hold it on the road?",
     channels=(
         "coolant",
@@ -313,7 +322,8 @@ WARM_UP = Check(
     "with 8 min of driving) to the last reading; the same at 40 km/h or more, without its first "
     "2 min",
     limits=f"{WARM_C:.0f} to {HOT_C:.0f} °C ({COMMON_PRACTICE}), or the vehicle's warm_coolant and "
-    f"coolant_most; {BOILS_FROM_C:.0f} °C for {BOILS_S:.0f} s is a fail by itself",
+    f"coolant_most; {BOILS_FROM_C:.0f} °C for {BOILS_S:.0f} s is a fail by "
+    f"itself, for {HOT_AT_ALL_S:.0f} s no pass",
     findings={
         "regulates": Verdict.PASS,
         "overheats": Verdict.FAIL,
@@ -359,6 +369,7 @@ WARM_UP = Check(
         "load; give the vehicle's own numbers",
     ),
     blind_spots=(
+        "a reading that stands still once the engine is warm: it looks like a perfect thermostat",
         "a coolant sensor that reads wrongly, or one that hangs in air because coolant is missing",
         "hot spots, and boiling that the sensor's place does not show",
         "an electric fan that never ran because the road cooled the car: stand at hot idle until "

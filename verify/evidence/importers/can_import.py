@@ -26,7 +26,7 @@ class CanTextImporter:
     """Bus logs as text: candump, ASC, TRC, and tables with a frame a row."""
 
     name = "can-text"
-    version = 2
+    version = 3
 
     def accepts(self, head: bytes) -> bool:
         return is_text_log(head) or is_frame_table(head)
@@ -50,7 +50,7 @@ class CanBlfImporter:
     """Bus logs in binary form (BLF); needs the extra `can`."""
 
     name = "can-blf"
-    version = 2
+    version = 3
 
     def accepts(self, head: bytes) -> bool:
         return head.startswith(b"LOGG")

@@ -20,7 +20,7 @@ class CsvImporter:
     """
 
     name = "csv"
-    version = 3
+    version = 4
 
     def accepts(self, head: bytes) -> bool:
         return looks_like(head) == ""

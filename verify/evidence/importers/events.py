@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from verify.evidence import channels as known
-from verify.evidence.genuine import Array, Rows
+from verify.evidence.genuine import Array, Mask, Rows
 from verify.evidence.importers.table_columns import Draft, Use
 from verify.evidence.prepare import Clock, make_channel, mend_clock, spread
 from verify.evidence.recording import Recording
@@ -48,9 +48,16 @@ def events_to_recording(
     rows: int,
 ) -> Recording:
     """Raises UserError where the times are no clock. Gaps are those of all readings together."""
-    clock = mend_clock(events.seconds, wrap_s=events.wrap_s, events=True)
-    draft.repairs.extend(clock.repairs)
     codes, values = events.codes, events.values
+
+    def repeated(rows: Rows, others: Rows) -> Mask:
+        here, there = values[rows], values[others]
+        same: Mask = (here == there) | (np.isnan(here) & np.isnan(there))
+        same &= codes[rows] == codes[others]
+        return same
+
+    clock = mend_clock(events.seconds, wrap_s=events.wrap_s, events=True, repeated=repeated)
+    draft.repairs.extend(clock.repairs)
     if clock.rows is not None:
         codes, values = codes[clock.rows], values[clock.rows]
     order = np.argsort(codes, kind="stable")

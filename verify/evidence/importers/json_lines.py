@@ -64,7 +64,7 @@ class JsonLinesImporter:
     """One JSON object a line, each with a name, a value and a time."""
 
     name = "json-lines"
-    version = 2
+    version = 3
 
     def accepts(self, head: bytes) -> bool:
         lines = [x.strip() for x in head.removeprefix(b"\xef\xbb\xbf").splitlines()[:20]]

@@ -36,7 +36,7 @@ from verify.evidence.importers.table_columns import Draft, Use, check_headers, d
 from verify.evidence.recording import Recording
 
 NAME = "mdf"
-VERSION = 2
+VERSION = 3
 MOST_MDF_BYTES = 512 * 1024**2  # the library holds the file, and what it unpacks, in memory
 _FRAME = "CAN_DataFrame"
 _BUS_EVENT = 2 | 4  # flags of a channel group that holds events of a bus

@@ -24,7 +24,7 @@ class ParquetImporter:
     """Tables in Apache Parquet."""
 
     name = "parquet"
-    version = 2
+    version = 3
 
     def accepts(self, head: bytes) -> bool:
         return head.startswith(_MAGIC)

@@ -41,6 +41,7 @@ from verify.evidence.importers.table_columns import (
 from verify.evidence.importers.table_times import Times
 from verify.evidence.prepare import Clock, age_in_a_row, make_channel, mend_clock
 from verify.evidence.recording import Recording
+from verify.evidence.resampled import resampled
 
 _TOLD_INTERVAL = re.compile(r"every ([0-9.eE+-]+) s, told")
 _ONE_A_ROW = 1.03  # filled cells per row up to which a row holds one reading
@@ -124,11 +125,11 @@ def _wide(
     release_unused(table.rows)
     names = list(numbers)
 
-    def repeated(rows: Rows) -> Mask:
+    def repeated(rows: Rows, others: Rows) -> Mask:
         same = np.ones(len(rows), dtype=bool)
         for values in numbers.values():
-            here, before = values[rows], values[rows - 1]
-            same &= (here == before) | (np.isnan(here) & np.isnan(before))
+            here, there = values[rows], values[others]
+            same &= (here == there) | (np.isnan(here) & np.isnan(there))
         return same
 
     clock = mend_clock(times.seconds, wrap_s=times.wrap_s, repeated=repeated)
@@ -137,7 +138,18 @@ def _wide(
     draft.repairs.extend(genuine.repairs)
     filled = sum(len(v) - int(np.count_nonzero(np.isnan(v))) for v in numbers.values())
     skew_s = age_in_a_row(clock) if filled > _ONE_A_ROW * table.rows else 0.0
-    for header, mask in zip(names, genuine.masks, strict=True):
+    masks = dict(zip(names, genuine.masks, strict=True))
+    engine = next((h for h in names if h in uses and uses[h].channel == "engine_speed"), None)
+    if engine is not None and masks[engine] is None:
+        own = numbers[engine] if clock.rows is None else numbers[engine][clock.rows]
+        drawn = resampled(clock.time_s, own)
+        if drawn is not None:
+            draft.repairs.append(drawn.words)
+            skew_s = max(skew_s, drawn.age_s)
+            real = np.zeros(table.rows, dtype=bool)
+            real[slice(None) if clock.rows is None else clock.rows] = drawn.read
+            masks[engine] = real
+    for header, mask in masks.items():
         values = numbers.pop(header)
         if header in uses:
             _add_column(draft, header, uses[header], clock, values, mask, skew_s)
