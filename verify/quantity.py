@@ -169,6 +169,11 @@ class Quantity:
         return self.text if self.unit == "1" else f"{self.text} {self.unit}"
 
 
+def with_unit(text: str, unit_name: str) -> str:
+    """A number as typed with its unit, as `parse` reads it; a bare number has none to show."""
+    return text if unit_name == "1" else f"{text} {unit_name}"
+
+
 def _rounded(value: Fraction, place: Fraction) -> str:
     """A value with as many decimals as its last place is worth (at most 12)."""
     decimals = 0

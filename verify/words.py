@@ -69,3 +69,8 @@ class Audience(StrEnum):
 
     TECHNICIAN = "technician"
     OWNER = "owner"
+
+
+# What is said of a recording beside its channels: the key it has in a mapping, and the word for one
+# from before the repair.
+TOLD, BEFORE = "(told)", "before"

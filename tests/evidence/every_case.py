@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import cache
 
-from tests.evidence import idle_cases, road_cases, slow_cases, throttle_cases
+from tests.evidence import idle_cases, road_cases, slow_cases, sound_cases, throttle_cases
 from verify.evidence.recording import Recording
 from verify.quantity import SpecValue
 
@@ -22,12 +22,14 @@ CASES: Mapping[tuple[str, str], tuple[Make, Specs]] = {
     **throttle_cases.CASES,
     **slow_cases.CASES,
     **road_cases.CASES,
+    **sound_cases.CASES,
 }
 SOUND: Mapping[str, tuple[Make, Specs, tuple[str, ...]]] = {
     **idle_cases.REQUIRED,
     **throttle_cases.REQUIRED,
     **{name: (make, {}, names) for name, (make, names) in slow_cases.REQUIRED.items()},
     **road_cases.REQUIRED,
+    **sound_cases.REQUIRED,
 }
 
 

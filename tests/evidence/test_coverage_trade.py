@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from tests.conftest import real_recording
 from tests.nasty import changed, channel, recording, with_gap, with_values, without, zoo
+from verify.evidence.checks import coverage_trade
 from verify.evidence.checks.catalogue import judge
 from verify.evidence.checks.coverage_trade import Item, State, complete, road_test
 from verify.evidence.importers.port import read_recording
@@ -285,3 +286,27 @@ def test_items_of_a_real_drive_are_those_of_pandas(sha256: str) -> None:
     first = t[state[state].index[0]]
     idle = lasting(t, still & (t > first)).max()
     assert found["hot-idle"].amount == pytest.approx(idle, abs=2.7)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(0, 10_000), st.sampled_from([0.1, 0.5, 1.0]), st.booleans())
+def test_the_largest_gains_are_those_of_a_loop(seed: int, every_s: float, calm: bool) -> None:
+    chance = np.random.default_rng(seed)
+    n = int(chance.integers(2, 700))
+    times = np.cumsum(chance.choice([every_s, 2.0 * every_s], n, p=[0.9, 0.1]))
+    values = np.maximum(0.0, np.cumsum(chance.choice([-1.0, 0.0, 1.0], n) * (1 if calm else 3)))
+    broken = np.cumsum(chance.random(n) < 0.01)
+    run, t, v = coverage_trade._thinned(times, values, broken, coverage_trade.FINEST_S)
+    wanted = {}
+    for i in range(len(t)):
+        back = [
+            j
+            for j in range(i + 1)
+            if t[j] >= t[i] - coverage_trade.FIRM_S - 1e-9 and run[j] == run[i]
+        ]
+        lowest = min(back, key=lambda j: (v[j], -j))
+        wanted[float(t[i])] = float(v[i] - v[lowest]), float(t[lowest])
+    best, begun, ended = coverage_trade._gains(times, values, broken)
+    assert best == max(gain for gain, _ in wanted.values())
+    firm = {e: b for e, (gain, b) in wanted.items() if gain >= coverage_trade.FIRM_KMH}
+    assert dict(zip(ended.tolist(), begun.tolist(), strict=True)) == firm

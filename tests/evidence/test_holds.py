@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import time
+from dataclasses import fields
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from verify.evidence.holds import extremes, holds_of, inside_one, means_within
-from verify.evidence.recording import Channel
+from verify.evidence.holds import extremes, holds_of, inside_one, means_within, scatter_within
+from verify.evidence.positions import Positions, early_positions, positions
+from verify.evidence.recording import Channel, Recording
 
 
 def channel(t: np.ndarray, v: np.ndarray, skew_s: float = 0.0) -> Channel:
@@ -110,11 +112,15 @@ def test_another_start_of_the_clock_moves_the_holds_and_nothing_else(
 def test_means_within_agree_with_numpy() -> None:
     rng = np.random.default_rng(3)
     t, v = np.arange(100.0), rng.normal(50, 5, 100)
-    mean, deviation, count = means_within(channel(t, v), np.array([3.0, 90.0]), np.array([9.5, 80]))
+    spans = np.array([3.0, 90.0, 98.5]), np.array([9.5, 80, 99.0])
+    mean, count = means_within(channel(t, v), *spans)
+    deviation = scatter_within(channel(t, v), *spans)
     assert mean[0] == pytest.approx(v[3:10].mean(), rel=1e-12)
     assert deviation[0] == pytest.approx(v[3:10].std(ddof=1), rel=1e-9)
-    assert count.tolist() == [7, 0]
+    assert count.tolist() == [7, 0, 1]
+    assert mean[2] == v[99]
     assert np.isnan(mean[1])
+    assert np.isnan(deviation[1:]).all()
 
 
 def test_inside_one_asks_for_the_whole_stretch() -> None:
@@ -140,3 +146,23 @@ def test_extremes_of_many_stretches_are_found_part_by_part() -> None:
     for i in range(0, len(first), 997):
         own = v[first[i] : first[i] + count[i]]
         assert (high[i], low[i]) == (own.max(), own.min())
+
+
+@given(st.integers(0, 1000), st.integers(2, 420))
+@settings(max_examples=60, deadline=None)
+def test_what_the_first_readings_show_is_what_all_show(seed: int, early: int) -> None:
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 200.0, 0.5)
+    foot = np.repeat(rng.choice([0.0, 0.0, 20.0, 35.0, 60.0], 40), 10) + rng.uniform(-1, 1, 400)
+    pedal, plate = channel(t, foot), channel(t + 0.1, 10.0 + 0.6 * foot)
+    made = Recording("made", "", "made", 1, 400, 200.0, {"engine_speed": channel(t, 800 + foot)})
+    standing = np.array([[3.0, 90.0], [110.0, 199.0]])
+
+    def told(found: Positions) -> set[tuple[float, ...]]:
+        return set(zip(*(getattr(found, f.name).tolist() for f in fields(found)), strict=True))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("verify.evidence.positions.EARLY", early)
+        some = told(early_positions(made, pedal, plate, standing))
+    assert some <= told(positions(made, pedal, plate, standing))
+    assert early < 300 or some

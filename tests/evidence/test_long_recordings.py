@@ -6,6 +6,7 @@ import hashlib
 import io
 import itertools
 import math
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -20,12 +21,12 @@ from verify.evidence import series
 from verify.evidence import spans as sp
 from verify.evidence.checks.catalogue import CATALOGUE, judge
 from verify.evidence.checks.counted import Counted
-from verify.evidence.checks.engine_stops import states
 from verify.evidence.columns import LONG_ROWS, of_each
 from verify.evidence.genuine import _Track
 from verify.evidence.importers.port import read_recording
 from verify.evidence.series import _autocorrelation, mean_with_effective_size, spreads
 from verify.evidence.sharing import shared, shared_answers
+from verify.evidence.spans import states
 from verify.evidence.verdict import Rule
 
 TRUTHS = st.lists(st.booleans(), min_size=1, max_size=40)
@@ -281,3 +282,39 @@ def test_a_level_that_never_moves_is_worth_one_reading_however_long() -> None:
     found = mean_with_effective_size([np.full(50_000, 14.2)])
     assert found.mean == pytest.approx(14.2)
     assert found.deviation <= 1e-9
+
+
+# --- side by side -------------------------------------------------------------------------
+
+
+def test_checks_side_by_side_say_what_they_say_one_after_the_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sound = drive()
+    many = ([sound], [sound, drive(seed=2, every_s=1.0)], *([r] for r in zoo().values()))
+    alone = [[r.to_json() for r in judge(made, SPECS)] for made in many]
+    monkeypatch.setattr("verify.evidence.columns.LONG_ROWS", 0)
+    monkeypatch.setattr("verify.evidence.checks.catalogue.AT_ONCE", 5)
+    assert [[r.to_json() for r in judge(made, SPECS)] for made in many] == alone
+
+
+def test_a_question_that_is_just_being_answered_is_waited_for() -> None:
+    asked: list[float] = []
+    begun, may_end = threading.Event(), threading.Event()
+
+    @shared
+    def slow(value: float) -> float:
+        asked.append(value)
+        begun.set()
+        assert may_end.wait(10.0)
+        return 2.0 * value
+
+    def second(value: float) -> float:
+        assert begun.wait(10.0)
+        may_end.set()
+        return slow(value)
+
+    with shared_answers():
+        found = of_each(lambda work: work(3.0), [slow, second], LONG_ROWS, workers=2)
+    assert found == [6.0, 6.0]
+    assert asked == [3.0]

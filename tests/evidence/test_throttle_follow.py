@@ -467,7 +467,7 @@ def test_a_day_of_holds_is_judged_in_a_moment() -> None:
 
 
 def test_the_check_says_what_it_said() -> None:
-    """Pinned at version 2: plain arithmetic, no random numbers."""
+    """Pinned at version 3: plain arithmetic, no random numbers."""
     t = np.arange(0.0, 140.0, 0.5)
     level = np.array([0.0, 25.0, 50.0, 75.0, 50.0, 25.0])[(t // 5).astype(int) % 6]
     rises = np.isin((t // 5).astype(int) % 6, (1, 2, 3))

@@ -33,20 +33,21 @@ import gc, os, sys
 sys.argv = ["keysback", "--version"]
 from verify.__main__ import main
 main({words})
-print(os.environ.get("OPENBLAS_NUM_THREADS"), gc.get_threshold()[0] > 700)
+print(os.environ.get("OPENBLAS_NUM_THREADS"), gc.get_threshold()[0] > 700,
+      sys.getswitchinterval() < 0.001)
 """
 
 
 def test_a_command_sums_in_one_thread_and_seldom_looks_for_garbage() -> None:
-    assert told(DOOR.format(words="")) == "1 True"
+    assert told(DOOR.format(words="")) == "1 True True"
 
 
 def test_who_said_how_many_threads_is_heard() -> None:
-    assert told(DOOR.format(words=""), OPENBLAS_NUM_THREADS="3") == "3 True"
+    assert told(DOOR.format(words=""), OPENBLAS_NUM_THREADS="3") == "3 True True"
 
 
 def test_a_program_that_calls_a_command_keeps_its_own_settings() -> None:
-    assert told(DOOR.format(words="sys.argv[1:]")) == "None False"
+    assert told(DOOR.format(words="sys.argv[1:]")) == "None False False"
 
 
 @pytest.mark.parametrize("size", [0, 10, BIG_BYTES - 1])

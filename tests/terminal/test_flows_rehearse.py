@@ -119,6 +119,19 @@ def test_the_command_writes_scripts_that_the_command_plays(tmp_path: Path) -> No
     assert title[1] in tried.stdout
 
 
+def test_the_numbers_of_every_flow_are_answered_as_they_would_be_typed() -> None:
+    """One without a unit, such as of cylinders, has none behind it and is no surprise."""
+    units = set()
+    for name in flow_names():
+        graph = proven_flow(name).graph
+        for spec, text in AnswerBook(graph).specs.items():
+            number = parse(text, expect=graph.specs[spec].unit)
+            if graph.specs[spec].unit == "1":
+                assert unusual(spec.split("/")[-1], number) is None, (name, spec, text)
+            units.add(graph.specs[spec].unit)
+    assert {"1", "rpm", "V"} <= units
+
+
 def test_without_a_folder_the_scripts_are_printed_and_the_summary_comes_last() -> None:
     run = keysback("flows", "rehearse", str(SMALL), "--as", "owner", "--stops")
     assert run.returncode == 0, run.stderr

@@ -255,6 +255,8 @@ only 7 s of idle can be used, in 7 windows; one of 7 s is needed.
 7 warm idles over 7 starts of the engine; 7 over 7 are needed.
 the plate stands at most 7 % of span off the command (at 7 %), within 7 %.
 the plate stands at most 7 % of span off the command (at 7 %), too near 7 % to tell.
+after the key-on at 7 s only 7 s are heard; 7 s are needed.
+after the key-on at 7 s only 7 s are heard before an engine or another low note; 7 s are needed.
 No such file or directory; Permission denied; Is a directory
 """  # noqa: E501
 

@@ -42,7 +42,7 @@ SCATTERS_S = np.array([0.003, 0.006, 0.012, 0.025, 0.05, 0.1, 0.2])
 SCATTER_PRIOR_S = 0.05
 _LAGS, _LATER = 15, 4
 _COARSE, _FINE, _MOST = 400, 400, 6000
-_CHUNK = 32
+_CHUNK, _TOGETHER = 32, 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,6 +149,15 @@ def _scatter_prior() -> Array:
 
 def _log_likelihood(brackets: Brackets, at: Array) -> Array:
     """log P(brackets | m, s), shape (scatters, len(at))."""
+    parts = [
+        _likelihood_at(brackets, at[first : first + _TOGETHER])
+        for first in range(0, len(at), _TOGETHER)
+    ]
+    return np.concatenate(parts, axis=1)
+
+
+def _likelihood_at(brackets: Brackets, at: Array) -> Array:
+    """The same of a few times together, as the processor's cache holds them."""
     total = np.zeros((len(SCATTERS_S), len(at)))
     s = SCATTERS_S[:, None, None]
     for first in range(0, len(brackets), _CHUNK):
@@ -259,8 +268,12 @@ def hidden_chance(brackets: Brackets, limit_s: float) -> float:
 
 def _ramp(x: Array) -> Array:
     """log(1 + e^x), without overflow."""
-    result: Array = np.maximum(x, 0.0) + np.log1p(np.exp(-np.abs(x)))
-    return result
+    small = np.abs(x)
+    np.negative(small, out=small)
+    np.exp(small, out=small)
+    np.log1p(small, out=small)
+    small += np.maximum(x, 0.0)
+    return small
 
 
 def _aged(at: Array, weight: Array, step: float, brackets: Brackets) -> tuple[Array, Array]:

@@ -12,13 +12,13 @@ the bends grow where every second reading is left out.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from verify.evidence.distributions import normal_quantile
 from verify.evidence.recording import Array
+from verify.values import dataclass
 
 # Engine speed is pushed anew at each firing and by nothing faster: an eight-cylinder engine at
 # 750 rpm fires every 0.02 s, engines of more cylinders idle slower. A flywheel does not forget

@@ -16,7 +16,11 @@ from numpy.typing import NDArray
 from verify.evidence import spans as sp
 from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sharing import shared
+from verify.evidence.stretches import as_slice, blocks, places_in, reduced
 from verify.values import dataclass
+
+Places = NDArray[np.intp]
 
 # Two readings may lie so far apart and still speak for the time between.
 LONGEST_STEP_S = 5.0
@@ -24,8 +28,6 @@ LONGEST_STEP_S = 5.0
 PIECE_S = 10.0
 # The side from which a level was reached shows in this time before it.
 BEFORE_S = 1.0
-# Stretches whose extremes are looked for together.
-_AT_ONCE = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +77,24 @@ def holds_of(
         return Holds(none, none, none, none, empty, np.empty(0, dtype=np.int64), empty)
     longest = sp.longest_step_s(channel, LONGEST_STEP_S)
     broken = sp.breaks(t, longest, gaps)
-    begin = places_among(t, t - least_s, "right") - 1
+    begin = _as_long_ago(t, least_s)
     first = np.maximum(begin, 0)
-    count = np.arange(n) - first + 1
+    count = np.arange(1, n + 1) - first
     full = (begin >= 0) & (count >= least_readings)
     if broken[-1]:
         full &= broken == broken[first]
     still = np.zeros(n, dtype=bool)
-    able = np.flatnonzero(full)
+    able = as_slice(np.flatnonzero(full))
     still[able] = _range_of(v, first[able], count[able]) <= within
     starts, ends = sp.runs_of(still)
     begins = first[starts]
     return _pieces(channel, begins, ends, broken, within, least_s, least_readings)
+
+
+@shared
+def _as_long_ago(time_s: Array, seconds: float) -> Places:
+    """The place of the last time that lies so long before each, −1 where there is none."""
+    return places_among(time_s, time_s - seconds, "right") - 1
 
 
 def _range_of(values: Array, first: NDArray[np.intp], count: NDArray[np.intp]) -> Array:
@@ -98,18 +106,42 @@ def _range_of(values: Array, first: NDArray[np.intp], count: NDArray[np.intp]) -
 def extremes(
     values: Array, first: NDArray[np.intp], count: NDArray[np.intp]
 ) -> tuple[Array, Array]:
-    """(largest, smallest) of count values (≥ 1) from first on: doubling blocks, O(n log count).
+    """(largest, smallest) of count values (≥ 1) from first on: doubling blocks, O(n log count);
+    where they lie far apart, each by itself.
 
     first: ascending, or nearly so, for speed alone.
     """
     highest, lowest = np.zeros(len(first)), np.zeros(len(first))
     # Part by part, so that all blocks stay in the processor's cache.
-    for begin in range(0, len(first), _AT_ONCE):
-        part = slice(begin, begin + _AT_ONCE)
+    for part in blocks(len(first)):
         own, sizes = first[part], count[part]
         start = int(own.min())
         near = values[start : int((own + sizes).max())]
-        _extremes(near, own - start, sizes, highest[part], lowest[part])
+        if int(sizes.sum()) <= len(near):
+            after = own - start + sizes
+            highest[part] = reduced(np.maximum, near, own - start, after)
+            lowest[part] = reduced(np.minimum, near, own - start, after)
+        else:
+            _extremes(near, own - start, sizes, highest[part], lowest[part])
+    return highest, lowest
+
+
+def extremes_between(values: Array, first: slice, last: slice) -> tuple[Array, Array]:
+    """(largest, smallest) of values[first.start + i : last.start + i + 1] for each i.
+
+    first, last: of equal length, `last` not before `first`.
+    """
+    n, count = first.stop - first.start, last.start - first.start + 1
+    highest, lowest = np.empty(n), np.empty(n)
+    for part in blocks(n):
+        high = low = values[first.start + part.start : first.start + part.stop + count - 1]
+        size, many = 1, part.stop - part.start
+        while 2 * size <= count:
+            high, low = np.maximum(high[:-size], high[size:]), np.minimum(low[:-size], low[size:])
+            size *= 2
+        rest = slice(count - size, count - size + many)
+        np.maximum(high[:many], high[rest], out=highest[part])
+        np.minimum(low[:many], low[rest], out=lowest[part])
     return highest, lowest
 
 
@@ -117,25 +149,18 @@ def _extremes(
     values: Array, first: NDArray[np.intp], count: NDArray[np.intp], highest: Array, lowest: Array
 ) -> None:
     """Writes what `extremes` gives."""
-    # The largest power of two in each count.
-    power = np.frexp(count.astype(np.float64))[1] - 1
-    after = first + count
-    high, low = values, values
-    for step in range(int(power.max()) + 1):
-        size = 1 << step
-        if step:
-            half = size // 2
-            high = np.maximum(high[:-half], high[half:])
-            low = np.minimum(low[:-half], low[half:])
-        own = np.flatnonzero(power == step)
-        if len(own) == len(first):
-            a, b = first, after - size
-            highest[:] = np.maximum(high.take(a), high.take(b))
-            lowest[:] = np.minimum(low.take(a), low.take(b))
-        elif len(own):
-            a, b = first[own], after[own] - size
-            highest[own] = np.maximum(high.take(a), high.take(b))
-            lowest[own] = np.minimum(low.take(a), low.take(b))
+    # Two blocks of this size, which may overlap, make up any stretch that is no shorter.
+    size = 1 << (int(count.max()).bit_length() - 1)
+    high, low, half = values, values, 1
+    while half < size:
+        high, low = np.maximum(high[:-half], high[half:]), np.minimum(low[:-half], low[half:])
+        half *= 2
+    last = first + count - size
+    np.maximum(high.take(first, mode="clip"), high.take(last, mode="clip"), out=highest)
+    np.minimum(low.take(first, mode="clip"), low.take(last, mode="clip"), out=lowest)
+    short = np.flatnonzero(count < size)
+    if len(short):
+        highest[short], lowest[short] = extremes(values, first[short], count[short])
 
 
 def _pieces(
@@ -163,7 +188,7 @@ def _pieces(
     good = (stop - start >= least_readings) & (t[np.maximum(stop - 1, 0)] - t[start] >= 0.0)
     start, stop, run = start[good], stop[good], run[good]
     level = _mean(v, start, stop)
-    spread = _range_of(v, start, stop - start)
+    spread = reduced(np.maximum, v, start, stop) - reduced(np.minimum, v, start, stop)
     came = _came(channel, begins, ends, broken, within)[run]
     # What was reached a first time is held on to: later pieces of the run came the same way.
     kept = (spread <= 1.5 * within) & (t[stop - 1] - t[start] >= 0.9 * least_s)
@@ -188,37 +213,49 @@ def _came(
     ahead = np.searchsorted(t, t[begins] - BEFORE_S, side="left")
     first = np.maximum(np.minimum(ahead, begins - 1), 0)
     known = (begins > 0) & (broken[begins] == broken[first])
-    high, low = extremes(v, first, np.maximum(begins - first, 1))
+    after = np.maximum(begins, first + 1)
+    high, low = reduced(np.maximum, v, first, after), reduced(np.minimum, v, first, after)
     below, above = level - low > 0.8 * within, high - level > 0.8 * within
     return np.where(known & (below != above), np.where(below, 1, -1), 0).astype(np.int64)
 
 
-def _mean(v: Array, start: NDArray[np.intp], stop: NDArray[np.intp]) -> Array:
-    centre = float(v.mean()) if len(v) else 0.0
-    total = np.concatenate([[0.0], np.cumsum(v - centre)])
-    result: Array = centre + (total[stop] - total[start]) / np.maximum(stop - start, 1)
+def _mean(v: Array, start: Places, stop: Places) -> Array:
+    """Of each stretch of one reading or more."""
+    result: Array = reduced(np.add, v, start, stop) / np.maximum(stop - start, 1)
     return result
 
 
-def means_within(
-    channel: Channel, start_s: Array, end_s: Array
-) -> tuple[Array, Array, NDArray[np.intp]]:
-    """(mean, standard deviation of one reading, number) of the readings in each [start_s, end_s].
+def means_within(channel: Channel, start_s: Array, end_s: Array) -> tuple[Array, Places]:
+    """(mean, number) of the readings in each [start_s, end_s], shapes (k,); NaN without a reading.
 
-    Shapes (k,). NaN where there is no reading (no two, for the deviation).
+    channel: with one reading or more.
     """
-    t, v = channel.time_s, channel.values
-    first = np.searchsorted(t, start_s, side="left")
-    after = np.maximum(np.searchsorted(t, end_s, side="right"), first)
+    first, after = _between(channel, start_s, end_s)
     count = after - first
-    centre = float(v.mean()) if len(v) else 0.0
-    total = np.concatenate([[0.0], np.cumsum(v - centre)])
-    squares = np.concatenate([[0.0], np.cumsum((v - centre) ** 2)])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (total[after] - total[first]) / count
-        variance = ((squares[after] - squares[first]) - count * mean**2) / (count - 1)
-        deviation = np.where(count > 1, np.sqrt(np.maximum(variance, 0.0)), np.nan)
-    return centre + mean, deviation, count
+    return np.where(count > 0, _mean(channel.values, first, after), np.nan), count
+
+
+def scatter_within(channel: Channel, start_s: Array, end_s: Array) -> Array:
+    """The standard deviation of one reading in each [start_s, end_s], shape (k,).
+
+    NaN where there are no two. channel: with one reading or more.
+    """
+    first, after = _between(channel, start_s, end_s)
+    count = after - first
+    sound = np.flatnonzero(count > 1)
+    result = np.full(len(count), np.nan)
+    if len(sound):
+        first, after, count = first[sound], after[sound], count[sound]
+        values = channel.values[places_in(first, after)]
+        values -= np.repeat(_mean(channel.values, first, after), count)
+        squares = np.add.reduceat(values * values, np.cumsum(count) - count)
+        result[sound] = np.sqrt(squares / (count - 1))
+    return result
+
+
+def _between(channel: Channel, start_s: Array, end_s: Array) -> tuple[Places, Places]:
+    first = np.searchsorted(channel.time_s, start_s, side="left")
+    return first, np.maximum(np.searchsorted(channel.time_s, end_s, side="right"), first)
 
 
 def inside_one(start_s: Array, end_s: Array, spans: Array) -> NDArray[np.bool_]:

@@ -7,13 +7,14 @@ counts; the first second of a hold is left to the plate to arrive.
 from __future__ import annotations
 
 import math
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from verify.evidence.holds import Holds, holds_of, inside_one, means_within
+from verify.evidence.holds import Holds, holds_of, inside_one, means_within, scatter_within
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sharing import shared
 from verify.evidence.verdict import least_uncertainty
 from verify.evidence.windows import CRANKING_RPM
 from verify.values import dataclass
@@ -24,6 +25,8 @@ SETTLE_S = 1.0
 # A plate arrives within 0.3 s (common practice); with some reserve, where readings have an age.
 ARRIVES_S, SLACK_SHARE = 0.5, 0.15
 LEAST_READINGS = 2
+# Readings with which a recording begins, and which tell a great deal.
+EARLY = 30_000
 # Readings closer together than this tell the same wobble twice.
 INDEPENDENT_S = 0.5
 
@@ -57,6 +60,7 @@ class Positions:
         return Positions(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
+@shared
 def holds_for(channel: Channel, recording: Recording) -> Holds:
     band = max(LEAST_BAND, 2.5 * channel.resolution)
     return holds_of(channel, recording.gaps, within=band)
@@ -72,13 +76,33 @@ def positions(
     held = holds_for(moves, recording)
     if standing is not None:
         held = held.only(inside_one(held.start_s, held.end_s, standing))
+    return _stood(recording, held, moves, plate, place)
+
+
+def early_positions(
+    recording: Recording, moves: Channel, plate: Channel, standing: Array
+) -> Positions:
+    """Those of `positions` that the first EARLY readings of what moves the plate show whole.
+
+    The last hold may go on beyond them, so it is left out; every other one is the same.
+    """
+    begun = replace(moves, time_s=moves.time_s[:EARLY], values=moves.values[:EARLY])
+    held = holds_for(begun, recording)
+    held = held.only(held.run != held.run[-1:]) if len(held) else held
+    held = held.only(inside_one(held.start_s, held.end_s, standing))
+    return _stood(recording, held, moves, plate, 0)
+
+
+def _stood(
+    recording: Recording, held: Holds, moves: Channel, plate: Channel, place: int
+) -> Positions:
     # A piece of a longer hold began settled; only the first of a run waits for the plate.
     first = np.append(True, held.run[1:] != held.run[:-1])[: len(held)]
     late, early = _age(plate), _age(moves)
     start = held.start_s + np.where(first, max(SETTLE_S, ARRIVES_S + late), late)
     end = held.end_s - early
-    y, drift, count = means_within(plate, start, end)
-    x, _, seen = means_within(moves, np.minimum(start, held.end_s), held.end_s)
+    (y, count), drift = means_within(plate, start, end), scatter_within(plate, start, end)
+    x, seen = means_within(moves, np.minimum(start, held.end_s), held.end_s)
     x = np.where(seen > 0, x, held.level)
     speed = recording.channels.get("engine_speed")
     rpm = np.full(len(held), np.nan)

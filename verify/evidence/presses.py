@@ -181,7 +181,7 @@ def presses(recording: Recording) -> Presses:
         )
     pressed = channel.values >= rest + PRESSED_POINTS
     released = channel.values <= rest + RELEASED_POINTS
-    state = _states(pressed, released)
+    state = sp.states(pressed, released)
     first = np.flatnonzero((state[:-1] == 0) & (state[1:] == 1)) + 1
     if not len(first):
         return replace(_none(channel.name, "", "the pedal was never pressed", ""), rest=rest)
@@ -189,12 +189,18 @@ def presses(recording: Recording) -> Presses:
 
 
 def _seen(
-    recording: Recording, channel: Channel, rest: float, released: Mask, state: Array, first: Places
+    recording: Recording,
+    channel: Channel,
+    rest: float,
+    released: Mask,
+    state: NDArray[np.int8],
+    first: Places,
 ) -> Presses:
     t, v, n = channel.time_s, channel.values, len(channel.values)
     early = t - channel.skew_s  # a reading may be as old as this
     late = np.append(t, np.inf)  # place n: never seen
-    good = sp.linked(t, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
+    longest = sp.longest_step_s(channel, FAST_CAP_S)
+    good = sp.linked(t, longest, recording.gaps)
     # One block of readings for each press: from the last rest before it up to the next rest.
     at_rest = np.flatnonzero(released)
     before = at_rest[np.searchsorted(at_rest, first) - 1]
@@ -215,7 +221,7 @@ def _seen(
     wander = np.maximum.reduceat(np.where(inner, values, -np.inf), offset) - np.minimum.reduceat(
         np.where(inner, values, np.inf), offset
     )
-    breaks = np.concatenate([[0], np.cumsum(~good)])  # breaks[b] − breaks[a]: those between
+    breaks = sp.breaks(t, longest, recording.gaps)  # breaks[b] − breaks[a]: those between
     ended = after < n
     end = np.minimum(after, n - 1)
     # Rest before: back to the end of the press before, or to where something is left out.
@@ -276,14 +282,6 @@ def _within(inner: Array, outer: Array) -> Mask:
     place = np.searchsorted(outer[:, 0], inner[:, 0], side="right") - 1
     held: Mask = (place >= 0) & (outer[np.maximum(place, 0), 1] >= inner[:, 1])
     return held
-
-
-def _states(on: Mask, off: Mask) -> Array:
-    """1 where it is on, 0 where it is off, elsewhere what it was before (−1 before the first)."""
-    told = np.where(on | off, np.arange(len(on)), -1)
-    last = np.maximum.accumulate(told)
-    result: Array = np.where(last >= 0, on[np.maximum(last, 0)], -1.0)
-    return result
 
 
 def _first_last(holds: Mask, place: Places, offset: Places) -> tuple[Places, Places]:

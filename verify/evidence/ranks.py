@@ -83,6 +83,9 @@ def places_among(time_s: Array, at_s: Array, side: Literal["left", "right"]) -> 
         # The place is the guess, or one more, or one less; what lies elsewhere is looked up.
         more = before(time_s[guess:last], at)
         less = ~before(time_s[guess - 1 : last - 1], at)
+        if not (more.any() or less.any()):
+            own[:] = np.arange(guess, last)
+            continue
         np.add(np.arange(guess, last), more, out=own)
         own -= less
         wrong = before(time_s[guess + 1 : last + 1], at)

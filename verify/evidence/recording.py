@@ -22,7 +22,7 @@ class Channel:
     """One quantity over time, in the canonical unit of its name.
 
     name: canonical ("engine_speed", "vehicle_speed", "pedal", "throttle", "coolant" …; the closed
-        list with units stands in seeds/channels.csv).
+        list with units stands in seeds/channels.csv, that of a sound in importers/sound.py).
     time_s: shape (n,), seconds since the start of the recording, strictly increasing, finite.
     values: shape (n,), finite, in `unit`. Only genuine refreshes of the value: rows in which the
         logger merely repeated it are left out where the file's pattern shows that.

@@ -52,10 +52,10 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
     count = sum(len(p) for p in pieces)
     if count < 2:
         raise ValueError("a spread needs two readings")
-    everything = np.concatenate(list(pieces))
+    everything = joined(pieces)
     mean = float(everything.mean())
-    everything -= mean
-    squares = float(np.sum(np.square(everything)))
+    off = everything - mean
+    squares = float(np.sum(np.square(off, out=off)))
     if squares <= 0.0:
         return Spread(mean, 0.0, 1.0, count)
     blocks = -(-count // MANY_READINGS)
@@ -63,13 +63,20 @@ def mean_with_effective_size(pieces: Sequence[Array]) -> Spread:
         effective = _effective([p - mean for p in pieces], squares)
     else:
         # The mean of block means is the same mean: how well it is known, they tell as well.
-        means = [_block_means(p, blocks) - mean for p in pieces if len(p)]
+        means = [m - mean for m in _block_means([p for p in pieces if len(p)], blocks)]
         own = float(sum(m @ m for m in means))
         worth, many = _effective(means, own, blocks=True), sum(len(m) for m in means)
         effective = (squares / count) / max(own / many, 1e-300) * worth
     effective = min(float(count), max(1.0, effective))
     remaining = max(1.0 - 1.0 / effective, 1.0 / count)
     return Spread(mean, math.sqrt(squares / (count * remaining)), effective, count)
+
+
+def joined(pieces: Sequence[Array]) -> Array:
+    """One behind the other; a single piece as it is."""
+    if len(pieces) == 1:
+        return pieces[0]
+    return np.concatenate(list(pieces)) if pieces else np.empty(0)
 
 
 def wandering_uncertainty(pieces: Sequence[Array]) -> float:
@@ -88,10 +95,10 @@ def wandering_uncertainty(pieces: Sequence[Array]) -> float:
     count = sum(len(p) for p in pieces)
     if count < 8:
         return 0.0
-    series = np.concatenate(list(pieces))
+    series = joined(pieces)
     blocks = -(-count // MANY_READINGS)
     if blocks > 1:
-        series = _block_means(series, blocks)
+        (series,) = _block_means([series], blocks)
     series = series - series.mean()
     squares = float(series @ series)
     if squares <= 0.0:
@@ -130,13 +137,17 @@ def _effective(deviations: Sequence[Array], squares: float, *, blocks: bool = Fa
     )
 
 
-def _block_means(piece: Array, block: int) -> Array:
-    """Means of `block` readings in a row; of the rest too where it is all there is."""
-    whole = len(piece) // block * block
-    if not whole:
-        return np.array([piece.mean()])
-    result: Array = piece[:whole].reshape(-1, block).mean(axis=1)
-    return result
+def _block_means(pieces: Sequence[Array], block: int) -> list[Array]:
+    """Of each piece the means of `block` readings in a row; of the rest too where it is all there
+    is."""
+    many = [len(p) // block for p in pieces]
+    whole = [p[: n * block] for p, n in zip(pieces, many, strict=True) if n]
+    means = joined(whole).reshape(-1, block).mean(axis=1)
+    ends = np.cumsum(many).tolist()
+    return [
+        means[end - n : end] if n else np.array([p.mean()])
+        for p, n, end in zip(pieces, many, ends, strict=True)
+    ]
 
 
 def ar1_effective_size(lengths: Sequence[int], phi: float) -> float:

@@ -46,6 +46,12 @@ def steps_s(time_s: Array) -> Array:
 
 
 @shared
+def reach(channel: Channel) -> tuple[float, float]:
+    """(smallest, largest) of its readings, of which it has one or more."""
+    return float(channel.values.min()), float(channel.values.max())
+
+
+@shared
 def linked(
     time_s: Array, longest_s: float, gaps: Sequence[tuple[float, float]]
 ) -> NDArray[np.bool_]:
@@ -90,6 +96,19 @@ def runs_of(holds: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp
     if holds[-1]:
         ends = np.append(ends, len(holds))
     return starts, ends
+
+
+def states(on: NDArray[np.bool_], off: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """1 where it is on, 0 where it is off, elsewhere what it was before (−1 where unknown)."""
+    known = on | off
+    told = np.flatnonzero(known)
+    if len(told) == len(known):
+        return on.astype(np.int8)
+    result = np.full(len(known), -1, dtype=np.int8)
+    if len(told):
+        lasts = np.diff(told, append=len(known))
+        result[told[0] :] = np.repeat(on[told].astype(np.int8), lasts)
+    return result
 
 
 def brief_runs(

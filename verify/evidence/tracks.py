@@ -8,15 +8,22 @@ is one level in one stretch of ten seconds or less, in which the two stay the sa
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
-from verify.evidence.holds import extremes
+from verify.evidence.holds import extremes, extremes_between
 from verify.evidence.lines import Line
 from verify.evidence.ranks import median_of, medians_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sharing import shared
+from verify.evidence.stretches import as_slice, blocks, places_in, places_of
 from verify.values import dataclass
+
+Mask = NDArray[np.bool_]
+Places = NDArray[np.intp]
 
 LONGEST_STEP_S = 5.0
 # Movement between the readings on both sides, in shares of the travel, beyond the reading's step.
@@ -56,6 +63,27 @@ class Pairs:
         return len(self.t)
 
 
+@shared
+def _around(
+    x_s: Array, y_s: Array, back_s: float, ahead_s: float, longest_s: float,
+    gaps: tuple[tuple[float, float], ...],
+) -> tuple[Places | slice, Places | slice, Places | slice]:  # fmt: skip
+    """(which readings of y have some of x shortly before and after them, the places of these in x).
+
+    Both tracks of a pedal and both of a plate mostly stand in the same rows: what is found for one
+    pair holds for all. Places that follow one another are a slice, so that nothing is copied.
+    """
+    n = len(x_s)
+    before = places_among(x_s, y_s - back_s, "left") - 1
+    after = places_among(x_s, y_s + ahead_s, "right")
+    good = (before >= 0) & (after < n)
+    broken = sp.breaks(x_s, longest_s, gaps)
+    if len(broken) and broken[-1]:
+        good &= broken[np.maximum(before, 0)] == broken[np.minimum(after, n - 1)]
+    index = as_slice(np.flatnonzero(good))
+    return index, as_slice(before[index]), as_slice(after[index])
+
+
 def bracketed(
     recording: Recording, x: Channel, y: Channel, place: int = 0, *, strict: bool = False
 ) -> Pairs:
@@ -64,33 +92,36 @@ def bracketed(
     x, y: with ascending times. strict: even were both as old as they can be.
     A pair is left out where a reading is stale or a gap lies between.
     """
-    n = len(x.time_s)
     slack = SLACK_SHARE * x.interval_s if x.interval_s > 0.0 and not strict else 0.0
     back, ahead = max(0.0, y.skew_s - slack), max(0.0, x.skew_s - slack)
-    before = places_among(x.time_s, y.time_s - back, "left") - 1
-    after = places_among(x.time_s, y.time_s + ahead, "right")
-    good = (before >= 0) & (after < n)
-    broken = sp.breaks(x.time_s, sp.longest_step_s(x, LONGEST_STEP_S), recording.gaps)
-    if len(broken) and broken[-1]:
-        good &= broken[np.maximum(before, 0)] == broken[np.minimum(after, n - 1)]
-    index = np.flatnonzero(good)
-    before, after = before[index], after[index]
+    longest = sp.longest_step_s(x, LONGEST_STEP_S)
+    index, before, after = _around(x.time_s, y.time_s, back, ahead, longest, recording.gaps)
     t, values = y.time_s[index], y.values[index]
-    high, low = extremes(x.values, before, after - before + 1)
-    at = np.interp(t, x.time_s, x.values) if n else values
-    own = np.concatenate(
-        [[True], sp.linked(y.time_s, sp.longest_step_s(y, LONGEST_STEP_S), recording.gaps)]
-    )
-    follows = np.concatenate([[False], np.diff(index) == 1])[: len(index)] & own[index]
+    if isinstance(before, slice) and isinstance(after, slice):
+        high, low = extremes_between(x.values, before, after)
+    else:
+        first, last = places_of(before), places_of(after)
+        high, low = extremes(x.values, first, last - first + 1)
+    if x.time_s is y.time_s:
+        at = x.values[index]
+    else:
+        at = np.interp(t, x.time_s, x.values) if len(x.time_s) else values
+    own = sp.linked(y.time_s, sp.longest_step_s(y, LONGEST_STEP_S), recording.gaps)
+    follows = np.ones(len(y.time_s), dtype=bool)
+    follows[1:] = own
+    follows = follows[index]
+    if not isinstance(index, slice):
+        follows[1:] &= np.diff(index) == 1
+    follows[:1] = False
     around = x.time_s[after] - x.time_s[before] + x.skew_s + y.skew_s
-    return Pairs(t, np.full(len(t), place), at, values, low, high, around, follows)
+    places = np.broadcast_to(np.intp(place), len(t))
+    return Pairs(t, places, at, values, low, high, around, follows)
 
 
 def joined(parts: list[Pairs]) -> Pairs:
     if len(parts) == 1:
         return parts[0]
-    names = ("t", "place", "x", "y", "low", "high", "around_s", "follows")
-    return Pairs(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
+    return Pairs(*(np.concatenate([getattr(p, n) for p in parts]) for n in Pairs.__slots__))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,90 +146,165 @@ class Groups:
         return len(self.x)
 
 
-def quiet(pairs: Pairs, travel: float, step: float) -> NDArray[np.bool_]:
-    result: NDArray[np.bool_] = pairs.high - pairs.low <= QUIET_SHARE * travel + 1.01 * step
+def quiet(pairs: Pairs, travel: float, step: float) -> Mask:
+    result = np.empty(len(pairs), dtype=bool)
+    for part in blocks(len(pairs)):
+        moved = pairs.high[part] - pairs.low[part]
+        np.less_equal(moved, QUIET_SHARE * travel + 1.01 * step, out=result[part])
     return result
 
 
-def rough_slope(pairs: Pairs, take: NDArray[np.bool_]) -> float:
+def rough_slope(pairs: Pairs, take: Mask) -> float:
     """About how much y changes with x over the pairs that `take` marks; 0 where x does not."""
-    x, y = pairs.x[take], pairs.y[take]
-    if len(x) < 2 or np.ptp(x) <= 0.0:
+    x_low, x_high, y_low, y_high = math.inf, -math.inf, math.inf, -math.inf
+    count, sum_x, sum_y, both, size = 0, 0.0, 0.0, 0.0, 0.0
+    x_first = y_first = 0.0
+    for part in blocks(len(pairs)):
+        x, y = pairs.x[part][take[part]], pairs.y[part][take[part]]
+        if not len(x):
+            continue
+        if not count:
+            x_first, y_first = float(x[0]), float(y[0])
+        count += len(x)
+        x_low, x_high = min(x_low, float(x.min())), max(x_high, float(x.max()))
+        y_low, y_high = min(y_low, float(y.min())), max(y_high, float(y.max()))
+        x, y = x - x_first, y - y_first
+        sum_x += float(x.sum())
+        sum_y += float(y.sum())
+        x *= y
+        both += float(x.sum())
+        size += float(np.abs(x).sum())
+    if count < 2 or x_high - x_low <= 0.0:
         return 0.0
-    return float(np.ptp(y) / np.ptp(x) * np.sign(np.sum((x - x.mean()) * (y - y.mean()))))
+    # Only the sign is asked for, and it is sure unless the sums nearly cancel.
+    together = both - sum_x * sum_y / count
+    if not abs(together) > 1e-9 * (size + abs(sum_x * sum_y) / count):
+        x, y = pairs.x[take], pairs.y[take]
+        together = float(np.sum((x - x.mean()) * (y - y.mean())))
+    return float((y_high - y_low) / (x_high - x_low) * np.sign(together))
 
 
-def _jumps(
-    pairs: Pairs, index: NDArray[np.intp], fresh: NDArray[np.bool_], slope: float,
-    steps: tuple[float, float],
-) -> NDArray[np.bool_]:  # fmt: skip
-    """Where the distance of the tracks is another than at the reading before, shape of `index`.
+def _jumps(pairs: Pairs, fresh: Mask, slope: float, steps: tuple[float, float]) -> Mask:
+    """Where the distance of the tracks is another than at the reading before.
 
     An offset that comes or goes while a level is held would else be averaged away.
     """
-    distance = np.diff(pairs.y[index] - slope * pairs.x[index])
-    moved = (pairs.high - pairs.low)[index]
-    rounding = 1.5 * steps[1] + abs(slope) * (steps[0] + 0.5 * np.maximum(moved[1:], moved[:-1]))
-    change = np.abs(distance)
+    change = np.empty(max(len(pairs) - 1, 0))
+    for part in blocks(len(change)):
+        near = slice(part.start, part.stop + 1)
+        distance = pairs.y[near] - slope * pairs.x[near]
+        np.abs(np.diff(distance), out=change[part])
     within = change[~fresh[1:]]
     usual = 1.4826 * median_of(within) if len(within) else 0.0
-    return np.append(False, change > rounding + JUMP_NOISE * usual)
+    result = np.zeros(len(pairs), dtype=bool)
+    for part in blocks(len(change)):
+        moved = pairs.high[part.start : part.stop + 1] - pairs.low[part.start : part.stop + 1]
+        rounding = np.maximum(moved[1:], moved[:-1])
+        rounding *= 0.5
+        rounding += steps[0]
+        rounding *= abs(slope)
+        rounding += 1.5 * steps[1]
+        rounding += JUMP_NOISE * usual
+        np.greater(change[part], rounding, out=result[1:][part])
+    return result
 
 
-def grouped(
-    pairs: Pairs, take: NDArray[np.bool_], level_width: float, slope: float,
-    steps: tuple[float, float] = (0.0, 0.0), *, flat: bool = False,
-) -> Groups:  # fmt: skip
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """Which pairs belong together, before anything is computed of them.
+
+    pairs: all of them. order: the places of those that were taken, group behind group. start,
+    samples, level: shape (g,), the first place of each group in `order`, its pairs, its level.
+    """
+
+    pairs: Pairs
+    order: Places
+    start: Places
+    samples: Places
+    level: NDArray[np.int64]
+
+
+def parted(
+    pairs: Pairs, take: Mask, level_width: float, slope: float,
+    steps: tuple[float, float] = (0.0, 0.0),
+) -> Parts:  # fmt: skip
     """The pairs that `take` marks, in groups of one level and one unbroken stretch.
 
-    level_width: in units of x. slope: of y over x, so that a creeping x is no scatter of y (with
-    `flat`: known too roughly to be taken off). steps: resolutions of x and y.
+    level_width: in units of x. slope: of y over x. steps: resolutions of x and y.
     """
-    index = np.flatnonzero(take)
-    if not len(index):
-        none, empty = np.empty(0), np.empty(0, dtype=np.intp)
-        return Groups(none, none, none, none, empty, none, none, empty, np.empty(0, np.int64))
-    t, x, y = pairs.t[index], pairs.x[index], pairs.y[index]
-    fresh = np.ones(len(index), dtype=bool)
-    fresh[1:] = (np.diff(index) != 1) | ~pairs.follows[index[1:]]
-    fresh |= _jumps(pairs, index, fresh, slope, steps)
-    run = np.cumsum(fresh) - 1
-    since = t - t[fresh][run]
-    level = np.floor(x / level_width).astype(np.int64)
+    if not take.any():
+        empty = np.empty(0, dtype=np.intp)
+        return Parts(pairs, empty, empty, empty, np.empty(0, np.int64))
+    n = len(pairs)
+    # Most are taken, so nothing is copied: what is not taken are groups that are left out after.
+    fresh = ~(pairs.follows & take)
+    fresh[1:] |= ~take[:-1]
+    fresh[:1] = True
+    fresh |= _jumps(pairs, fresh, slope, steps)
+    begins = np.flatnonzero(fresh)
     # Stretches of ten seconds or less follow one another in time: only levels need sorting.
-    part = np.floor(since / PIECE_S)
-    stretch = np.zeros(len(index), dtype=np.int64)
-    np.cumsum(fresh[1:] | (part[1:] != part[:-1]), out=stretch[1:])
+    part = pairs.t - np.repeat(pairs.t[begins], np.diff(begins, append=n))
+    part /= PIECE_S
+    np.floor(part, out=part)
+    fresh[1:] |= part[1:] != part[:-1]
+    level = np.floor(pairs.x / level_width).astype(np.int64)
     lowest, levels = int(level.min()), int(level.max()) - int(level.min()) + 1
     rank = level - lowest
-    if levels * len(index) >= 1 << 62:  # readings no car has: what counts is their order
+    if levels * n >= 1 << 62:  # readings no car has: what counts is their order
         rank = np.unique(level, return_inverse=True)[1]
-        levels = len(index)
-    key = stretch * levels + rank
+        levels = n
+    key = np.cumsum(fresh, dtype=np.int64)
+    key *= levels
+    key += rank
     order = np.argsort(key, kind="stable")
-    edge = np.ones(len(order), dtype=bool)
+    edge = np.ones(n, dtype=bool)
     ordered = key[order]
     np.not_equal(ordered[1:], ordered[:-1], out=edge[1:])
     start = np.flatnonzero(edge)
-    samples = np.diff(np.append(start, len(order)))
-    x, y, t = x[order], y[order], t[order]
+    samples = np.diff(start, append=n)
+    kept = take[order[start]]
+    start, samples = start[kept], samples[kept]
+    return Parts(pairs, order, start, samples, level[order[start]])
+
+
+def described(parts: Parts, which: Places, slope: float, *, flat: bool = False) -> Groups:
+    """These groups (numbers may recur), in this order.
+
+    slope: of y over x, so that a creeping x is no scatter of y (with `flat`: known too roughly to
+    be taken off).
+    """
+    if not len(which):
+        none, empty = np.empty(0), np.empty(0, dtype=np.intp)
+        return Groups(none, none, none, none, empty, none, none, empty, np.empty(0, np.int64))
+    samples = parts.samples[which]
+    start = np.cumsum(samples) - samples
+    index = parts.order[places_in(parts.start[which], parts.start[which] + samples)]
+    pairs = parts.pairs
+    x, y = pairs.x[index], pairs.y[index]
     x_mid = medians_of(x, start, samples)
     level_y = y if flat else y - slope * (x - np.repeat(x_mid, samples))
     y_mid = medians_of(level_y, start, samples)
     off = np.abs(level_y - np.repeat(y_mid, samples))
     scatter = 1.4826 * medians_of(off, start, samples)
-    wide = (pairs.high - pairs.low)[index[order]]
-    motion = np.add.reduceat(wide, start) / samples
-    first = np.minimum.reduceat(t, start)
-    last = np.maximum.reduceat(t, start)
-    own = order[start]
+    motion = np.add.reduceat(pairs.high[index] - pairs.low[index], start) / samples
+    first = index[start]
+    # Within a group the order is that of time.
     return Groups(
-        x_mid, y_mid, scatter, motion, samples.astype(np.intp), first, last,
-        pairs.place[index[own]], level[own],
+        x_mid, y_mid, scatter, motion, samples, pairs.t[first],
+        pairs.t[index[start + samples - 1]], pairs.place[first], parts.level[which],
     )  # fmt: skip
 
 
-def spread_over_levels(groups: Groups, least: int, most_a_level: int) -> NDArray[np.intp]:
+def grouped(
+    pairs: Pairs, take: Mask, level_width: float, slope: float,
+    steps: tuple[float, float] = (0.0, 0.0), *, flat: bool = False,
+) -> Groups:  # fmt: skip
+    """All groups of the pairs that `take` marks; arguments as in `parted` and `described`."""
+    parts = parted(pairs, take, level_width, slope, steps)
+    return described(parts, np.arange(len(parts.start)), slope, flat=flat)
+
+
+def spread_over_levels(groups: Groups | Parts, least: int, most_a_level: int) -> Places:
     """Places of groups with `least` pairs or more: for each level a few, evenly over time.
 
     So a line is drawn over the travel, and hours at rest weigh little more than one press. The

@@ -10,11 +10,11 @@ enough for cars and vans.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
 
 from verify.quantity import Quantity, unit
+from verify.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,7 @@ USUAL: Mapping[str, Range] = MappingProxyType(
         # Diesels from 550, small petrol engines and motorcycles' up to 1,300.
         "idle_speed": Range(450.0, 1300.0, "rpm"),
         "idle_tolerance": Range(10.0, 150.0, "rpm"),
+        "cylinders": Range(2.0, 12.0, "1"),
         "warm_coolant": Range(65.0, 98.0, "°C"),
         "coolant_most": Range(98.0, 120.0, "°C"),
         "ambient": Range(-50.0, 55.0, "°C"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from typing import Any
 
@@ -20,6 +20,7 @@ from verify.evidence.distributions import (
     triangular_cdf,
     uniform_cdf,
 )
+from verify.values import dataclass
 from verify.words import Verdict
 
 # Flows may ask for more certainty than this, never for less.
@@ -271,10 +272,7 @@ class CheckResult:
             "uncertainty": self.uncertainty,
             "limits": self.limits.to_json() if self.limits else None,
             "probability": self.probability,
-            "windows": [
-                {"recording": w.recording, "start_s": w.start_s, "end_s": w.end_s}
-                for w in self.windows
-            ],
+            "windows": [],
             "samples": self.samples,
             "why": self.why,
             "settle": self.settle,
@@ -282,6 +280,12 @@ class CheckResult:
         }
         value |= {name: _plain(own) for name, own in self.details.items() if name not in value}
         _refuse_endless(value)
+        # A long recording has thousands of windows, each of which is two plain numbers.
+        if not all(math.isfinite(w.start_s) and math.isfinite(w.end_s) for w in self.windows):
+            raise ValueError("a result with a window that is not finite")
+        value["windows"] = [
+            {"recording": w.recording, "start_s": w.start_s, "end_s": w.end_s} for w in self.windows
+        ]
         return value
 
     @staticmethod

@@ -192,11 +192,11 @@ def warm(recording: Recording, warm_from_c: float = WARM_FROM_C) -> Condition:
     if too_slow(channel, TEMPERATURE_CAP_S):
         return _slow(channel)
     good = (channel.values >= lowest) & (channel.values <= WARM_TO_C)
-    highest = float(channel.values.max())
+    coolest, highest = sp.reach(channel)
     words = channel.name
     if highest < lowest:
         why = f"{words} reached {highest:.0f} °C at most; warm begins at {lowest:.0f} °C"
-    elif float(channel.values.min()) > WARM_TO_C:
+    elif coolest > WARM_TO_C:
         why = f"{words} read above {WARM_TO_C:.0f} °C throughout, which is no normal warm engine"
     else:
         why = f"{words} was between {lowest:.0f} and {WARM_TO_C:.0f} °C at no suitable time"

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from verify.car.codes import CodeReading
 from verify.car.freeze_frame import FreezeFrame
 from verify.job.visits import ReadOnlySession
-from verify.quantity import SpecValue, parse
+from verify.quantity import SpecValue, parse, with_unit
 
 # Spec → field of the frame, unit.
 FRAME_SPECS: Mapping[str, tuple[str, str]] = {
@@ -30,7 +30,7 @@ def spec_values(session: ReadOnlySession) -> dict[str, SpecValue]:
     The freeze frame is that of the last code reading of the live walk that has one.
     """
     typed = {
-        name: SpecValue(parse(f"{s.text} {s.unit}"), s.source, s.detail)
+        name: SpecValue(parse(with_unit(s.text, s.unit)), s.source, s.detail)
         for name, s in session.specs.items()
         if s.text
     }

@@ -32,7 +32,7 @@ from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
 from verify.job.numbers import spec_values
 from verify.job.same import Recomputed, compared, same
 from verify.job.session import ReadOnlySession, fold
-from verify.quantity import SpecValue, parse
+from verify.quantity import SpecValue, parse, with_unit
 from verify.words import Grade
 
 _ORDERS = ("order_done", "order_wanted")
@@ -252,7 +252,7 @@ class Recompute:
         if step.kind == "codes":
             versions = {r["check"]: r["version"] for r in body.get("results") or ()}
             return self._codes(entry, step, values, versions, other)
-        typed = f"{values['text']} {values['unit']}"
+        typed = with_unit(values["text"], values["unit"])
         if step.kind == "reading":
             return judge_answer(step, Number(typed), specs)
         # The order as it was tightened and as it should be, where both are written down: whether

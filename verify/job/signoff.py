@@ -23,7 +23,8 @@ from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_fit import alike_points, fit_points
 from verify.job.signoff_point import Point, Weight
 from verify.job.signoff_turn import minutes, passed_without, turn_unexplained
-from verify.words import Verdict
+from verify.quantity import with_unit
+from verify.words import BEFORE, TOLD, Verdict
 
 __all__ = ["NOWHERE", "Elsewhere", "Point", "Weight", "close_to_limit", "points"]
 
@@ -161,6 +162,12 @@ def _failed(
 ) -> Point:
     what = f"“{step.title}” failed: {said(step, fails[-1].outcome)}"
     entries = tuple(v.seq for v in fails)
+    if passed is None and (later := _quiet_since(session, fails)) is not None:
+        words = (
+            f"{what}. It is the complaint: “{_title(session, later)}” was held against it and "
+            "passed."
+        )
+        return Point("fail-before", Weight.NOTE, words, (*entries, later.seq))
     if passed is None:
         stands = "It stands so at the end" if session.ending is not None else "It stands so"
         return Point("fail", Weight.GRAVE, f"{what}. {stands}.", entries)
@@ -179,6 +186,21 @@ def _failed(
     words = f"{what}. Settled: “{done}” was done, then it passed."
     settled = (*entries, *(m.seq for m in mends), passed.seq)
     return Point("fail-settled", Weight.LOOK, words, settled)
+
+
+def _quiet_since(session: ReadOnlySession, fails: Sequence[Visit]) -> Visit | None:
+    """The last answer that passed on a sound and names all that failed as those from before it."""
+    failed = {str(item["sha256"]) for visit in fails for item in visit.evidence or ()}
+    for visit in reversed(session.walk):
+        before = {
+            str(item["sha256"])
+            for item in visit.evidence or ()
+            if BEFORE in str((item.get("mapping") or {}).get(TOLD, "")).split(", ")
+        }
+        step = session.graph.steps[visit.step]
+        if failed and failed <= before and step.counts(visit.outcome) is Verdict.PASS:
+            return visit
+    return None
 
 
 def _open(
@@ -288,14 +310,15 @@ def _insisted(session: ReadOnlySession) -> Iterator[Point]:
 def _specs(session: ReadOnlySession) -> Iterator[Point]:
     for name, spec in session.specs.items():
         title = session.graph.specs[name].title
+        number = with_unit(spec.text, spec.unit)
         if not spec.text:
             words, weight = "was not found: what needs it could not be judged", Weight.LOOK
         elif spec.source == "common practice":
-            words, weight = f"{spec.text} {spec.unit} is common practice", Weight.LOOK
+            words, weight = f"{number} is common practice", Weight.LOOK
         elif not spec.detail.strip():
-            words, weight = f"{spec.text} {spec.unit} has no document named", Weight.LOOK
+            words, weight = f"{number} has no document named", Weight.LOOK
         elif spec.reused:
-            words = f"{spec.text} {spec.unit} was entered for another car of this model"
+            words = f"{number} was entered for another car of this model"
             weight = Weight.NOTE
         else:
             continue

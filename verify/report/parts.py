@@ -8,6 +8,7 @@ from verify.car.codes import CodeReading
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, REMEDY, STOP, Step
 from verify.job.session import ReadOnlySession, Visit
+from verify.quantity import with_unit
 from verify.report.document import (
     MARK_WORDS,
     OF_VERDICT,
@@ -213,7 +214,7 @@ def torque_table(session: ReadOnlySession, source: Source) -> Table | None:
 def numbers_table(session: ReadOnlySession, source: Source) -> Table | None:
     rows = []
     for name, spec in session.specs.items():
-        figure = f"{spec.text} {spec.unit}" if spec.text else "not found"
+        figure = with_unit(spec.text, spec.unit) if spec.text else "not found"
         document = source.shown(spec.detail) or "none named"
         entered = f"{source.when(spec.time)}, {source.person(spec.person)}"
         if spec.reused:

@@ -109,6 +109,7 @@ def _lines(session: ReadOnlySession, source: Source, step: Step, visit: Visit) -
 def _pictures(
     session: ReadOnlySession, source: Source, visit: Visit
 ) -> tuple[tuple[Figure, ...], list[str]]:
+    from verify.report.plot_sound import sound_figures
     from verify.report.plots import figures
 
     try:
@@ -117,4 +118,5 @@ def _pictures(
         digests = [i["sha256"] for i in visit.evidence if i.get("kind") == "recording"]
         return (), [f"The recording is not at hand: {GONE} ({', '.join(digests)})."]
     prefix = f"e{visit.seq}"
-    return figures(recordings, results_of(visit), session.units, prefix), []
+    drawn = figures(recordings, results_of(visit), session.units, prefix)
+    return drawn + sound_figures(recordings, source.picture, prefix), []

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from verify.evidence.recording import Recording
+from verify.evidence.sound.picture import SoundPicture
 from verify.evidence.verdict import CheckResult, Limits
 from verify.flow.graph import Outcome, Step
 from verify.job.session import ReadOnlySession, Signature, Visit
@@ -57,3 +58,4 @@ class Source:
     elsewhere: Elsewhere = NOWHERE
     when: Callable[[str], str] = utc
     masked: bool = True
+    picture: Callable[[Recording], tuple[SoundPicture, int | None] | None] = lambda _: None

@@ -6,6 +6,7 @@ from typing import Any
 
 from verify.evidence.verdict import CheckResult
 from verify.job.session import ReadOnlySession, Visit
+from verify.quantity import with_unit
 from verify.terminal.clock import local
 from verify.terminal.code_words import frame_words, history_before, reading_lines
 from verify.terminal.desk import Desk
@@ -175,7 +176,7 @@ def without_document(session: ReadOnlySession) -> list[tuple[str, str, str]]:
         elif spec.source == "common practice":
             why = "common practice"
         if why:
-            figure = f"{spec.text} {spec.unit}" if spec.text else ""
+            figure = with_unit(spec.text, spec.unit) if spec.text else ""
             found.append((session.graph.specs[name].title, figure, why))
     return found
 

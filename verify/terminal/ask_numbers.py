@@ -13,7 +13,7 @@ from verify.flow.graph import Spec, Step
 from verify.job import answers as a
 from verify.job.fastener_order import order_kept, order_of
 from verify.job.session import ReadOnlySession
-from verify.quantity import parse, shown_unit
+from verify.quantity import parse, shown_unit, with_unit
 from verify.quantity import unit as unit_of
 from verify.terminal.say import spec_words
 from verify.terminal.tongue import mark, tr
@@ -31,7 +31,8 @@ def fasten(ui: Ui, session: ReadOnlySession, step: Step) -> a.Fastened:
     """The torque, what the wrench can, and the order. Raises UserError."""
     stored = session.specs.get(step.detail["spec"])
     if stored is not None and stored.text:
-        ui.tell(tr("Service information: {figure}", figure=f"{stored.text} {stored.unit}"))
+        figure = with_unit(stored.text, stored.unit)
+        ui.tell(tr("Service information: {figure}", figure=figure))
     torque = ui.ask(
         tr("Torque the wrench was set to, with its unit"),
         hint=tr("Unit: {units}.", units=tr(TORQUE_UNITS[session.units])),
@@ -114,7 +115,7 @@ def offer_spec(ui: Ui, session: ReadOnlySession, spec: Spec, known: Remembered) 
             say=tr(
                 "{figure}. The same car model ({model}), entered {day} by {person} from {source}, "
                 "{document}.",
-                figure=f"{known.text} {known.unit}",
+                figure=with_unit(known.text, known.unit),
                 model=session.model,
                 day=known.time[:10],
                 person=known.person,
@@ -187,7 +188,9 @@ def _from(
     if source == "common practice":
         quantity = parse(spec.default or "", expect=spec.unit)
         return {**body, "text": quantity.text, "unit": quantity.unit}
-    hint = tr("A number; without a unit it counts as {unit}.", unit=unit)
+    hint = tr("A number.")
+    if unit != "1":
+        hint = tr("A number; without a unit it counts as {unit}.", unit=unit)
     if unit_of(spec.unit).dimension == "torque":
         # Never without a unit: in·lbf and ft·lbf differ by a factor of 12.
         hint = tr("With its unit: {units}.", units=tr(TORQUE_UNITS[session.units]))

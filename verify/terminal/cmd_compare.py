@@ -14,10 +14,17 @@ from verify.terminal.recording_options import (
     add_options,
     chosen_checks,
     column_mapping,
+    fitting_checks,
     read_file,
     recording_json,
     row_interval_s,
     vehicle_specs,
+)
+from verify.terminal.sound_options import (
+    add_told_option,
+    named_option,
+    said_of_sound,
+    with_cylinders,
 )
 
 if TYPE_CHECKING:
@@ -44,6 +51,12 @@ def parser() -> argparse.ArgumentParser:
             metavar="FILE",
             help=f"one more recording from {side}, judged together with it; may be repeated",
         )
+        p.add_argument(
+            f"--key-on-{side}",
+            metavar="TIMES",
+            help=f"when in the sound from {side} the key was turned on: 3.2s,21.5s",
+        )
+    add_told_option(p)
     add_options(p)
     return p
 
@@ -53,16 +66,50 @@ def run(args: argparse.Namespace) -> int:
     from verify.evidence.compare import compare
 
     names = chosen_checks(args.check)
-    specs, unused = vehicle_specs(args.spec, args.specs)
-    mapping, interval_s = column_mapping(args.map), row_interval_s(args.every)
-    before = [read_file(path, mapping, interval_s) for path in (args.before, *args.also_before)]
-    after = [read_file(path, mapping, interval_s) for path in (args.after, *args.also_after)]
-    found = compare(before, after, specs, names)
+    specs, unused = vehicle_specs(with_cylinders(args.spec, args.cylinders), args.specs)
+    before = _side(args, "before", (args.before, *args.also_before))
+    after = _side(args, "after", (args.after, *args.also_after))
+    fitting = None if args.all or args.json else fitting_checks([*before, *after])
+    found = compare(before, after, specs, names or fitting)
     if args.json:
         _print_json(before, after, found)
     else:
         _print_words(before, after, found, unused, args.units, args.all or names is not None)
     return 0
+
+
+def _side(args: argparse.Namespace, side: str, paths: Sequence[str]) -> list[Recording]:
+    """The recordings of one side; the times of its key-ons are those of its first file."""
+    from verify.errors import UserError
+
+    mapping, interval_s = column_mapping(args.map) or {}, row_interval_s(args.every)
+    option = f"--key-on-{side}"
+    told = said_of_sound(args.told, None)
+    keys = said_of_sound(None, getattr(args, f"key_on_{side}"), option=option)
+    found = []
+    for number, path in enumerate(paths):
+        said = {**mapping, **told, **(keys if number == 0 else {})}
+        try:
+            found.append(read_file(path, said or None, interval_s))
+        except UserError as error:
+            raise UserError(*(named_option(p, option) for p in error.problems)) from None
+    return found
+
+
+def _key_on_options(
+    found: Sequence[Comparison], before: Sequence[Recording], after: Sequence[Recording]
+) -> str:
+    """What is to be said where a sound seems to hold the key, and not when; "" where none does."""
+    from verify.evidence.checks.ear import KEY_CHECK
+    from verify.terminal.cmd_listen import asked
+
+    ticking = [c for c in found if c.check == KEY_CHECK]
+    options = []
+    for side, recordings in (("before", before), ("after", after)):
+        untold = any(getattr(c, side).finding == "no-key-on" for c in ticking)
+        if untold and KEY_CHECK in asked(recordings[0]):
+            options.append(f"--key-on-{side} 3.2s,21.5s")
+    return " ".join(options)
 
 
 def _print_json(
@@ -115,6 +162,8 @@ def _print_words(
     for block in changes(found, system, full=full):
         show("", block)
     show("", counted_changes(found))
+    if options := _key_on_options(found, before, after):
+        show(f"If the key was turned on in these sounds, say when, for example: {options}")
     show(
         Text(
             "The doubt (±, twice the standard uncertainty) is that of the recordings; what a car "

@@ -15,6 +15,7 @@ from verify.terminal.recording_options import (
     add_options,
     chosen_checks,
     column_mapping,
+    fitting_checks,
     read_file,
     recording_json,
     row_interval_s,
@@ -59,7 +60,8 @@ def run(args: argparse.Namespace) -> int:
 
         complaint = complaint_of(args.complaint)
     recording = read_file(args.recording, column_mapping(args.map), row_interval_s(args.every))
-    results = judge([recording], specs, names)
+    fitting = None if args.all or args.json else fitting_checks([recording])
+    results = judge([recording], specs, names or fitting)
     proof = None
     if complaint is not None:
         from verify.terminal.complaint_words import proof_of

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from verify.evidence.recording import Recording
+    from verify.evidence.sound.picture import SoundPicture
     from verify.report.document import Report
     from verify.report.source import Source
     from verify.terminal.desk import Desk
@@ -119,7 +121,9 @@ def source_of(
 ) -> Source:
     """What this front end lends to a report."""
     from verify.car.codes import CodeReading
+    from verify.job.numbers import spec_values
     from verify.job.session import ReadOnlySession, Visit
+    from verify.report.plot_sound import COLUMNS, ROWS
     from verify.report.source import Source, utc
     from verify.terminal import code_words, say
     from verify.terminal.account import without_document
@@ -128,6 +132,7 @@ def source_of(
     from verify.terminal.not_judged import not_judged
     from verify.terminal.recordings import reimport
     from verify.terminal.relearn_advice import decision_lines
+    from verify.terminal.show_sound import cylinders_of, picture_of
     from verify.terminal.show_verdict import band_text, measured
     from verify.terminal.signed import standings
 
@@ -142,6 +147,14 @@ def source_of(
     def monitors(values: Any) -> list[str]:
         return [line for line in code_words.monitor_lines(values) if line != code_words.INSPECTION]
 
+    def picture(recording: Recording) -> tuple[SoundPicture, int | None] | None:
+        if recording.importer != "sound":
+            return None
+        with desk.journal.open_evidence(recording.sha256) as stream:
+            made = picture_of(stream, recording, specs, columns=COLUMNS, rows=ROWS)
+        return made, cylinders_of(specs)
+
+    specs = spec_values(session)
     ending = session.ending
     return Source(
         secret=desk.secret,
@@ -165,6 +178,7 @@ def source_of(
         signed=[(s.signature, s.broken, s.doubt) for s in standings(desk, session)],
         when=when or utc,
         masked=masked,
+        picture=picture,
     )
 
 

@@ -56,19 +56,28 @@ def _plots(desk: Desk, session: ReadOnlySession) -> None:
     from rich.console import Console
 
     from verify.errors import UserError
+    from verify.job.numbers import spec_values
     from verify.terminal.account import results_of
     from verify.terminal.recordings import reimport
+    from verify.terminal.show_sound import sound_plot, with_speed
     from verify.terminal.show_verdict import trace_plot
 
     console = Console(highlight=False)
+    specs = spec_values(session)
     for visit in session.walk:
         if visit.gate or not visit.evidence:
             continue
         print(f"\n{session.graph.steps[visit.step].title}, entry {visit.seq}")
         try:
-            for recording in reimport(desk.journal, visit.evidence):
-                plot = trace_plot(recording, results_of(visit))
+            kept = reimport(desk.journal, visit.evidence)
+            for recording in kept:
+                plot = trace_plot(with_speed(recording, specs), results_of(visit))
                 if plot is not None:
                     console.print(plot)
+                if recording.importer == "sound":
+                    if plot is not None or recording is not kept[0]:
+                        console.print()
+                    with desk.journal.open_evidence(recording.sha256) as stream:
+                        console.print(sound_plot(stream, recording, specs))
         except UserError as error:
             print(f"  {error}")

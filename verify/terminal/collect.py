@@ -24,11 +24,11 @@ from verify.job.catalogue import catalogue
 from verify.job.judge import Judged, judge_answer, judge_recordings
 from verify.job.numbers import spec_values
 from verify.job.session import DraftSession, ReadOnlySession
-from verify.quantity import Quantity, parse, unit
+from verify.quantity import Quantity, parse, unit, with_unit
 from verify.terminal import recordings
 from verify.terminal.code_words import recorded_drive, recording_of_drive, told_clear
 from verify.terminal.sane import check_reading
-from verify.terminal.since import check_not_from_before
+from verify.terminal.since import check_kind, check_not_from_before, sounds_from_before
 from verify.terminal.spec_memory import remember, remembered
 from verify.words import Grade
 
@@ -78,7 +78,7 @@ def ask_spec(desk: Desk, session: ReadOnlySession, name: str, hands: Hands) -> L
         )
     given = hands.spec(session, spec)
     if given["text"]:
-        _check_above_zero(parse(f"{given['text']} {given['unit']}"), spec.title)
+        _check_above_zero(parse(with_unit(given["text"], given["unit"])), spec.title)
     live = desk.live()
     given, insisted = usual_or_insisted(live, spec, given, hands, _check_above_zero)
     secrets = Secrets()
@@ -211,12 +211,19 @@ def _recording(
     sha256 = recordings.keep(desk.journal, answer.path)
     check_not_from_before(session, step, sha256)
     layout = recordings.layout_of(desk.journal, sha256, name)
-    mapping = hands.mapping(desk, layout, answer)
+    check_kind(step, layout, name)
+    if layout.sound:
+        mapping = hands.told_of_sound(
+            step, answer, lambda: recordings.key_on_proposals(desk.journal, sha256, name)
+        )
+    else:
+        mapping = hands.mapping(desk, layout, answer)
     interval = answer.interval
     if not layout.has_time and not interval:
         interval = hands.interval(layout)
     new = recordings.import_kept(desk.journal, sha256, name, mapping, interval)
-    if mapping:
+    if mapping and not layout.sound:
+        # What was told of one sound is not so of the next.
         desk.journal.put_mapping(layout.key, mapping)
     session = ask_missing_specs(desk, session, step, hands)
     check_not_the_same_again(
@@ -230,7 +237,8 @@ def _recording(
         for item in visit.evidence or ()
         if item["sha256"] != sha256
     }
-    earlier = recordings.reimport(desk.journal, list(kept.values()))
+    items = [*kept.values(), *sounds_from_before(session, step, new, kept)]
+    earlier = recordings.reimport(desk.journal, items)
     judged = judge_recordings(step, (*earlier, new), spec_values(session))
     judged = replace(judged, private={**judged.private, "file": name})
-    return Taken(judged, (*kept.values(), recordings.provenance(new, interval)), new)
+    return Taken(judged, (*items, recordings.provenance(new, interval)), new)

@@ -16,11 +16,13 @@ from verify.evidence.importers.port import Layout
 from verify.flow.graph import Spec, Step
 from verify.job import answers as a
 from verify.job.answers import Answer, RecordingFile
+from verify.job.numbers import spec_values
 from verify.job.session import ReadOnlySession, Visit
 from verify.quantity import parse, shown_unit
 from verify.terminal import ask_numbers, confirm
 from verify.terminal.clock import local
 from verify.terminal.columns import ask_columns
+from verify.terminal.draw_phone import phone_drawing
 from verify.terminal.marks import MARKS
 from verify.terminal.say import outcome_words, visit_words
 from verify.terminal.spec_memory import Remembered
@@ -66,6 +68,12 @@ class Hands(Protocol):
 
     def spec(self, session: ReadOnlySession, spec: Spec) -> dict[str, str]: ...
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]: ...
+    def told_of_sound(
+        self, step: Step, answer: RecordingFile, proposed: Callable[[], Sequence[float]]
+    ) -> Mapping[str, str]:
+        """What is said of a sound, as its importer takes it. proposed: when the key may have been
+        turned on, in seconds; only ever shown."""
+
     def interval(self, layout: Layout) -> str: ...
     def begin_wait(self, step: Step, seconds: float, *, kept: bool) -> str:
         """Returns when the wait begins: "", or a reason where it is skipped. kept: it is part of
@@ -191,7 +199,7 @@ class PersonHands:
             blank=self._blank(),
         )
         quantity = parse(text, expect=unit)
-        return a.Number(f"{quantity.text} {quantity.unit}")
+        return a.Number(str(quantity))
 
     def unit_slip(self, torque: str, wanted: str) -> str:
         return ask_numbers.unit_slip(self.ui, torque, wanted)
@@ -201,7 +209,12 @@ class PersonHands:
         told = step.detail.get("told")
         if told is not None:
             options.append(Option("told", tr("No recording: I only tell what I saw")))
-        if self.ui.choose(tr("Recording?"), options) == "file":
+        drawing = phone_drawing(step)
+        if drawing:
+            options.append(Option("drawing", tr("Show the drawing: where the telephone goes")))
+        while (chosen := self.ui.choose(tr("Recording?"), options)) == "drawing":
+            self.ui.tell("", *drawing, "")
+        if chosen == "file":
             return RecordingFile(self._path(tr("Recording file")))
         assert told is not None
         self.ui.tell(str(told["question"]))
@@ -266,6 +279,15 @@ class PersonHands:
             if self.ui.choose(tr("The same again?"), options) == "yes":
                 return remembered
         return ask_columns(self.ui, layout)
+
+    def told_of_sound(
+        self, step: Step, answer: RecordingFile, proposed: Callable[[], Sequence[float]]
+    ) -> Mapping[str, str]:
+        if answer.mapping:
+            return answer.mapping
+        from verify.terminal.ask_sound import ask_sound
+
+        return ask_sound(self.ui, step, proposed, self.trouble)
 
     def interval(self, layout: Layout) -> str:
         while True:
@@ -354,7 +376,12 @@ class PersonHands:
         from verify.terminal.verdict_list import arranged, tally
 
         needed = step.detail.get("checks", [r.check for r in results])
-        plot = trace_plot(taken.recording, results) if taken.recording is not None else None
+        plot = None
+        if taken.recording is not None:
+            from verify.terminal.show_sound import with_speed
+
+            shown = with_speed(taken.recording, spec_values(session))
+            plot = trace_plot(shown, results)
         if plot is not None:
             self.ui.tell(plot)
         for block in arranged(results, session.units, needed=needed, more=""):

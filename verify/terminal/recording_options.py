@@ -19,6 +19,24 @@ NO_TIME = "no column with times"
 
 def add_options(p: argparse.ArgumentParser) -> None:
     """--spec, --specs, --check, --every, --map, --units, --all, --json."""
+    add_spec_options(p)
+    p.add_argument(
+        "--every",
+        metavar="SECONDS",
+        help="time between two rows, for a file without a time column",
+    )
+    p.add_argument(
+        "--map",
+        action="append",
+        default=[],
+        metavar="HEADER=CHANNEL",
+        help='what a column is, with its unit where the file does not say it: "rpm=engine_speed", '
+        '"v=vehicle_speed km/h", or "v=-" for none; may be repeated',
+    )
+
+
+def add_spec_options(p: argparse.ArgumentParser) -> None:
+    """--spec, --specs, --check, --units, --all, --json: what a sound takes too."""
     p.add_argument(
         "--spec",
         action="append",
@@ -36,19 +54,6 @@ def add_options(p: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="only this check; may be repeated (default: all)",
     )
-    p.add_argument(
-        "--every",
-        metavar="SECONDS",
-        help="time between two rows, for a file without a time column",
-    )
-    p.add_argument(
-        "--map",
-        action="append",
-        default=[],
-        metavar="HEADER=CHANNEL",
-        help='what a column is, with its unit where the file does not say it: "rpm=engine_speed", '
-        '"v=vehicle_speed km/h", or "v=-" for none; may be repeated',
-    )
     p.add_argument("--units", choices=["metric", "us"], default="metric", help="units shown")
     p.add_argument("--all", action="store_true", help="every check in full")
     p.add_argument("--json", action="store_true", help="the same as JSON")
@@ -63,6 +68,17 @@ def chosen_checks(typed: Sequence[str]) -> list[str] | None:
     if wrong:
         raise UserError(*(p.within(field="--check") for p in wrong))
     return list(typed) or None
+
+
+def fitting_checks(recordings: Sequence[Recording]) -> list[str]:
+    """The checks that speak of such files at all: by ear of sounds, the others of the car's own
+    data, every one where both are there."""
+    from verify.evidence.checks.catalogue import CATALOGUE
+    from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
+
+    kinds = {recording.importer == "sound" for recording in recordings}
+    by_ear = {*ENGINE_CHECKS, KEY_CHECK}
+    return [name for name in CATALOGUE if (name in by_ear) in kinds]
 
 
 def vehicle_specs(

@@ -85,6 +85,13 @@ def import_kept(
         return read_recording(stream, name, mapping=mapping or None, interval_s=interval_s)
 
 
+def key_on_proposals(journal: Any, sha256: str, name: str) -> list[float]:
+    """When in a kept sound the key may have been turned on, in seconds since its start."""
+    from verify.evidence.checks.key_sounds import proposed_marks
+
+    return proposed_marks(import_kept(journal, sha256, name, None))
+
+
 def provenance(recording: Recording, interval: str = "") -> dict[str, Any]:
     """All that decides what a check saw, for the entry: an audit can read the same file the same
     way (invariant 4)."""

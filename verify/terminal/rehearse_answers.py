@@ -20,7 +20,7 @@ from verify.flow.graph import CANNOT, STOP, Graph, Outcome, Step
 from verify.flow.phrases import number_words
 from verify.job.answers import answer_from_tree
 from verify.job.judge import judge_answer
-from verify.quantity import SpecValue, parse, unit
+from verify.quantity import SpecValue, parse, unit, with_unit
 from verify.terminal.say import outcome_words
 from verify.words import Verdict
 
@@ -33,7 +33,8 @@ CLEARED = {"drive": {"time": "15 min"}, "since_clear": {"distance": "1 km", "tim
 READY = {"readiness": "41 01 00 07 65 00"}
 NOT_READY = {"readiness": "41 01 00 07 65 05"}
 # A number that no car would be surprised at, where the flow names none: by unit of the spec.
-USUAL = {"N·m": "9", "rpm": "750", "V": "12.6", "°C": "90", "kPa": "100", "km": "84210"}
+USUAL = {"N·m": "9", "rpm": "750", "V": "12.6", "°C": "90", "kPa": "100", "km": "84210",
+         "1": "4"}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,13 +183,13 @@ def _codes(step: Step, label: str) -> Iterator[dict[str, Any]]:
 def _usual(name: str, default: str | None, unit_name: str) -> str:
     """The flow's own number, else one that is taken at the first entry."""
     if default:
-        return default if not re.fullmatch(r"[-\d.,]+", default) else f"{default} {unit_name}"
-    text = f"{USUAL.get(unit(unit_name).name, '10')} {unit_name}"
+        return default if not re.fullmatch(r"[-\d.,]+", default) else with_unit(default, unit_name)
+    text = with_unit(USUAL.get(unit(unit_name).name, "10"), unit_name)
     range_ = unusual(name, parse(text))
     if range_ is None:
         return text
     middle = (Fraction(str(range_.low)) + Fraction(str(range_.high))) / 2
-    return f"{float(middle):g} {range_.unit}"
+    return with_unit(f"{float(middle):g}", range_.unit)
 
 
 def _short(value: Fraction) -> Fraction:

@@ -10,6 +10,7 @@ from verify.flow.graph import CANNOT, ROAD_TEST, STOP, Graph, Outcome, Step
 from verify.job.catalogue import caution
 from verify.job.session import ReadOnlySession
 from verify.job.visits import Visit
+from verify.quantity import with_unit
 from verify.terminal.clock import local
 from verify.terminal.code_words import proposed_drive
 from verify.terminal.leave_out import REASON, may_leave_out
@@ -234,9 +235,8 @@ def spec_words(session: ReadOnlySession, name: str) -> str:
     spec = session.specs[name]
     if not spec.text:
         return tr("not found")
-    return f"{spec.text} {spec.unit} ({tr(spec.source)}" + (
-        f", {spec.detail})" if spec.detail else ")"
-    )
+    detail = f", {spec.detail}" if spec.detail else ""
+    return f"{with_unit(spec.text, spec.unit)} ({tr(spec.source)}{detail})"
 
 
 def typed_value(values: Any) -> str:

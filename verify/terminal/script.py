@@ -111,6 +111,11 @@ class ScriptHands:
     def mapping(self, desk: Desk, layout: Layout, answer: RecordingFile) -> Mapping[str, str]:
         return answer.mapping
 
+    def told_of_sound(
+        self, step: Step, answer: RecordingFile, proposed: Callable[[], Sequence[float]]
+    ) -> Mapping[str, str]:
+        return answer.mapping
+
     def interval(self, layout: Layout) -> str:
         raise UserError(
             Problem(

@@ -52,7 +52,7 @@ def changes(
     """
     if full:
         return [_block(c, system, full=True) for word in ORDER for c in found if c.change is word]
-    silent = [c for c in found if not_judged(c.before) and not_judged(c.after)]
+    silent = [c for c in found if _silent(c)]
     shown: list[RenderableType] = [
         _block(c, system, full=False)
         for word in (Change.WORSE, Change.BETTER)
@@ -68,6 +68,11 @@ def changes(
         text.append("Neither recording speaks of them; why: --all", style="dim not bold")
         shown.append(text)
     return shown
+
+
+def _silent(c: Comparison) -> bool:
+    """Neither recording speaks of it."""
+    return not_judged(c.before) and not_judged(c.after)
 
 
 def _open(found: Sequence[Comparison], system: str) -> list[RenderableType]:
@@ -160,10 +165,13 @@ def _difference(c: Comparison, system: str) -> str:
 
 
 def counted_changes(found: Sequence[Comparison]) -> Text:
-    """How many of each, in one line."""
+    """How many of each, in one line; what neither recording speaks of apart."""
     line = Text("In short: ", style="bold")
-    parts = [(word, sum(1 for c in found if c.change is word)) for word in ORDER]
+    spoken = [c for c in found if not _silent(c)]
+    parts = [(word, sum(1 for c in spoken if c.change is word)) for word in ORDER]
     for number, (word, count) in enumerate((w, n) for w, n in parts if n):
         line.append(" · " if number else "", style="not bold")
         line.append(f"{CHANGE_MARKS[word]} {count} {word.value}", style=CHANGE_STYLES[word])
+    if silent := len(found) - len(spoken):
+        line.append(f"{' · ' if spoken else ''}{silent} not compared", style="not bold")
     return line

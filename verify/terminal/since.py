@@ -6,10 +6,14 @@ before a correction may be taken up again the fold itself decides (`job.rules`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any
 
 from verify.errors import Problem, UserError
-from verify.flow.graph import CANNOT, Step
+from verify.evidence.checks.ear import BEFORE, ENGINE_CHECKS, KEY_CHECK, TOLD
+from verify.evidence.importers.port import Layout
+from verify.evidence.recording import Recording
+from verify.flow.graph import CANNOT, Step, recorded_checks
 from verify.job.session import ReadOnlySession, Visit
 
 
@@ -75,3 +79,59 @@ def _holds(visit: Visit, sha256: str) -> bool:
 
 def _title(session: ReadOnlySession, visit: Visit) -> str:
     return session.graph.steps[visit.step].title
+
+
+def sounds_from_before(
+    session: ReadOnlySession, step: Step, new: Recording, kept: Collection[str]
+) -> list[dict[str, Any]]:
+    """The sounds of key-on from earlier steps, as evidence that is not judged: by their ticking is
+    measured what must be heard now. They are named in the new entry, so that it can be computed
+    again from itself.
+
+    new: what is judged now; kept: digests of what is judged together with it.
+    """
+    if new.importer != "sound" or KEY_CHECK not in recorded_checks(step):
+        return []
+    found: dict[str, dict[str, Any]] = {}
+    for visit in session.walk:
+        other = session.graph.steps[visit.step]
+        if other.name == step.name or other.kind != "record":
+            continue
+        if KEY_CHECK not in recorded_checks(other):
+            continue
+        for item in visit.evidence or ():
+            if _is_sound(item) and item["sha256"] not in (new.sha256, *kept):
+                said = dict(item["mapping"])
+                words = [w for w in said.get(TOLD, "").split(", ") if w and w != BEFORE]
+                said[TOLD] = ", ".join([*words, BEFORE])
+                found[item["sha256"]] = {**item, "mapping": said}
+    return list(found.values())
+
+
+def check_kind(step: Step, layout: Layout, name: str) -> None:
+    """Raises UserError where a sound is given to a step that asks nothing by ear, or readings to
+    one that asks by ear alone; nothing of it is written."""
+    asked = set(recorded_checks(step))
+    by_ear = asked & {*ENGINE_CHECKS, KEY_CHECK}
+    if layout.sound and not by_ear:
+        raise UserError(
+            Problem(
+                file=name,
+                found="a sound",
+                expected="a recording of the car's own data: here nothing is judged by ear",
+                next="give it where a sound is asked for; without a recording, tell what you saw",
+            )
+        )
+    if not layout.sound and by_ear and by_ear == asked:
+        raise UserError(
+            Problem(
+                file=name,
+                found="a recording of the car's own data",
+                expected="a sound: here all is judged by ear",
+                next="give a sound of the car, as a telephone records it",
+            )
+        )
+
+
+def _is_sound(item: Mapping[str, Any]) -> bool:
+    return item.get("kind") == "recording" and item.get("importer") == "sound"

@@ -14,7 +14,7 @@ from typing import Any
 from verify.errors import UserError
 from verify.evidence.usual import unusual
 from verify.job.session import ReadOnlySession
-from verify.quantity import parse
+from verify.quantity import parse, with_unit
 
 WORTH_REMEMBERING = ("service information", "standard")
 
@@ -50,7 +50,7 @@ def remembered(journal: Any, session: ReadOnlySession, name: str) -> Remembered 
         return None
     try:
         found = Remembered(**known)
-        parse(f"{found.text} {found.unit}", expect=session.graph.specs[name].unit)
+        parse(with_unit(found.text, found.unit), expect=session.graph.specs[name].unit)
     except (TypeError, UserError):
         return None
     return found

@@ -10,6 +10,9 @@ from types import MappingProxyType
 import numpy as np
 
 from verify.errors import UserError, unknown
+from verify.evidence.checks.by_ear import IDLE_SPEED_BY_EAR
+from verify.evidence.checks.by_ear_stall import NO_STALL_BY_EAR
+from verify.evidence.checks.by_ear_steady import IDLE_STEADY_BY_EAR
 from verify.evidence.checks.charging import CHARGING
 from verify.evidence.checks.coverage import ROAD_COVERAGE
 from verify.evidence.checks.fuel_trim import FUEL_TRIM
@@ -18,6 +21,7 @@ from verify.evidence.checks.idle_settling import IDLE_SETTLING
 from verify.evidence.checks.idle_speed import IDLE_SPEED
 from verify.evidence.checks.idle_steady import IDLE_STEADY
 from verify.evidence.checks.key_on_rest import KEY_ON_REST
+from verify.evidence.checks.key_on_ticking import KEY_ON_TICKING
 from verify.evidence.checks.kind import COULD_NOT_RUN, IMPOSSIBLE_READINGS, Check
 from verify.evidence.checks.no_response import NO_RESPONSE
 from verify.evidence.checks.pairs import PEDAL_PAIR, THROTTLE_PAIR
@@ -29,11 +33,16 @@ from verify.evidence.checks.surge import SURGE
 from verify.evidence.checks.throttle_follow import THROTTLE_FOLLOW
 from verify.evidence.checks.throttle_return import THROTTLE_RETURN
 from verify.evidence.checks.warm_up import WARM_UP
+from verify.evidence.columns import of_each
 from verify.evidence.recording import Recording
 from verify.evidence.sharing import shared_answers
 from verify.evidence.verdict import CheckResult, Rule
 from verify.quantity import SpecValue
 from verify.words import Verdict
+
+# Checks put side by side to a long recording: with more of them memory, too, would be needed for
+# more at once.
+AT_ONCE = 2
 
 # Of every check, beside its own findings: so that flows can branch on them.
 COMMON = (IMPOSSIBLE_READINGS, COULD_NOT_RUN)
@@ -64,6 +73,10 @@ CATALOGUE: Mapping[str, Check] = _listed(
     HESITATION,
     SAME_CONDITIONS,
     ROAD_COVERAGE,
+    IDLE_SPEED_BY_EAR,
+    IDLE_STEADY_BY_EAR,
+    NO_STALL_BY_EAR,
+    KEY_ON_TICKING,
 )
 
 # Numbers of a vehicle that checks use, with the unit they are taken in when typed without one.
@@ -71,6 +84,7 @@ SPEC_UNITS: Mapping[str, str] = MappingProxyType(
     {
         "idle_speed": "rpm",
         "idle_tolerance": "rpm",
+        "cylinders": "1",
         "warm_coolant": "°C",
         "coolant_most": "°C",
         "ambient": "°C",
@@ -119,8 +133,26 @@ def judge(
     for place, recording in enumerate(recordings):
         seen.setdefault(recording.sha256 or f"unnamed {place}", recording)
     once = tuple(seen.values())
+    readings = max((len(c.values) for r in once for c in r.channels.values()), default=0)
+
+    def said(name: str) -> CheckResult | UserError:
+        try:
+            return judge_one(CATALOGUE[name], once, specs, rule)
+        except UserError as error:
+            return error
+
+    # Neighbours in the list look at the same things in the same way: side by side they would wait
+    # for one another, and need most memory at one time.
+    apart = [*names[1::2], *names[::2]]
     with shared_answers():
-        return tuple(judge_one(CATALOGUE[name], once, specs, rule) for name in names)
+        found = dict(zip(apart, of_each(said, apart, readings, workers=AT_ONCE), strict=True))
+    results = []
+    for name in names:
+        result = found[name]
+        if isinstance(result, UserError):
+            raise result
+        results.append(result)
+    return tuple(results)
 
 
 def judge_one(

@@ -19,7 +19,6 @@ that wants the trade's test too can branch on it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +46,7 @@ from verify.evidence.windows import (
     too_slow,
 )
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 SINCE_START_S, AT_SPEED_S, IDLE_S = 600.0, 300.0, 30.0

@@ -18,8 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
+from verify.evidence.holds import extremes
 from verify.evidence.ranks import median_of, places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.stretches import Places, merged, places_in
 from verify.evidence.windows import (
     FAST_CAP_S,
     PEDAL_REST_AT_MOST,
@@ -90,12 +92,14 @@ def road_test(recording: Recording, from_s: float, to_s: float) -> tuple[Item, .
     """
     drive = np.array([[from_s, to_s]])
     speed = recording.channels["vehicle_speed"]
-    inside = (speed.time_s >= from_s) & (speed.time_s <= to_s)
+    inside = slice(
+        int(np.searchsorted(speed.time_s, from_s, side="left")),
+        int(np.searchsorted(speed.time_s, to_s, side="right")),
+    )
     times, values = speed.time_s[inside], speed.values[inside]
-    good = _whole(recording, speed, times, values)
+    broken = _broken(recording, speed, times, values)
     still = sp.intersect(_still(recording, speed), drive)
-    took = _changes(times, values, good, up=True)
-    came = _changes(times, values, good, up=False)
+    took, came = _changes(times, values, broken)
     cruise, cruised_s = _cruise(recording, speed, drive)
     after_s = cruised_s if cruised_s is not None else (float(took[0]) if len(took) else np.inf)
     return (
@@ -103,8 +107,8 @@ def road_test(recording: Recording, from_s: float, to_s: float) -> tuple[Item, .
               f"{TAKE_OFFS} take-offs from a standstill"),
         _item("cruise", cruise, CRUISE_S, "s", cruised_s,
               f"{CRUISE_S / 60:.0f} min at {CRUISE_KMH[0]:.0f} to {CRUISE_KMH[1]:.0f} km/h"),
-        _coast(recording, times, values, good),
-        _firm(recording, times, values, good),
+        _coast(recording, times, values, broken),
+        _firm(recording, times, values, broken),
         _stop(came, still),
         _hot_idle(recording, still, after_s),
     )  # fmt: skip
@@ -128,32 +132,36 @@ def _still(recording: Recording, speed: Channel) -> Array:
     return held(speed, np.abs(speed.values) <= STANDING_KMH, recording, FAST_CAP_S)
 
 
-def _changes(times: Array, values: Array, good: NDArray[np.bool_], *, up: bool) -> Array:
-    """When the car went from standing to rolling at 10 km/h (`up`), or back, without a gap between.
+def _changes(times: Array, values: Array, broken: Places) -> tuple[Array, Array]:
+    """When the car went from standing to rolling at 10 km/h, and when back, without a gap between.
 
     A creep that ends in a standstill again is neither.
     """
     if len(times) < 2:
-        return np.empty(0)
-    place = np.flatnonzero((np.abs(values) <= STANDING_KMH) | (values >= TAKE_OFF_TO_KMH))
-    rolling = values[place] >= TAKE_OFF_TO_KMH
+        return np.empty(0), np.empty(0)
+    rolls = values >= TAKE_OFF_TO_KMH
+    place = np.flatnonzero((np.abs(values) <= STANDING_KMH) | rolls)
+    rolling = rolls[place]
     turns = np.flatnonzero(rolling[1:] != rolling[:-1])
-    turns = turns[rolling[turns + 1] == up]
-    broken = np.concatenate([[0], np.cumsum(~good)])
     after = place[turns + 1]
-    result: Array = times[after[broken[after] == broken[place[turns]]]]
-    return result
+    whole = broken[after] == broken[place[turns]]
+    up = rolling[turns + 1]
+    return times[after[whole & up]], times[after[whole & ~up]]
 
 
-def _whole(recording: Recording, speed: Channel, times: Array, values: Array) -> NDArray[np.bool_]:
-    """For each step between readings, whether nothing is missing and a car can have done it."""
+def _broken(recording: Recording, speed: Channel, times: Array, values: Array) -> Places:
+    """For each reading, how many steps before it have something missing, or no car can have done
+    them."""
     good = sp.linked(times, sp.longest_step_s(speed, FAST_CAP_S), recording.gaps)
     gained, took = np.diff(values), np.diff(times)
     slack = 2.0 * max(speed.resolution, 1.0)
     possible = (gained <= MOST_GAIN_KMH_S * took + slack) & (
         gained >= -MOST_LOSS_KMH_S * took - slack
     )
-    return good & possible
+    bad = np.flatnonzero(~(good & possible)) + 1
+    edges = np.concatenate([[0], bad, [len(times)]])
+    found: Places = np.repeat(np.arange(len(bad) + 1), np.diff(edges))
+    return found
 
 
 def _cruise(recording: Recording, speed: Channel, drive: Array) -> tuple[float, float | None]:
@@ -170,11 +178,11 @@ def _cruise(recording: Recording, speed: Channel, drive: Array) -> tuple[float, 
     return float(total[-1]), float(found[place, 1] - (total[place] - CRUISE_S))
 
 
-def _coast(recording: Recording, times: Array, values: Array, good: NDArray[np.bool_]) -> Item:
+def _coast(recording: Recording, times: Array, values: Array, broken: Places) -> Item:
     """Foot off, rolling, and slower and slower: with cruise control the foot is off as well."""
     words = f"a coast of {COAST_S:.0f} s with the foot off the pedal, above {COAST_KMH:.0f} km/h"
-    broken, at, slowing = _thinned(times, values, good, COARSE_S)
-    falls = (np.diff(slowing) <= COAST_RISE_KMH) & (np.diff(broken) == 0)
+    run, at, slowing = _thinned(times, values, broken, COARSE_S)
+    falls = (np.diff(slowing) <= COAST_RISE_KMH) & (run[1:] == run[:-1])
     falls &= (slowing[:-1] >= COAST_KMH) & (slowing[1:] >= COAST_KMH)
     starts, ends = sp.runs_of(falls)
     found = np.column_stack([at[starts], at[ends]]) if len(starts) else sp.EMPTY
@@ -195,10 +203,9 @@ def _coast(recording: Recording, times: Array, values: Array, good: NDArray[np.b
 
 
 def _thinned(
-    times: Array, values: Array, good: NDArray[np.bool_], finest_s: float
-) -> tuple[NDArray[np.intp], Array, Array]:
+    times: Array, values: Array, broken: Places, finest_s: float
+) -> tuple[Places, Array, Array]:
     """(how many broken steps lie before, times, values), with no more readings than needed."""
-    broken = np.concatenate([[0], np.cumsum(~good)])[: len(times)]
     usual = median_of(np.diff(times)) if len(times) > 1 else 0.0
     # The last digit of a step must not choose between two and three.
     every = max(1, round(finest_s / usual - 1e-6)) if usual > 0.0 else 1
@@ -209,37 +216,40 @@ def _longest(found: Array) -> float:
     return float((found[:, 1] - found[:, 0]).max()) if len(found) else 0.0
 
 
-def _firm(recording: Recording, times: Array, values: Array, good: NDArray[np.bool_]) -> Item:
+def _firm(recording: Recording, times: Array, values: Array, broken: Places) -> Item:
     words = (
         f"one firm acceleration where lawful: {FIRM_KMH:.0f} km/h gained within {FIRM_S:.0f} s, "
         "pedal half down or more"
     )
-    gained, begun, ended = _gains(times, values, good)
-    best = float(gained.max()) if len(gained) else 0.0
-    fast = gained >= FIRM_KMH
+    best, begun, ended = _gains(times, values, broken)
     lack = "the pedal was half down (neither pedal nor load was read)"
     pushed = _pushed(recording)
     if pushed is not None:
         at, hard = pushed
-        upto = np.concatenate([[0], np.cumsum(hard)])
-        first = places_among(at, begun - FIRM_S / 4, "left")
-        after = places_among(at, ended, "right")
-        fast &= upto[after] > upto[first]
+        upto = np.flatnonzero(hard)
+        first = np.searchsorted(at, begun - FIRM_S / 4, side="left")
+        after = np.searchsorted(at, ended, side="right")
+        ended = ended[np.searchsorted(upto, after) > np.searchsorted(upto, first)]
         lack = ""
-    at_s = float(ended[int(np.argmax(fast))]) if bool(fast.any()) else None
+    at_s = float(ended[0]) if len(ended) else None
     return _item("firm-acceleration", best, FIRM_KMH, "km/h", at_s, words, lack)
 
 
-def _gains(times: Array, values: Array, good: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
-    """For each reading, the most that was gained on one up to 8 s before: (gain, from_s, to_s)."""
+def _gains(times: Array, values: Array, broken: Places) -> tuple[float, Array, Array]:
+    """(the most that was gained on a reading up to 8 s before; from_s, to_s of all firm gains)."""
     if len(times) < 2:
-        return np.empty(0), np.empty(0), np.empty(0)
-    run, times, values = _thinned(times, values, good, FINEST_S)
+        return 0.0, np.empty(0), np.empty(0)
+    run, times, values = _thinned(times, values, broken, FINEST_S)
     fresh = np.append(0, np.flatnonzero(run[1:] != run[:-1]) + 1)
-    run_start = np.repeat(fresh, np.diff(np.append(fresh, len(run))))
+    run_start = np.repeat(fresh, np.diff(fresh, append=len(run)))
     first = np.maximum(places_among(times, times - FIRM_S - 1e-9, "left"), run_start)
-    lowest = _least_since(values, first)
-    return values - values[lowest], times[lowest], times
+    _, lowest = extremes(values, first, np.arange(1, len(times) + 1) - first)
+    gained = values - lowest
+    firm = np.flatnonzero(gained >= FIRM_KMH)
+    # Where each began is asked of these alone.
+    near = places_in(*merged(first[firm], firm + 1))
+    begun = near[_least_since(values[near], np.searchsorted(near, first[near]))]
+    return float(gained.max()), times[begun[np.searchsorted(near, firm)]], times[firm]
 
 
 def _least_since(values: Array, first: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -27,10 +27,10 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.spans import states as states
 from verify.evidence.windows import (
     CRANKING_RPM,
     FAST_CAP_S,
@@ -118,19 +118,6 @@ def _idled_on(recording: Recording) -> int:
     return int(np.count_nonzero(first[:, 1] - first[:, 0] >= AT_REST_S))
 
 
-def states(on: NDArray[np.bool_], off: NDArray[np.bool_]) -> NDArray[np.int8]:
-    """1 where it is on, 0 where it is off, elsewhere what it was before (−1 where unknown)."""
-    known = on | off
-    told = np.flatnonzero(known)
-    if len(told) == len(known):
-        return on.astype(np.int8)
-    result = np.full(len(known), -1, dtype=np.int8)
-    if len(told):
-        lasts = np.diff(told, append=len(known))
-        result[told[0] :] = np.repeat(on[told].astype(np.int8), lasts)
-    return result
-
-
 @dataclass(frozen=True, slots=True)
 class _Scene:
     """What stands around the stops of one recording.
@@ -160,7 +147,7 @@ def _stops(place: int, recording: Recording) -> list[Stop]:
     if channel is None or len(channel.values) < 2:
         return []
     times, values = channel.time_s, channel.values
-    if not float(values.max()) <= HIGHEST_RPM:
+    if not sp.reach(channel)[1] <= HIGHEST_RPM:
         sane = values <= HIGHEST_RPM
         times, values = times[sane], values[sane]
     if len(times) < 2:

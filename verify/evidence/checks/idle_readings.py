@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from verify.evidence import spans as sp
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.series import Spread, mean_with_effective_size
 from verify.evidence.sharing import shared
 from verify.evidence.usual import POSSIBLE
 from verify.evidence.verdict import CheckResult, Limits, Window
 from verify.evidence.windows import WARM_FROM_C, Idle, idle_windows
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 UNDECIDED_WINDOWS: Mapping[str, Verdict] = {
@@ -64,6 +66,8 @@ class IdleReadings:
 
     def only(self, recordings: Collection[int]) -> IdleReadings:
         """The same from some of the recordings alone."""
+        if all(r in recordings for r in self.channels):
+            return self
         kept = [i for i, w in enumerate(self.windows) if w.recording in recordings]
         return replace(
             self,
@@ -119,6 +123,12 @@ def gather(recordings: Sequence[Recording], specs: Mapping[str, SpecValue]) -> I
                 windows.append(Window(place, span[0], span[1]))
                 pieces.append(piece)
     return IdleReadings(tuple(windows), tuple(pieces), channels, tuple(implied), lacking)
+
+
+@shared
+def spread_of(readings: IdleReadings) -> Spread:
+    """What all readings together are worth."""
+    return mean_with_effective_size([v for _, v in readings.pieces])
 
 
 def no_windows(check: Check, readings: IdleReadings) -> CheckResult:

@@ -19,6 +19,7 @@ from verify.evidence.checks.idle_readings import (
     idle_limits,
     implausible,
     no_windows,
+    spread_of,
     too_short,
 )
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
@@ -124,7 +125,7 @@ def run_idle_speed(
     if not readings.windows:
         return _with_what_was_seen(no_windows(check, readings), recordings)
     pieces = [v for _, v in readings.pieces]
-    spread = mean_with_effective_size(pieces)
+    spread = spread_of(readings)
     target = spec_number(specs, "idle_speed", "rpm")
     if target is not None:
         likely = _code_likely(check, readings, target, specs["idle_speed"].source, rule)
@@ -243,7 +244,8 @@ def _median_of_three(values: Array) -> Array:
     """Each reading with its neighbours; the first and the last stay as they are."""
     if len(values) < 3:
         return values
-    middle = np.median(np.stack([values[:-2], values[1:-1], values[2:]]), axis=0)
+    before, own, after = values[:-2], values[1:-1], values[2:]
+    middle = np.maximum(np.minimum(before, own), np.minimum(np.maximum(before, own), after))
     return np.concatenate([values[:1], middle, values[-1:]])
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,7 +27,7 @@ from verify.evidence.checks.idle_readings import (
 )
 from verify.evidence.checks.idle_swings import (
     STRETCH_S,
-    Stretch,
+    Stretches,
     at_least_swing,
     looks_a_stretch,
     stretches,
@@ -52,6 +52,7 @@ from verify.evidence.verdict import (
     probability_of_conformity,
 )
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 UNSTEADY_RPM = 50.0
@@ -139,14 +140,14 @@ def run_idle_steady(
     readings = everything.only(set(everything.channels) - set(slow))
     slow_stretches = stretches(everything.only(slow))
     found = stretches(readings)
-    if not found:
-        if slow_stretches:
+    if not len(found):
+        if len(slow_stretches):
             return _too_slow(check, everything.only(slow), slow_stretches, rule)
         return too_short(check, everything, f"one of {STRETCH_S:.0f} s is")
     # A slow recording cannot show that it is steady, so its calm stretches do not count; what it
     # shows of a swing was there.
-    found += [s for s in slow_stretches if s.half_range > UNSTEADY_RPM]
-    found.sort(key=lambda s: s.estimate)
+    found = found.joined(slow_stretches.only(slow_stretches.half_range > UNSTEADY_RPM))
+    found = found.only(np.argsort(found.estimate, kind="stable"))
     seconds = max(STRETCH_S, readings.seconds)
     looks = looks_a_stretch(readings)
     typical = swing(found[(len(found) - 1) // 2], everything.resolution, seconds, looks)
@@ -267,11 +268,9 @@ class _Hunt:
         )
 
 
-def _too_slow(
-    check: Check, readings: IdleReadings, found: Sequence[Stretch], rule: Rule
-) -> CheckResult:
+def _too_slow(check: Check, readings: IdleReadings, found: Stretches, rule: Rule) -> CheckResult:
     """Slow or averaged readings can show that it is unsteady, never that it is steady."""
-    ordered = sorted(found, key=lambda s: s.half_range)
+    ordered = found.only(np.argsort(found.half_range, kind="stable"))
     sure = at_least_swing(ordered[(len(ordered) - 1) // 2], readings.resolution)
     p = probability_of_conformity(sure, SWING_LIMITS)
     if decide(p, rule.pass_at, rule.fail_at) is Verdict.FAIL:
@@ -291,7 +290,7 @@ def _too_slow(
         "does not show.",
         settle="record fewer channels, so that engine speed is read at least once a second",
         windows=readings.windows,
-        samples=sum(s.samples for s in found),
+        samples=int(found.samples.sum()),
         notes=readings.implied,
     )
 

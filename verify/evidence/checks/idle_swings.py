@@ -6,17 +6,21 @@ Part of `idle-steady`, which says what a swing means.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import fields
 
 import numpy as np
+from numpy.typing import NDArray
 
-from verify.evidence.checks.idle_readings import IdleReadings
+from verify.evidence.checks.idle_readings import IdleReadings, spread_of
 from verify.evidence.extremes import BEND_SCATTER, Missed, bends, half_range_scatter, missed_in
 from verify.evidence.recording import Array
-from verify.evidence.series import mean_with_effective_size, spreads
+from verify.evidence.stretches import Places
 from verify.evidence.verdict import Distribution, Measurement, Window, least_uncertainty
+from verify.values import dataclass
 
 STRETCH_S = 20.0
+# Readings looked at together.
+CELLS = 1 << 16
 # A turn of the crankshaft at 750 rpm: a flywheel forgets nothing within one, so there are no more
 # independent looks in a stretch.
 FORGETS_S = 0.08
@@ -43,40 +47,108 @@ class Stretch:
         return self.half_range + self.missed
 
 
-def stretches(readings: IdleReadings) -> list[Stretch]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretches:
+    """k stretches; every field has shape (k,) and is that of `Stretch`."""
+
+    recording: Places
+    start_s: Array
+    end_s: Array
+    half_range: Array
+    missed: Array
+    missed_doubt: Array
+    samples: Places
+
+    def __len__(self) -> int:
+        return len(self.recording)
+
+    def __getitem__(self, i: int) -> Stretch:
+        if not 0 <= i < len(self):
+            raise IndexError(i)
+        window = Window(int(self.recording[i]), float(self.start_s[i]), float(self.end_s[i]))
+        return Stretch(
+            window, float(self.half_range[i]), float(self.missed[i]),
+            float(self.missed_doubt[i]), int(self.samples[i]),
+        )  # fmt: skip
+
+    @property
+    def estimate(self) -> Array:
+        return self.half_range + self.missed
+
+    def only(self, which: NDArray[np.bool_] | Places) -> Stretches:
+        return Stretches(*(getattr(self, f.name)[which] for f in fields(self)))
+
+    def joined(self, other: Stretches) -> Stretches:
+        return Stretches(
+            *(np.append(getattr(self, f.name), getattr(other, f.name)) for f in fields(self))
+        )
+
+
+def stretches(readings: IdleReadings) -> Stretches:
     """Each window in stretches of 20 s, one every 5 s; the last one ends with the window, so
     nothing is unseen. What may have been missed follows from the bends of the readings: a slow
     swing lies open."""
-    places: list[Window] = []
-    parts: list[Array] = []
-    for window, (times, values) in zip(readings.windows, readings.pieces, strict=True):
+    recording, first, after = _cut(readings)
+    times = np.concatenate([np.empty(0), *(t for t, _ in readings.pieces)])
+    values = np.concatenate([np.empty(0), *(v for _, v in readings.pieces)])
+    samples = after - first
+    deviations, ranges, bend = _spreads(values, first, samples)
+    # Readings that swing against their neighbours bend more than noise of their size can.
+    bend = np.minimum(bend, math.sqrt(1.5) * deviations)
+    missed, doubt = np.zeros(len(first)), np.zeros(len(first))
+    for place in np.unique(recording).tolist():
+        own = np.flatnonzero(recording == place)
+        of = _missed(readings.only((place,)))
+        # Few readings are calm by chance, and then in their range and in their bends alike.
+        least = np.maximum(bend[own], float(np.median(bend[own])))
+        missed[own] = least * of.expected
+        sizes, kind = np.unique(samples[own], return_inverse=True)
+        scatter = [of.expected * BEND_SCATTER / math.sqrt(n) for n in sizes.tolist()]
+        doubt[own] = least * np.array([math.hypot(of.doubt, s) for s in scatter])[kind]
+    return Stretches(
+        recording, times[first], times[after - 1], 0.5 * ranges, missed, doubt, samples
+    )
+
+
+def _cut(readings: IdleReadings) -> tuple[Places, Places, Places]:
+    """(recording of each stretch, its first reading and the first after it), among the readings of
+    all windows one behind the other."""
+    recording: list[int] = []
+    first: list[Places] = [np.empty(0, dtype=np.intp)]
+    after: list[Places] = [np.empty(0, dtype=np.intp)]
+    before = 0
+    for window, (times, _) in zip(readings.windows, readings.pieces, strict=True):
         begin, end = float(times[0]), float(times[-1])
         starts = np.arange(begin, end - STRETCH_S + 1e-9, HOP_S)
         if len(starts) and end - starts[-1] - STRETCH_S > 1.0:
             starts = np.append(starts, end - STRETCH_S)
-        firsts = np.searchsorted(times, starts - 1e-9, side="left").tolist()
-        afters = np.searchsorted(times, starts + STRETCH_S + 1e-9, side="right").tolist()
-        for a, b in zip(firsts, afters, strict=True):
-            if b - a >= 4:
-                places.append(Window(window.recording, float(times[a]), float(times[b - 1])))
-                parts.append(values[a:b])
-    missed = {place: _missed(readings.only((place,))) for place in readings.channels}
-    deviations, ranges = spreads(parts, ddof=1)
-    bent, _ = spreads([bends(own) for own in parts], ddof=0)
-    # Readings that swing against their neighbours bend more than noise of their size can.
-    bent = [min(b, math.sqrt(1.5) * d) for b, d in zip(bent, deviations, strict=True)]
-    usual = {
-        r: float(np.median([b for b, w in zip(bent, places, strict=True) if w.recording == r]))
-        for r in {w.recording for w in places}
-    }
-    found = []
-    for place, own, bend, reach in zip(places, parts, bent, ranges, strict=True):
-        of = missed[place.recording]
-        # Few readings are calm by chance, and then in their range and in their bends alike.
-        bend = max(bend, usual[place.recording])
-        doubt = math.hypot(of.doubt, of.expected * BEND_SCATTER / math.sqrt(len(own)))
-        found.append(Stretch(place, 0.5 * reach, bend * of.expected, bend * doubt, len(own)))
-    return found
+        a = np.searchsorted(times, starts - 1e-9, side="left")
+        b = np.searchsorted(times, starts + STRETCH_S + 1e-9, side="right")
+        enough = b - a >= 4
+        first.append(before + a[enough])
+        after.append(before + b[enough])
+        recording += [window.recording] * int(np.count_nonzero(enough))
+        before += len(times)
+    return np.array(recording, dtype=np.intp), np.concatenate(first), np.concatenate(after)
+
+
+def _spreads(values: Array, first: Places, samples: Places) -> tuple[Array, Array, Array]:
+    """(standard deviation of each stretch, its peak-to-peak, standard deviation of its bends).
+
+    Stretches of one length are rows of a table, a few at a time, as the processor's cache holds.
+    """
+    deviations, ranges, bent = (np.zeros(len(first)) for _ in range(3))
+    for size in np.unique(samples).tolist():
+        own = np.flatnonzero(samples == size)
+        rows = np.lib.stride_tricks.sliding_window_view(values, size)
+        for begin in range(0, len(own), max(1, CELLS // size)):
+            part = own[begin : begin + max(1, CELLS // size)]
+            block = rows[first[part]]
+            deviations[part] = block.std(axis=1, ddof=1)
+            ranges[part] = np.ptp(block, axis=1)
+            bend = block[:, 1:-1] - 0.5 * (block[:, :-2] + block[:, 2:])
+            bent[part] = bend.std(axis=1)
+    return deviations, ranges, bent
 
 
 def _missed(readings: IdleReadings) -> Missed:
@@ -99,7 +171,7 @@ def _missed(readings: IdleReadings) -> Missed:
 def looks_a_stretch(readings: IdleReadings) -> float:
     """Independent readings that the engine itself gives in 20 s: few where it wanders slowly."""
     seconds = sum(float(t[-1] - t[0]) for t, _ in readings.pieces)
-    spread = mean_with_effective_size([v for _, v in readings.pieces])
+    spread = spread_of(readings)
     if not seconds > 0.0 or not spread.deviation > 0.0:
         return STRETCH_S / FORGETS_S
     return min(STRETCH_S / FORGETS_S, spread.effective * STRETCH_S / seconds)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from verify.evidence import spans as sp
 from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.sharing import shared
 from verify.evidence.windows import (
     CRANKING_RPM,
     FAST_CAP_S,
@@ -82,10 +83,17 @@ def _lacking(why: str, settle: str) -> Driving:
     return Driving(lack="channel-missing", why=why, settle=settle)
 
 
+@shared
 def between(recording: Recording, channel: Channel, at_s: Array) -> Array:
     """The channel at these times, on straight lines between linked readings, NaN elsewhere."""
     if len(channel.values) < 2:
         return np.full(len(at_s), np.nan)
+    if channel.time_s is at_s:
+        # Read in one row: the last reading counts by the step before it.
+        whole = sp.linked(at_s, sp.longest_step_s(channel, FAST_CAP_S), recording.gaps)
+        if whole.all():
+            return channel.values
+        return np.where(np.append(whole, whole[-1]), channel.values, np.nan)
     place = places_among(channel.time_s, at_s, "right") - 1
     inside = (place >= 0) & (at_s <= channel.time_s[-1])
     step = np.clip(place, 0, len(channel.values) - 2)

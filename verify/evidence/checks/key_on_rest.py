@@ -17,11 +17,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from verify.evidence.checks.engine_stops import states
 from verify.evidence.checks.key_on import KeyOn, key_ons
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.checks.slow_readings import channels_named, never_moves
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.spans import states
 from verify.evidence.verdict import (
     CheckResult,
     Distribution,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from verify.evidence.presses import Mask
 from verify.evidence.recording import Array, Recording
 from verify.evidence.verdict import CheckResult, Limits, Rule
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 EVENT_S, LEAST_PRESSES, LEAST_FOR_MEDIAN = 0.7, 10, 6

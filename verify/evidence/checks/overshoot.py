@@ -19,12 +19,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from verify.evidence import spans as sp
 from verify.evidence.checks.kind import COMMON_PRACTICE
 from verify.evidence.checks.parked_presses import Piece
-from verify.evidence.holds import extremes
 from verify.evidence.plate import PEAK_S, Answers, answers
 from verify.evidence.presses import Mask
 from verify.evidence.recording import Array, Channel
+from verify.evidence.stretches import reduced
 from verify.evidence.verdict import Limits, Measurement
 from verify.values import dataclass
 
@@ -144,7 +145,7 @@ def _chance(plate: Channel, own: Answers, share: float) -> Array:
         return np.zeros(len(own.base))
     at = np.searchsorted(t, own.half[:, 1]).clip(1, len(t) - 1)
     last = np.searchsorted(t, t[at] + PEAK_S, side="right") - 1
-    widest, _ = extremes(np.diff(t), at - 1, np.maximum(last - at + 1, 1))
+    widest = reduced(np.maximum, sp.steps_s(t), at - 1, np.maximum(last, at))
     hides = 0.5 * np.maximum(plate.resolution, own.noise - plate.resolution)
     shows = hides <= 0.01 * (1.0 - share) * OVERSHOOT_PCT * own.travel
     seen = np.minimum(1.0, seen_s(share) / np.maximum(widest, 1e-9))

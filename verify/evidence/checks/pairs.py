@@ -20,15 +20,18 @@ from verify.evidence.lines import Line, consensus_lines
 from verify.evidence.positions import levels
 from verify.evidence.ranks import low_percentile
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.spans import reach
 from verify.evidence.tracks import (
     SINGLE_PERCENT,
     Drop,
     Groups,
     Pairs,
     bracketed,
+    described,
     drop_outs,
     grouped,
     joined,
+    parted,
     quiet,
     rough_slope,
     singles,
@@ -78,6 +81,11 @@ def _tracks(
         for place, r in enumerate(recordings)
         if all(n in r.channels and len(r.channels[n].values) >= 2 for n in names)
     ]
+
+
+def _travelled(channel: Channel) -> float:
+    low, high = reach(channel)
+    return high - low
 
 
 def _specs(
@@ -135,8 +143,8 @@ def run_pair(
     if not slowest <= SLOWEST_S:
         return check.result("too-slow-to-tell", f"a track was read once every {slowest:.3g} s.")
     # The track with the longer travel is x: a position is told by it more finely.
-    first = max(float(np.ptp(a.values)) for _, a, _ in tracks)
-    second = max(float(np.ptp(b.values)) for _, _, b in tracks)
+    first = max(_travelled(a) for _, a, _ in tracks)
+    second = max(_travelled(b) for _, _, b in tracks)
     turned = second > 1.2 * first
     ordered = [(p, b, a) if turned else (p, a, b) for p, a, b in tracks]
     result = _judged(check, recordings, ordered, turned, known, rule, strict=False)
@@ -166,7 +174,6 @@ def _judged(
     strict: bool,
 ) -> CheckResult:
     pairs = joined([bracketed(recordings[p], x, y, p, strict=strict) for p, x, y in tracks])
-    back = joined([bracketed(recordings[p], y, x, p, strict=strict) for p, x, y in tracks])
     xs = [x for _, x, _ in tracks]
     steps = (max(x.resolution for x in xs), max(y.resolution for _, _, y in tracks))
     rest = min(low_percentile(x.values, 2.0) for x in xs)
@@ -174,24 +181,24 @@ def _judged(
     travel, span = _travel(rest, own), SPAN if own is None else own
     calm = quiet(pairs, travel, steps[0])
     rough = rough_slope(pairs, calm)
-    groups = grouped(pairs, calm, LEVEL_SHARE * travel, rough, steps, flat=True)
-    points = spread_over_levels(groups, 2, 5)
-    seen = float(np.ptp(groups.x[points])) if len(points) else 0.0
+    parts = parted(pairs, calm, LEVEL_SHARE * travel, rough, steps)
+    points = described(parts, spread_over_levels(parts, 2, 5), rough, flat=True)
+    seen = float(np.ptp(points.x)) if len(points) else 0.0
     share = seen / travel
     words = [n.replace("_", " ") for n in NAMES[check.name][0]]
-    if len(points) and seen >= 25.0 and np.ptp(groups.y[points]) < STILL_SHARE * seen:
+    if len(points) and seen >= 25.0 and np.ptp(points.y) < STILL_SHARE * seen:
         still, moving = (words[0], words[1]) if turned else (words[1], words[0])
-        if int(groups.samples[points].sum()) >= LEAST_PAIRS:
-            low, high = float(np.min(groups.y[points])), float(np.max(groups.y[points]))
+        if int(points.samples.sum()) >= LEAST_PAIRS:
+            low, high = float(np.min(points.y)), float(np.max(points.y))
             return check.result(
                 "one-still",
                 f"{moving} went over {seen:.0f} points and {still} stayed between {low:.1f} and "
                 f"{high:.1f} %.",
                 samples=len(pairs),
-                windows=_windows(groups, int(points[int(np.argmax(groups.x[points]))])),
+                windows=_windows(points, int(np.argmax(points.x))),
             )  # fmt: skip
-    many = int(groups.samples[points].sum()) if len(points) else 0
-    steps_seen = len(np.unique(groups.level[points]))
+    many = int(points.samples.sum()) if len(points) else 0
+    steps_seen = len(np.unique(points.level))
     if many < LEAST_PAIRS or steps_seen < LEAST_LEVELS or not share >= LEAST_TRAVEL_SHARE:
         return check.result(
             "too-little-travel",
@@ -200,17 +207,17 @@ def _judged(
             f"{100 * LEAST_TRAVEL_SHARE:.0f} % are needed.",
             samples=many,
         )
-    lines = _lines(groups, points, travel, steps, known, turned)
+    lines = _lines(points, travel, steps, known, turned)
     if not lines:
         return check.result(
             "no-relation", "no straight line joins the two tracks at all.", samples=many
         )
+    back = joined([bracketed(recordings[p], y, x, p, strict=strict) for p, x, y in tracks])
     return _verdict(check, pairs, back, calm, lines, travel, span, steps, rest, rule, share)
 
 
 def _lines(
-    groups: Groups,
-    points: NDArray[np.intp],
+    points: Groups,
     travel: float,
     steps: tuple[float, float],
     known: Mapping[str, float],
@@ -221,7 +228,7 @@ def _lines(
         return [(Line(known["ratio"] if turned else 1.0 / known["ratio"], 0.0), True)]
     if "sum" in known:
         return [(Line(-1.0, known["sum"]), True)]
-    x, y = groups.x[points], groups.y[points]
+    x, y = points.x, points.y
     usual = float(np.ptp(y)) / max(float(np.ptp(x)), 1e-9)
     tolerance = TOLERANCE_SHARE * travel * usual + 0.5 * steps[1] + 0.5 * steps[0] * usual
     found = consensus_lines(

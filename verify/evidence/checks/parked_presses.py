@@ -15,6 +15,7 @@ from verify.evidence.plate import Answers, Following, answers, following
 from verify.evidence.presses import Mask, Presses, percent, presses
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.releases import hidden_releases
+from verify.evidence.sharing import shared
 from verify.evidence.verdict import Window
 from verify.evidence.windows import running, standing
 from verify.values import dataclass
@@ -109,6 +110,7 @@ def _seen_until(foot: Presses) -> float:
 _NOTHING = Following("too-few")
 
 
+@shared
 def gather(recordings: Sequence[Recording]) -> Parked:
     """All parked presses of all recordings. One recording that lacks a channel does not spoil the
     others; where none can be judged, the first one says why."""

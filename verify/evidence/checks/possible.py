@@ -16,6 +16,7 @@ from verify.evidence.channels import quantities
 from verify.evidence.checks.kind import Check
 from verify.evidence.recording import Channel, Recording
 from verify.evidence.sharing import shared
+from verify.evidence.spans import reach
 
 # A stray reading now and then is the business of the check itself (common practice).
 STRAY_SHARE = 0.01
@@ -85,6 +86,9 @@ def _named(check: Check, recordings: Sequence[Recording]) -> Iterator[Channel]:
 def beyond(channel: Channel) -> int:
     """How many readings lie outside what the table of channels calls possible."""
     own, values = quantities()[channel.name], channel.values
-    if not len(values) or (own.low <= float(values.min()) and float(values.max()) <= own.high):
+    if not len(values):
+        return 0
+    low, high = reach(channel)
+    if own.low <= low and high <= own.high:
         return 0
     return int(np.count_nonzero((values < own.low) | (values > own.high)))

@@ -94,8 +94,8 @@ def never_moves(channels: Sequence[Channel]) -> bool:
     seen = [c for c in channels if len(c.values)]
     if sum(len(c.values) for c in seen) < 10:
         return False
-    low = min(float(c.values.min()) for c in seen)
-    high = max(float(c.values.max()) for c in seen)
+    low = min(sp.reach(c)[0] for c in seen)
+    high = max(sp.reach(c)[1] for c in seen)
     return high - low <= 0.5 * max(c.resolution for c in seen)
 
 

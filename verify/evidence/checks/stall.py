@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from verify.evidence import spans as sp
-from verify.evidence.checks.engine_stops import engine_stops, states
+from verify.evidence.checks.engine_stops import engine_stops
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
 from verify.evidence.recording import Array, Recording
+from verify.evidence.stretches import reduced
 from verify.evidence.verdict import CheckResult, Limits, Rule, Window
 from verify.evidence.windows import (
     CRANKING_RPM,
@@ -26,6 +26,7 @@ from verify.evidence.windows import (
     running,
 )
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 EVENT_S = 1.0
@@ -89,7 +90,9 @@ def _shown_s(time_s: Array, spans: Array) -> float:
     if len(time_s) < 2 or not len(spans):
         return 0.0
     step = sp.steps_s(time_s)
-    upto = np.concatenate([[0.0], np.cumsum(step * _chance(step))])
+    if not (step <= SHOWS_S).all():
+        step = step * _chance(step)
+    upto = np.concatenate([[0.0], np.cumsum(step)])
     return float(np.sum(np.diff(np.interp(spans, time_s, upto), axis=1)))
 
 
@@ -134,7 +137,7 @@ def _lift_offs(recording: Recording, seen: Array) -> float:
     if level is None or len(pedal.values) < 2 or not len(seen) or not len(engine):
         return 0.0
     resting = at_rest(pedal, level)
-    state = states((pedal.values >= level + PRESSED_POINTS) & ~resting, resting)
+    state = sp.states((pedal.values >= level + PRESSED_POINTS) & ~resting, resting)
     good = sp.linked(pedal.time_s, sp.longest_step_s(pedal, FAST_CAP_S), recording.gaps)
     falls = np.flatnonzero((state[:-1] == 1) & (state[1:] == 0) & good)
     from_s, to_s = pedal.time_s[falls], pedal.time_s[falls + 1]
@@ -142,11 +145,14 @@ def _lift_offs(recording: Recording, seen: Array) -> float:
     watched = (place >= 0) & (seen[np.maximum(place, 0), 1] >= to_s + AFTER_LIFT_OFF_S)
     good = watched & sp.inside(from_s, engine)
     time_s = recording.channels["engine_speed"].time_s
-    chance = _chance(sp.steps_s(time_s))
     first = np.searchsorted(time_s, from_s[good], side="right") - 1
     last = np.searchsorted(time_s, to_s[good] + AFTER_LIFT_OFF_S, side="left")
-    own = zip(np.maximum(first, 0).tolist(), last.tolist(), strict=True)
-    return sum(float(chance[a:b].min()) for a, b in own if b > a)
+    first, last = np.maximum(first, 0), np.minimum(last, len(time_s) - 1)
+    first, last = first[last > first], last[last > first]
+    # The longest step has the least chance.
+    least = _chance(reduced(np.maximum, sp.steps_s(time_s), first, last))
+    found: float = sum(least.tolist())
+    return found
 
 
 def run_no_stall(

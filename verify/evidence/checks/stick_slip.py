@@ -21,14 +21,16 @@ from verify.evidence import spans as sp
 from verify.evidence.holds import extremes, inside_one
 from verify.evidence.plate import unbroken
 from verify.evidence.presses import percent
-from verify.evidence.ranks import places_among
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.stretches import Places, merged, places_in
 from verify.evidence.verdict import Measurement, Window, least_uncertainty
 from verify.values import dataclass
 
 SHOWS_S = 0.13  # ten readings a second, with some jitter
 # An even movement: this fast in points a second, this long, and mostly one way in each second.
 SLOWEST, FASTEST, LEAST_RAMP_S, ONE_WAY = 2.0, 15.0, 1.5, 0.8
+# Looked at on both sides of each reading.
+AROUND_S = 0.5
 HOLD_S, LEAP_S = 0.4, 0.2
 # A plate answers within this; a foot that leapt so shortly before is no stick-slip.
 ANSWERS_S = 0.5
@@ -105,25 +107,27 @@ def _leaps(
 ) -> tuple[float, Array, Array]:
     """(seconds of slow movement, times of the leaps, their sizes)."""
     t, y = plate.time_s, plate.values
-    x = np.interp(t, moves.time_s, moves.values)
+    none = np.empty(0)
+    x = moves.values if moves.time_s is t else np.interp(t, moves.time_s, moves.values)
     direction = _even(recording, moves, plate, x, still)
-    shown = float(np.sum(np.diff(t)[direction[1:] != 0]))
+    spot = np.flatnonzero(direction)
+    into = spot[spot > 0]
+    shown = float(np.sum(t[into] - t[into - 1]))
     # A leap ends within LEAP_S of the reading it starts from, and a hold came before that one.
-    here = np.arange(len(t))
-    end = places_among(t, t + LEAP_S + 0.5 * plate.interval_s, "right") - 1
-    held = places_among(t, t - HOLD_S, "right") - 1
-    early = places_among(t, t - ANSWERS_S - moves.skew_s, "left")
-    ready = (direction != 0) & (held >= 0) & (end > here) & (direction[end] == direction)
-    spot = np.flatnonzero(ready)
-    leap = (y[end[spot]] - y[spot]) * direction[spot]
-    spot = spot[leap >= LEAST_LEAP]
+    end = _leap_ends(plate, spot)
+    held = np.searchsorted(t, t[spot] - HOLD_S, side="right") - 1
+    leap = (y[end] - y[spot]) * direction[spot]
+    ready = (held >= 0) & (end > spot) & (direction[end] == direction[spot]) & (leap >= LEAST_LEAP)
+    spot, held, leap = spot[ready], held[ready], leap[ready]
     if not len(spot):
-        return shown, np.empty(0), np.empty(0)
-    leap = (y[end[spot]] - y[spot]) * direction[spot]
-    high, low = extremes(y, held[spot], spot - held[spot] + 1)
+        return shown, none, none
+    high, low = extremes(y, held, spot - held + 1)
     quiet = high - low <= 1.01 * plate.resolution
-    moved = np.abs(x[end] - x)
-    fastest, _ = extremes(moved, early[spot], spot - early[spot] + 1)
+    # How far what moves it went within one leap, at most, since a plate may still answer.
+    early = np.searchsorted(t, t[spot] - ANSWERS_S - moves.skew_s, side="left")
+    near = places_in(*merged(early, spot + 1))
+    moved = np.abs(x[_leap_ends(plate, near)] - x[near])
+    fastest, _ = extremes(moved, np.searchsorted(near, early), spot - early + 1)
     size = leap - steepest * fastest
     good = quiet & (size >= LEAST_LEAP)
     spot, size = spot[good][:MOST_CANDIDATES], size[good][:MOST_CANDIDATES]
@@ -131,23 +135,48 @@ def _leaps(
     fresh = np.append(True, np.diff(t[spot]) > HOLD_S)[: len(spot)]
     first = np.flatnonzero(fresh)
     if not len(first):
-        return shown, np.empty(0), np.empty(0)
+        return shown, none, none
     return shown, t[spot[first]], np.maximum.reduceat(size, first)
+
+
+def _leap_ends(plate: Channel, here: Places) -> Places:
+    """The last reading that still belongs to a leap from each of these."""
+    t = plate.time_s
+    return np.searchsorted(t, t[here] + LEAP_S + 0.5 * plate.interval_s, side="right") - 1
+
+
+def _stirred(t: Array, x: Array, still: Array) -> Places:
+    """The readings, while the car stands, within half a second of which `x` moves at all.
+
+    A pedal rests for most of a long recording, and a rest is no movement.
+    """
+    changed = np.flatnonzero((x[1:] != x[:-1]) & sp.inside(t, still)[1:]) + 1
+    first = np.searchsorted(t, t[changed - 1] - AROUND_S, side="left")
+    after = np.searchsorted(t, t[changed] + AROUND_S, side="right")
+    return places_in(*merged(first, after))
 
 
 def _even(
     recording: Recording, moves: Channel, plate: Channel, x: Array, still: Array
-) -> NDArray[np.int64]:
+) -> NDArray[np.int8]:
     """For each reading of the plate: +1 or −1 where what moves it goes up or down slowly and
     evenly for long enough, 0 elsewhere."""
     t = plate.time_s
-    first = places_among(t, t - 0.5, "left")
-    last = places_among(t, t + 0.5, "right") - 1
+    direction, result = np.zeros(len(t), dtype=np.int8), np.zeros(len(t), dtype=np.int8)
+    here = _stirred(t, x, still)
+    if not len(here):
+        return result
+    first = np.searchsorted(t, t[here] - AROUND_S, side="left")
+    last = np.searchsorted(t, t[here] + AROUND_S, side="right") - 1
     own, other = unbroken(plate, recording), unbroken(moves, recording)
-    near = np.clip(places_among(moves.time_s, t, "right") - 1, 0, len(other) - 1)
-    inside = (t >= moves.time_s[0]) & (t <= moves.time_s[-1])
-    whole = (own[first] == own[last]) & (other[near[first]] == other[near[last]])
-    whole &= inside[first] & inside[last] & inside_one(t[first], t[last], still)
+
+    def before(places: Places) -> Places:
+        found = np.searchsorted(moves.time_s, t[places], side="right") - 1
+        return np.clip(found, 0, len(other) - 1)
+
+    whole = (own[first] == own[last]) & (other[before(first)] == other[before(last)])
+    whole &= (t[first] >= moves.time_s[0]) & (t[last] <= moves.time_s[-1])
+    whole &= inside_one(t[first], t[last], still)
     seconds = t[last] - t[first]
     way = x[last] - x[first]
     high, low = extremes(x, first, last - first + 1)
@@ -155,8 +184,7 @@ def _even(
         rate = np.abs(way) / seconds
     even = whole & (seconds >= 0.7) & (rate >= SLOWEST) & (rate <= FASTEST)
     even &= np.abs(way) >= ONE_WAY * (high - low)
-    direction = np.where(even, np.sign(way), 0.0).astype(np.int64)
-    result = np.zeros(len(t), dtype=np.int64)
+    direction[here[even]] = np.sign(way[even])
     for sign in (1, -1):
         starts, ends = sp.runs_of(direction == sign)
         lasting = t[ends - 1] - t[starts] >= LEAST_RAMP_S

@@ -19,14 +19,17 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
 from verify.evidence.checks.in_gear import RATIO_SHARE, Driving, driving, usable
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check
+from verify.evidence.checks.restless import restless
 from verify.evidence.periodogram import strongest_oscillation
 from verify.evidence.ranks import median_of
-from verify.evidence.recording import Array, Recording
+from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.series import mean_with_effective_size
+from verify.evidence.stretches import Places, reduced
 from verify.evidence.verdict import (
     CheckResult,
     Limits,
@@ -52,7 +55,7 @@ SLOWEST = {"engine_speed": 1.15, "vehicle_speed": 2.5, "pedal": 3.0}
 # So long after the pedal moved engine speed still follows it.
 SETTLED_S = 1.5
 # Of very long recordings the windows with the largest spread are judged.
-MOST_WINDOWS = 200
+MOST_WINDOWS, LEAST_READINGS = 200, 12
 # Readings closer than this are averaged: their noise is not independent.
 FINEST_S = 0.25
 BY_CHANCE, LEAST_SHARE = 0.01, 0.5
@@ -110,14 +113,18 @@ def steady_windows(recording: Recording, drive: Driving) -> list[tuple[float, fl
     stretch = np.repeat(np.arange(len(seen)), count)
     within = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
     start = seen[stretch, 0] + within * CELL_S
-    ratio = engine.values / np.maximum(drive.speed_at, 1.0)
-    low_speed, _ = _extremes(speed.time_s, speed.values, start, 0.0, 0.0)
+    low_speed = _extreme(np.minimum, speed.values, *_cells(speed, start))
+    good = low_speed >= MOVING_KMH
     # The pedal moved somewhere before the reading that shows it, and the engine follows it.
-    low_pedal, high_pedal = _extremes(
-        pedal.time_s, pedal.values, start, SETTLED_S + pedal.interval_s, pedal.interval_s
+    late = pedal.interval_s
+    cells = _cells(pedal, start, SETTLED_S + late, late, good)
+    low_pedal, high_pedal = (
+        _extreme(how, pedal.values, *cells) for how in (np.minimum, np.maximum)
     )
-    low_ratio, high_ratio = _extremes(engine.time_s, ratio, start, 0.0, 0.0)
-    good = (low_speed >= MOVING_KMH) & (low_pedal >= drive.rest + PRESSED_POINTS)
+    good &= low_pedal >= drive.rest + PRESSED_POINTS
+    ratio = engine.values / np.maximum(drive.speed_at, 1.0)
+    cells = _cells(engine, start, which=good)
+    low_ratio, high_ratio = (_extreme(how, ratio, *cells) for how in (np.minimum, np.maximum))
     good &= np.isfinite(low_ratio) & np.isfinite(high_ratio)
     if len(start) < CELLS:
         return []
@@ -140,19 +147,28 @@ def steady_windows(recording: Recording, drive: Driving) -> list[tuple[float, fl
     return [(s, s + WINDOW_S) for s in chosen.tolist()]
 
 
-def _extremes(
-    time_s: Array, values: Array, start: Array, before_s: float, after_s: float
-) -> tuple[Array, Array]:
-    """(lowest, highest) reading in each cell, widened by so much; NaN for a cell without one."""
-    first = np.searchsorted(time_s, start - before_s, side="left")
-    after = np.searchsorted(time_s, start + CELL_S + after_s, side="right")
-    empty = after <= first
-    # reduceat takes places in pairs, and every other answer is that of a cell.
-    edges = np.column_stack([first, after]).ravel()
-    padded = np.append(values, [np.nan, np.nan])
-    low = np.minimum.reduceat(padded, edges)[::2]
-    high = np.maximum.reduceat(padded, edges)[::2]
-    return np.where(empty, np.nan, low), np.where(empty, np.nan, high)
+def _cells(
+    channel: Channel,
+    start: Array,
+    before_s: float = 0.0,
+    after_s: float = 0.0,
+    which: NDArray[np.bool_] | None = None,
+) -> tuple[Places, Places, NDArray[np.bool_]]:
+    """(first reading of each cell, widened by so much, the first one after it, whether it is asked
+    for and has any)."""
+    first = np.searchsorted(channel.time_s, start - before_s, side="left")
+    after = np.searchsorted(channel.time_s, start + CELL_S + after_s, side="right")
+    some = after > first
+    return first, after, some if which is None else some & which
+
+
+def _extreme(
+    how: np.ufunc, values: Array, first: Places, after: Places, some: NDArray[np.bool_]
+) -> Array:
+    """The lowest or the highest of `values` in each cell, NaN where none is asked for."""
+    found = np.full(len(some), np.nan)
+    found[some] = reduced(how, values, first[some], after[some])
+    return found
 
 
 def _swing(place: int, drive: Driving, start_s: float, end_s: float) -> Swing | None:
@@ -161,7 +177,7 @@ def _swing(place: int, drive: Driving, start_s: float, end_s: float) -> Swing | 
     assert drive.pedal is not None
     ((times, values),) = sp.pieces(drive.engine, np.array([[start_s, end_s]]))
     times, values = _thinned(times, values)
-    if len(values) < 12:
+    if len(values) < LEAST_READINGS:
         return None
     mean = float(values.mean())
     share = 100.0 * values / mean
@@ -247,7 +263,11 @@ def run_surge(
         if drive.lack:
             lack = lack or drive
             continue
-        seen = (_swing(place, drive, *w) for w in steady_windows(recording, drive))
+        assert drive.engine is not None
+        windows_s = np.array(steady_windows(recording, drive)).reshape(-1, 2)
+        windows_s = windows_s[restless(drive.engine, windows_s, most=MOST_WINDOWS,
+                                       least=LEAST_READINGS, finest_s=FINEST_S)]  # fmt: skip
+        seen = (_swing(place, drive, *w) for w in windows_s.tolist())
         swings += [s for s in seen if s is not None]
     if len(swings) < LEAST_WINDOWS:
         if lack is not None and not swings:
@@ -311,7 +331,8 @@ def run_surge(
         for s, p in zip(swings, chances, strict=True)
         if s.bound <= LIMIT_PCT and decide(p, rule.pass_at, rule.fail_at) is Verdict.PASS
     ]
-    others = [s for s in swings if all(s is not c for c, _ in calm)]
+    still = {id(s) for s, _ in calm}
+    others = [s for s in swings if id(s) not in still]
     # A window in which a hill or traffic moved the car shows no regular swing; a car that surges
     # does so in most of them.
     if len(calm) >= LEAST_WINDOWS and not any(s.regular for s in others) and (

@@ -23,10 +23,17 @@ from verify.evidence.checks.follow_errors import (
 )
 from verify.evidence.checks.follow_words import BLIND_SPOTS, FINDINGS, LOOK_ALIKES, SETTLES
 from verify.evidence.checks.kind import COMMON_PRACTICE, Check, spec_number
-from verify.evidence.checks.plate_kind import PEDALS, shown_throttled, why_no_throttle
+from verify.evidence.checks.pinned_plate import MOST_POSITIONS, pinned, surely_moves, windows_of
+from verify.evidence.checks.plate_kind import PEDALS, why_no_throttle
 from verify.evidence.checks.stick_slip import LIMITER_FROM_RPM, LIMITER_SHARE, Slips, slips
 from verify.evidence.holds import first_channel, inside_one
-from verify.evidence.positions import Positions, holds_for, joined, levels, positions
+from verify.evidence.positions import (
+    Positions,
+    holds_for,
+    joined,
+    levels,
+    positions,
+)
 from verify.evidence.recording import Recording
 from verify.evidence.verdict import (
     CheckResult,
@@ -41,11 +48,8 @@ from verify.quantity import SpecValue
 from verify.words import Verdict
 
 SLOWEST_S, SLOW_S = 2.5, 1.3
-# Pinned: less movement than this while pedal or command moved by so much.
-PINNED_POINTS, CLEARLY_POINTS, FOLLOWS_RPM = 2.0, 15.0, 300.0
 # A parked limiter: the plate is closed against the pedal near one engine speed.
 LIMITER_DROP = 3.0
-MOST_POSITIONS = 400
 COMMANDED = ("throttle_commanded",)
 # A level this far from all that were read is one that was not.
 UNREAD_POINTS = 8.0
@@ -66,17 +70,19 @@ def run_throttle_follow(
     leaps = _leaping(check, slipped, rule)
     if leaps is not None:
         return leaps
-    by_pedal = _gathered(recordings, usable, PEDALS)
     by_command = _gathered(recordings, usable, COMMANDED)
+    # With a command the pedal is asked for a plate that it never moves, and mostly soon answers.
+    idle = by_command is not None and surely_moves(recordings, usable)
+    by_pedal = None if idle else _gathered(recordings, usable, PEDALS)
     main = by_pedal if by_command is None else by_command
     assert main is not None
     rest = float(np.min(main.x)) if len(main) else 0.0
     if not len(main) or not np.any(main.x >= rest + PRESSED_POINTS):
         return _nothing_held(check, recordings, usable, main)
-    windows = _windows(main)
-    pinned = _pinned(check, recordings, by_pedal, by_command)
-    if pinned is not None:
-        return pinned
+    windows = windows_of(main)
+    fixed = pinned(check, recordings, by_pedal, by_command)
+    if fixed is not None:
+        return fixed
     notes: list[str] = []
     steps = max(recordings[p].channels["throttle"].resolution for p in usable)
     if by_command is not None:
@@ -241,55 +247,6 @@ def _nothing_held(
         "nothing-held",
         f"the pedal was never held for long while the car stood ({len(main)} steady stretches, "
         "all at rest).",
-    )
-
-
-def _windows(main: Positions) -> list[Window]:
-    pressed = np.flatnonzero(main.x >= np.min(main.x) + PRESSED_POINTS)[:MOST_POSITIONS]
-    return [
-        Window(int(main.place[i]), float(main.start_s[i]), float(main.end_s[i]))
-        for i in pressed.tolist()
-    ]
-
-
-def _pinned(
-    check: Check,
-    recordings: Sequence[Recording],
-    by_pedal: Positions | None,
-    by_command: Positions | None,
-) -> CheckResult | None:
-    """A plate that does not move though it was told to, or though the pedal did."""
-    if by_command is not None and len(by_command):
-        asked, seen = float(np.ptp(by_command.x)), float(np.ptp(by_command.y))
-        if asked >= CLEARLY_POINTS and seen <= PINNED_POINTS:
-            return check.result(
-                "not-moving",
-                f"the command went over {asked:.0f} points and the plate moved {seen:.1f}.",
-                windows=_windows(by_command),
-                samples=int(by_command.samples.sum()),
-            )
-    if by_pedal is None or not len(by_pedal):
-        return None
-    on = by_pedal.only(by_pedal.on)
-    if not len(on) or np.ptp(on.x) < CLEARLY_POINTS or np.ptp(on.y) > PINNED_POINTS:
-        return None
-    resting = on.x <= np.min(on.x) + PRESSED_POINTS
-    at = float(np.median(on.y))
-    why = f"the plate stayed at {at:.1f} % while the pedal went over {np.ptp(on.x):.0f} points"
-    if not shown_throttled(recordings, on, resting):
-        rise = float(np.nanmax(on.rpm[~resting]) - np.nanmedian(on.rpm[resting]))
-        if rise >= FOLLOWS_RPM:
-            return check.result(
-                "not-this-kind",
-                f"{why}, yet the engine followed by {rise:.0f} rpm: either its plate is not there "
-                "to follow the pedal, or the recording does not show the plate.",
-                settle="record intake manifold pressure as well, parked, with the same presses",
-            )
-    return check.result(
-        "fixed-opening",
-        f"{why} with the engine running.",
-        windows=_windows(on),
-        samples=int(on.samples.sum()),
     )
 
 

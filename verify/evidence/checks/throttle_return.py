@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -41,6 +41,7 @@ from verify.evidence.releases import (
 )
 from verify.evidence.verdict import CheckResult, Distribution, Limits, Measurement, Rule
 from verify.quantity import SpecValue
+from verify.values import dataclass
 from verify.words import Verdict
 
 HEALTHY_S = 0.5

@@ -10,6 +10,7 @@ import numpy as np
 from verify.evidence import spans as sp
 from verify.evidence.checks.slow_readings import channels_named
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.stretches import places_in
 from verify.evidence.windows import Condition, hold_onto
 
 # One step of a trim: a byte over −100 to 99.2 %. SAE J1979 / ISO 15031-5, PID 06 to 09. Loggers
@@ -47,11 +48,19 @@ def not_fitted(recordings: Sequence[Recording]) -> bool:
 def sums(short: Channel, long: Channel, spans: Array) -> list[Array]:
     """short + the long trim's latest reading, for each span."""
     held_s = sp.longest_step_s(long, LONG_CAP_S)
-    found = []
-    for times, values in sp.pieces(short, spans):
-        both = values + hold_onto(long, times, held_s)
-        found.append(both[np.isfinite(both)])
-    return found
+    if not len(spans):
+        return []
+    first = np.searchsorted(short.time_s, spans[:, 0], side="left")
+    after = np.searchsorted(short.time_s, spans[:, 1], side="right")
+    place = places_in(first, after)
+    if long.time_s is short.time_s:
+        both = (short.values + long.values)[place]
+    else:
+        both = short.values[place] + hold_onto(long, short.time_s[place], held_s)
+    pieces = np.split(both, np.cumsum(after - first)[:-1])
+    if np.isfinite(both).all():
+        return pieces
+    return [own[np.isfinite(own)] for own in pieces]
 
 
 def drops_out(trim: Channel, spans: Array) -> float:
@@ -64,9 +73,11 @@ def drops_out(trim: Channel, spans: Array) -> float:
     """
     values = np.concatenate([v for _, v in sp.pieces(trim, spans)]) if len(spans) else np.empty(0)
     zero = values == 0.0
+    count = int(np.count_nonzero(zero))
+    if count < max(LEAST_DROPS, DROPS_SHARE * len(values)):
+        return 0.0
     first, after = sp.runs_of(zero)
-    count, runs = int(np.count_nonzero(zero)), len(first)
-    if count < max(LEAST_DROPS, DROPS_SHARE * len(values)) or runs < LEAST_DROP_RUNS:
+    if len(first) < LEAST_DROP_RUNS:
         return 0.0
     if float(np.mean(after - first)) > LONGEST_DROP_RUN or count == len(values):
         return 0.0

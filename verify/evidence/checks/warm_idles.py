@@ -114,13 +114,12 @@ def _levels(
         if channel is None:
             continue
         own: dict[int, list[Array]] = {}
-        for i, windows in enumerate(groups):
-            if windows[0].recording != place:
-                continue
-            spans = np.array([[w.start_s, w.end_s] for w in windows])
-            pieces = [v for _, v in sp.pieces(channel, spans) if len(v)]
-            if sum(len(v) for v in pieces) >= LEAST_READINGS:
-                own[i] = pieces
+        here = [(i, w) for i, g in enumerate(groups) for w in g if w.recording == place]
+        spans = np.array([[w.start_s, w.end_s] for _, w in here]).reshape(-1, 2)
+        for (i, _), (_, values) in zip(here, sp.pieces(channel, spans), strict=True):
+            if len(values):
+                own.setdefault(i, []).append(values)
+        own = {i: p for i, p in own.items() if sum(len(v) for v in p) >= LEAST_READINGS}
         if not own:
             continue
         means = {i: float(np.concatenate(pieces).mean()) for i, pieces in own.items()}

@@ -103,17 +103,19 @@ def _held(found: Sequence[Stretch], channels: Sequence[Channel]) -> _Held:
         if not s.regulated.any():
             continue
         weights = weights_s(s.clock_s, channel)
-        fast = s.regulated & (s.speed_kmh >= ROAD_KMH)
-        fast &= np.cumsum(weights * fast) > ROAD_SETTLES_S
-        whole.append(s.values[s.regulated])
-        if fast.any():
+        # The clock only runs on: what is regulated is all from one reading on.
+        first = int(np.argmax(s.regulated))
+        fast = first + np.flatnonzero(s.speed_kmh[first:] >= ROAD_KMH)
+        driven = np.cumsum(weights[fast])
+        fast = fast[np.searchsorted(driven, ROAD_SETTLES_S, side="right") :]
+        whole.append(s.values[first:])
+        if len(fast):
             road.append(s.values[fast])
-        held_s += float(weights[s.regulated].sum())
+        held_s += float(weights[first:].sum())
         road_s += float(weights[fast].sum())
-        times = s.time_s[s.regulated]
-        windows.append(Window(s.place, float(times[0]), float(times[-1])))
-        late = s.regulated & (s.clock_s >= s.ran_s - END_S)
-        end = level([s.values[late]], "°C", step)
+        windows.append(Window(s.place, float(s.time_s[first]), float(s.time_s[-1])))
+        late = max(first, int(np.searchsorted(s.clock_s, s.ran_s - END_S, side="left")))
+        end = level([s.values[late:]], "°C", step)
     return _Held(
         level(whole, "°C", step), level(road, "°C", step), end, held_s, road_s, tuple(windows)
     )

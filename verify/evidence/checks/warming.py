@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from verify.evidence import spans as sp
 from verify.evidence.recording import Array, Channel, Recording
+from verify.evidence.stretches import as_slice
 from verify.evidence.windows import (
     FAST_CAP_S,
     TEMPERATURE_CAP_S,
@@ -68,28 +69,28 @@ def stretches(recording: Recording, place: int, warm_from_c: float) -> list[Stre
 
 def _stretch(recording: Recording, place: int, spans: Array, warm_from_c: float) -> Stretch | None:
     coolant = recording.channels["coolant"]
-    inside = sp.inside(coolant.time_s, spans)
+    inside = as_slice(np.flatnonzero(sp.inside(coolant.time_s, spans)))
     times, values = coolant.time_s[inside], coolant.values[inside]
     if len(values) < 2:
         return None
-    before = np.concatenate([[0.0], np.cumsum(spans[:, 1] - spans[:, 0])])
-    own = np.searchsorted(spans[:, 0], times, side="right") - 1
-    clock = before[own] + times - spans[own, 0]
+    clock = _ran(times, spans)
     speed = recording.channels.get("vehicle_speed")
     if speed is None or too_slow(speed, FAST_CAP_S):
         kmh = np.full(len(times), np.nan)
     else:
         kmh = hold_onto(speed, times, sp.longest_step_s(speed, FAST_CAP_S))
-    driven = np.cumsum(weights_s(clock, coolant) * (kmh >= DRIVING_KMH))
-    block = (clock // BLOCK_S).astype(np.intp)
-    block = np.minimum(block, max(0, int(clock[-1] // BLOCK_S) - 1))  # the rest joins the last
-    first = np.flatnonzero(np.diff(block, prepend=-1))  # the clock only runs on
-    number = block[first]
+    moving = np.flatnonzero(kmh >= DRIVING_KMH)
+    driven = np.append(0.0, np.cumsum(weights_s(clock, coolant)[moving]))
+    number = np.arange(max(1, int(clock[-1] // BLOCK_S)))  # the rest joins the last
+    first = np.searchsorted(clock, BLOCK_S * number, side="left")  # the clock only runs on
+    filled = np.diff(first, append=len(clock)) > 0
+    first, number = first[filled], number[filled]
     means = np.add.reduceat(values, first) / np.diff(np.append(first, len(values)))
     apart = np.diff(number)
     rise = np.append(np.diff(means) / apart, 0.0)
     rise[-1:] = rise[-2:-1] if len(rise) > 1 else math.inf
-    long = (clock[first] >= LONG_RUN_S) & (driven[first] >= LONG_DRIVE_S)
+    driven_by = driven[np.searchsorted(moving, first, side="right")]
+    long = (clock[first] >= LONG_RUN_S) & (driven_by >= LONG_DRIVE_S)
     over = np.flatnonzero((rise <= RISES_K) & ((means >= warm_from_c) | long))
     from_s = clock[first[over[0]]] if len(over) else math.inf
     return Stretch(
@@ -103,6 +104,16 @@ def _stretch(recording: Recording, place: int, spans: Array, warm_from_c: float)
         float(means[-1]),
         float(driven[-1]),
     )
+
+
+def _ran(times: Array, spans: Array) -> Array:
+    """Seconds of running up to each of these times, all of which lie in one of the spans."""
+    if len(spans) == 1:
+        return times - float(spans[0, 0])
+    before = np.concatenate([[0.0], np.cumsum(spans[:, 1] - spans[:, 0])])
+    own = np.searchsorted(spans[:, 0], times, side="right") - 1
+    clock: Array = before[own] + times - spans[own, 0]
+    return clock
 
 
 def _slope(means: Array, number: NDArray[np.intp]) -> float:

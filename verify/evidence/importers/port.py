@@ -24,7 +24,7 @@ MOST_ROWS = 20_000_000
 
 WANTED = (
     "a table (CSV or Parquet) with one header line, a time column and one or more channels, "
-    "events as JSON lines, an MDF 4 file, or a bus log with standard diagnostic answers"
+    "events as JSON lines, an MDF 4 file, a bus log with standard diagnostic answers, or a sound"
 )
 
 
@@ -35,11 +35,13 @@ class Layout:
     key: under which a mapping can be remembered for files of this layout.
     proposals: one a column (or a signal, where rows name their signal).
     has_time: False where somebody must say the interval between rows.
+    sound: whether it is a sound, of which something else is told than what its columns are.
     """
 
     key: str
     proposals: tuple[Proposal, ...]
     has_time: bool
+    sound: bool = False
 
 
 class Importer(Protocol):
@@ -100,6 +102,12 @@ def _can_text() -> Importer:
     return CanTextImporter()
 
 
+def _sound() -> Importer:
+    from verify.evidence.importers.sound import SoundImporter
+
+    return SoundImporter()
+
+
 def _json_lines() -> Importer:
     from verify.evidence.importers.json_lines import JsonLinesImporter
 
@@ -128,6 +136,7 @@ _KNOWN: tuple[tuple[Callable[[bytes], bool], Callable[[], Importer]], ...] = (
     (lambda head: head.startswith(b"PAR1"), _parquet),
     (lambda head: head.startswith((b"MDF ", b"UnFinMF ")), _mdf),
     (lambda head: head.startswith(b"LOGG"), _can_blf),
+    (lambda head: not _is_text(head[:64]), _sound),
     (_may_be_bus_log, _can_text),
     (lambda head: b"{" in head, _json_lines),
     (lambda _head: True, _csv),
@@ -169,6 +178,8 @@ _TEXTS: tuple[tuple[re.Pattern[bytes], str], ...] = (
 
 def tables_used(importer: str) -> tuple[str, ...]:
     """The packaged tables that decide what an importer makes of a file, by the importer's name."""
+    if importer == "sound":
+        return ()  # its channels are no columns that a table could know
     decodes = importer in ("can-text", "can-blf", "mdf")
     return ("seeds/channels.csv", "seeds/parameters.csv") if decodes else ("seeds/channels.csv",)
 

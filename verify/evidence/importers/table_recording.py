@@ -8,7 +8,7 @@ not, because together they show how the logger asked; positions alone are not, t
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -40,7 +40,7 @@ from verify.evidence.importers.table_columns import (
 )
 from verify.evidence.importers.table_times import Times
 from verify.evidence.prepare import Clock, age_in_a_row, make_channel, mend_clock
-from verify.evidence.recording import Recording
+from verify.evidence.recording import Channel, Recording
 from verify.evidence.resampled import resampled
 
 _TOLD_INTERVAL = re.compile(r"every ([0-9.eE+-]+) s, told")
@@ -136,8 +136,7 @@ def _wide(
     draft.repairs.extend(clock.repairs)
     genuine = genuine_rows(list(numbers.values()), clock.gap_rows)
     draft.repairs.extend(genuine.repairs)
-    filled = sum(len(v) - int(np.count_nonzero(np.isnan(v))) for v in numbers.values())
-    skew_s = age_in_a_row(clock) if filled > _ONE_A_ROW * table.rows else 0.0
+    skew_s = age_in_a_row(clock) if _many_a_row(numbers.values(), table.rows) else 0.0
     masks = dict(zip(names, genuine.masks, strict=True))
     engine = next((h for h in names if h in uses and uses[h].channel == "engine_speed"), None)
     if engine is not None and masks[engine] is None:
@@ -149,25 +148,34 @@ def _wide(
             real = np.zeros(table.rows, dtype=bool)
             real[slice(None) if clock.rows is None else clock.rows] = drawn.read
             masks[engine] = real
-    for header, mask in masks.items():
-        values = numbers.pop(header)
-        if header in uses:
-            _add_column(draft, header, uses[header], clock, values, mask, skew_s)
+    used = [(h, numbers.pop(h), mask) for h, mask in masks.items() if h in uses]
+    numbers.clear()
+
+    def made(column: tuple[str, Array, Mask | None]) -> tuple[Channel | None, tuple[str, ...]]:
+        header, values, mask = column
+        return _channel(header, uses[header], clock, values, mask, skew_s)
+
+    for (header, _, _), own_channel in zip(used, of_each(made, used, table.rows), strict=True):
+        draft.add(header, uses[header], own_channel)
     return finished(
         draft, clock, source_name=source_name, sha256=table.sha256, importer=importer.name,
         version=importer.version, rows=table.rows,
     )  # fmt: skip
 
 
-def _add_column(
-    draft: Draft,
-    header: str,
-    use: Use,
-    clock: Clock,
-    values: Array,
-    mask: Mask | None,
-    skew_s: float,
-) -> None:
+def _many_a_row(columns: Iterable[Array], rows: int) -> bool:
+    """Whether a row holds more than one reading."""
+    filled = 0
+    for values in columns:
+        filled += len(values) - int(np.count_nonzero(np.isnan(values)))
+        if filled > _ONE_A_ROW * rows:
+            return True
+    return False
+
+
+def _channel(
+    header: str, use: Use, clock: Clock, values: Array, mask: Mask | None, skew_s: float
+) -> tuple[Channel | None, tuple[str, ...]]:
     time_s = clock.time_s
     usual_s: float | None = clock.step_s
     if clock.rows is not None:
@@ -175,10 +183,10 @@ def _add_column(
         mask = None if mask is None else mask[clock.rows]
     if mask is not None:
         time_s, values, usual_s = time_s[mask], values[mask], None
-    draft.add(header, use, make_channel(
+    return make_channel(
         use.channel, header, use.unit, time_s, values, unit_told=use.unit_told,
         interval_s=usual_s, skew_s=skew_s,
-    ))  # fmt: skip
+    )  # fmt: skip
 
 
 def _long(
