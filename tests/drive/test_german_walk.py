@@ -116,7 +116,9 @@ class Walk:
                 key(DOWN + ENTER)
             case "ask" if step.detail.get("answers"):
                 good = [i for i, a in enumerate(step.detail["answers"]) if a in step.passes]
-                key(DOWN * (good[0] + 1 if good else 1) + ENTER)
+                # Nobody waits a quarter of an hour here, and after a relearn it is not skipped.
+                wanted = 1 if step.name == "service-info" else 0
+                key(DOWN * (good[wanted] + 1 if good else 1) + ENTER)
             case "ask":
                 key("Es sägt" + ENTER)
             case "reading":

@@ -230,3 +230,98 @@ def test_a_comeback_ends_what_was_to_follow() -> None:
     assert index_row(job.now)["open_proofs"] == 0
     with pytest.raises(UserError, match="car has come back"):
         job.correct(job.seq("road"), "yes")
+
+
+def spec_of(job: Job, text: str) -> dict[str, Any]:
+    source = "standard" if text else "not found"
+    return bodies.spec_body(job.now, name="idle_speed", text=text, unit="rpm", source=source)
+
+
+def test_after_a_sign_off_a_number_that_was_not_found_may_still_be_found() -> None:
+    job = to_follow()
+    job.put("spec", spec_of(job, ""))
+    decide(job)
+    job.put("spec", spec_of(job, "700"))
+    assert job.now.specs["idle_speed"].text == "700"
+    assert job.now.signed_off is not None
+
+
+def test_after_a_sign_off_a_number_that_was_known_stays_as_it_was_signed() -> None:
+    job = to_follow()
+    job.put("spec", spec_of(job, "650"))
+    decide(job)
+    with pytest.raises(UserError, match="signed off"):
+        spec_of(job, "700")
+
+
+def flow_with_a_relearn() -> Graph:
+    """seal (safe) → info (what is required; learning) → relearn → gate."""
+    return flow(
+        step("ask", "seal", go("yes", "info"), go(["no", "cannot"], "diagnosis")),
+        step("ask", "info", go("required", "relearn"),
+             go(["itself", "done", "?", "cannot"], "gone"),
+             answers={"required": "Required", "itself": "By itself", "done": "Done", "?": "?"},
+             passes=["required", "itself", "done"], unsure=["?"],
+             group=Group.LEARNING, later=("find out, and have it done", "within two weeks")),
+        step("do", "relearn", go("done", "gone"), go("cannot", "diagnosis"), does=["remedy"],
+             optional=True),
+        step("ask", "gone", go(["yes", "cannot"], "keys"), go("no", "diagnosis"),
+             group=Group.COMPLAINT, later=("drive 100 km", "100 km")),
+        step("gate", "keys", go("hand-back", "handed-back"), go("proof-to-follow", "to-follow"),
+             go("neither", "diagnosis")),
+        endings=("handed-back", "to-follow", "diagnosis", "tow"),
+    )  # fmt: skip
+
+
+def with_nothing_found() -> Job:
+    job = Job(machine_for(flow_with_a_relearn()))
+    for answer in ("yes", "?", "yes"):
+        job.answer(answer)
+    assert list(job.now.to_prove) == ["info"]
+    return job
+
+
+def test_that_work_is_required_is_no_proof_until_it_was_done() -> None:
+    job = with_nothing_found()
+    proof(job, "info", "required")
+    assert list(job.now.to_prove) == ["info"]
+    assert not job.now.proven_later
+    assert not job.now.proof_failed
+    assert state(job) == "handed back, proof to follow"
+    proof(job, "info", "done")
+    assert job.now.proven_later
+
+
+def test_an_answer_after_which_nothing_is_to_be_done_closes_it_at_once() -> None:
+    job = with_nothing_found()
+    proof(job, "info", "itself")
+    assert job.now.proven_later
+
+
+def test_a_proof_corrected_to_work_that_is_required_stays_open() -> None:
+    job = with_nothing_found()
+    proof(job, "info", "itself")
+    seq = job.now.proofs[-1].seq
+    job.put("correction", bodies.correction_body(job.now, seq, Outcome("required"), reason=HIDDEN))
+    assert not job.now.proven_later
+    assert list(job.now.to_prove) == ["info"]
+
+
+def test_on_the_walk_the_same_answer_passes_as_its_work_follows_there() -> None:
+    job = with_nothing_found()
+    proof(job, "info", "required")
+    job.put("correction", bodies.correction_body(job.now, 3, Outcome("required"), reason=HIDDEN))
+    assert job.now.at == "relearn"
+    job.answer("done")
+    job.answer("yes")
+    assert job.now.ending is not None
+    assert job.now.ending.kind is EndingKind.HAND_BACK
+
+
+def test_a_proof_of_the_first_version_counts_as_it_did() -> None:
+    """Such a journal holds the answer without `opens`, and replays to what it was."""
+    job = with_nothing_found()
+    body = {**bodies.proof_body(job.now, "info", Outcome("required")), "outcome": {
+        "label": "required", "grade": "told"}}  # fmt: skip
+    job.put("proof", body)
+    assert job.now.proven_later

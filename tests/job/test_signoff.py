@@ -7,15 +7,18 @@ from typing import Any
 
 import pytest
 
+from tests.flow.small import flow, go, step
 from tests.job.play import HIDDEN, Job, failed_once, judged, workshop_flow
 from tests.job.test_proof_to_follow import proof, to_follow
 from tests.job.test_signoff_fold import handed_back
 from verify.evidence.verdict import CheckResult, Limits
+from verify.flow.graph import Outcome, Promise
 from verify.flow.machine import draft_machine
 from verify.job import bodies
-from verify.job.session import ReadOnlySession
+from verify.job.entry import Draft
+from verify.job.session import ReadOnlySession, fold
 from verify.job.signoff import SAID, Elsewhere, Point, Weight, close_to_limit, points
-from verify.words import Verdict
+from verify.words import Group, Verdict
 
 FILE, OTHER = "ab" * 32, "cd" * 32
 
@@ -135,6 +138,91 @@ def test_a_skipped_wait_with_its_reason() -> None:
     point = one(job.now, "wait-skipped")
     assert point.words == "The wait of 10 min at “Clean” was skipped."
     assert point.said == (HIDDEN,)
+
+
+def test_a_word_that_turned_good_within_minutes_with_nothing_in_between_is_grave() -> None:
+    job = to_follow()
+    proof(job, "road", "yes")
+    point = one(job.now, "answered-differently")
+    assert point.weight is Weight.GRAVE
+    assert point.words == (
+        "“Road” was not decided: ?. It was answered differently 1 min later, with nothing done, "
+        "driven or recorded in between: Yes."
+    )
+
+
+def test_a_word_that_turned_after_something_was_recorded_or_long_after_is_not_grave() -> None:
+    job = to_follow()
+    proof(job, "idle", judged("pass"), evidence=["a"])
+    proof(job, "road", "yes")
+    assert named(job.now, "answered-differently") == []
+    job = to_follow()
+    body = bodies.proof_body(job.now, "road", Outcome("yes"))
+    wish = Draft("proof", body, "2031-05-01T09:20:00.000Z", "p-1", "late", {})
+    job.journal.append("j", wish, expected_head=job.journal.head("j"))
+    now = fold("j", job.journal.entries("j"), job.machine)
+    assert named(now, "answered-differently") == []
+
+
+def test_what_could_not_be_done_and_then_was_did_not_turn() -> None:
+    job = to_follow(road="cannot")
+    proof(job, "road", "yes")
+    assert named(job.now, "answered-differently") == []
+
+
+def with_a_promise() -> Job:
+    """start → rest (a wait) → restart, which is never asked unless it rested → road."""
+    graph = flow(
+        step("ask", "start", go("yes", "rest"), go(["no", "cannot"], "diagnosis")),
+        replace(
+            step("do", "rest", go("done", "restart"), go("cannot", "diagnosis"), optional=True),
+            detail={"wait_s": 900.0},
+        ),
+        step("ask", "restart", go("yes", "road"), go("no", "again"), go("cannot", "diagnosis"),
+             optional=True),
+        step("do", "again", go("done", "rest"), go("cannot", "diagnosis"), does=["remedy"],
+             optional=True),
+        step("ask", "road", go("yes", "handed-back"), go(["no", "cannot"], "diagnosis"),
+             group=Group.COMPLAINT, later=("drive", "soon")),
+        endings=("handed-back", "diagnosis", "tow"),
+    )  # fmt: skip
+    job = Job(draft_machine(replace(graph, promises=(Promise("never", "rest", "restart"),))))
+    job.answer("yes")
+    return job
+
+
+def skip(job: Job) -> None:
+    """As a version wrote it that let it be skipped."""
+    body = {"step": "rest", "attempt": job.now.pending.attempt, "reason": HIDDEN}  # type: ignore[union-attr]
+    job.put("wait-skipped", body)
+    job.answer("done")
+
+
+def test_a_pass_that_rests_on_a_wait_which_was_skipped_is_grave() -> None:
+    job = with_a_promise()
+    skip(job)
+    job.answer("yes")
+    job.answer("yes")
+    point = one(job.now, "told-without-wait")
+    assert point.weight is Weight.GRAVE
+    assert point.words == (
+        "The wait of 15 min at “Rest” was skipped. “Restart” rests on it and was answered all the "
+        "same: Yes."
+    )
+    assert point.said == (HIDDEN,)
+
+
+def test_a_wait_skipped_once_and_kept_the_next_time_is_not_grave() -> None:
+    job = with_a_promise()
+    skip(job)
+    job.answer("no")
+    job.answer("done")
+    job.put("wait-started", bodies.wait_started_body(job.now))
+    job.put("wait-ended", bodies.wait_ended_body(job.now))
+    job.answer("done")
+    job.answer("yes")
+    assert one(job.now, "wait-skipped").weight is Weight.LOOK
+    assert named(job.now, "told-without-wait") == []
 
 
 def test_a_countdown_shorter_than_it_says_is_grave() -> None:

@@ -5,18 +5,23 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from tests.report import jobs
 from verify.evidence.checks.catalogue import CATALOGUE
 from verify.evidence.verdict import CheckResult
+from verify.flow.graph import CANNOT, Outcome, Step
 from verify.job.entry import Entry, verify_chain
 from verify.job.session import ReadOnlySession
 from verify.job.signoff import points
 from verify.job.signoff_point import WEIGHTS
+from verify.job.visits import Visit
 from verify.report.build import _FOR
 from verify.report.document import Mark, Points, Reader, Report, Section, Stage
+from verify.report.parts import came_of
 from verify.report.words import ASKED, GONE, NOT_STATUTORY, PROVEN
 from verify.terminal.cmd_report import report_of
 from verify.terminal.desk import Desk
@@ -309,3 +314,18 @@ def test_the_report_names_whoever_it_was_made_for_with_the_right_article() -> No
         Audience.TECHNICIAN: "a technician",
         Audience.OWNER: "an owner",
     }
+
+
+def test_what_was_left_out_or_could_not_be_judged_was_not_refused() -> None:
+    step = Step("bolt", "fasten", "The bolt", "", (), ("pass",), frozenset({"pass"}))
+    said = {"a": "left out: not required", "b": "no wrench"}
+    source: Any = SimpleNamespace(secret=said.__getitem__, outcome=lambda _s, o: f"was {o.label}")
+
+    def visit(**over: Any) -> Visit:
+        stamp = {"seq": 1, "placed": 1, "rank": 1, "time": "", "person": "", "mode": "as-work"}
+        return Visit(step="bolt", attempt=1, outcome=Outcome(CANNOT), **stamp, **over)
+
+    assert came_of(step, visit(private={"reason": "a"}), source) == "left out"
+    assert came_of(step, visit(private={"reason": "b"}), source) == "was cannot"
+    judged = CheckResult("fasten", 1, Verdict.UNDECIDED, "tool-range", "Out of its range.")
+    assert came_of(step, visit(results=[judged.to_json()]), source) == "undecided"

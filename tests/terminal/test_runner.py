@@ -9,12 +9,15 @@ from pathlib import Path
 import pytest
 
 from tests.terminal.walks import SMALL, idle_csv, play, small_desk
-from verify.job.bodies import wait_started_body
+from verify.errors import UserError
+from verify.job.bodies import wait_skipped_body, wait_started_body
 from verify.terminal.clock import PlayingClock
 from verify.terminal.desk import Desk
 from verify.terminal.hands import PersonHands
 from verify.terminal.prove import ProofRunner
+from verify.terminal.recall import with_the_complaint
 from verify.terminal.runner import Paused, close_by_hand
+from verify.terminal.say import step_page
 from verify.terminal.ui_lines import LineUi
 from verify.words import Audience, EndingKind
 
@@ -253,7 +256,7 @@ def test_a_long_list_of_answers_keeps_its_way_back_on_the_screen(monkeypatch) ->
 
 
 def test_a_file_that_is_no_picture_is_not_taken_for_one(tmp_path: Path) -> None:
-    from verify.errors import UserError
+
     from verify.terminal.recordings import keep_picture
 
     journal = small_desk().journal
@@ -304,6 +307,36 @@ def test_a_wait_that_is_part_of_the_proof_is_left_out_and_never_called_done(
     assert desk.secret(rest.private["reason"]) == "customer waits"
     assert "rest" in [s.name for s in session.open_steps()]
     assert "this step stays open" in play.shown.getvalue()
+
+
+def test_a_wait_that_something_rests_on_is_not_skipped_though_its_step_is_optional(
+    tmp_path: Path,
+) -> None:
+    text = SMALL.read_text()
+    to_start = "    branches: [{when: [done, cannot], to: start}]\n"
+    assert text.count(to_start) == 1
+    text = text.replace(
+        to_start, "    branches: [{when: done, to: start}, {when: cannot, to: back}]\n"
+    )
+    text += "promises:\n  - never: {step: start, unless: rest}\n"
+    path = tmp_path / "small.yaml"
+    path.write_text(text)
+    desk = small_desk(flow=path)
+    with pytest.raises(Paused):
+        play(desk, *TO_REST, "2", "customer waits", "2", "!pause")  # not ended by that, asked again
+    shown = " ".join(play.shown.getvalue().split())
+    assert "A pause does not stop it" in shown
+    assert "Skip the wait" not in shown
+    session = desk.session()
+    assert session.pending.step == "rest"
+    assert session.skipped_waits == ()
+    with pytest.raises(UserError, match="on which what comes after it rests"):
+        wait_skipped_body(session, "0" * 64)
+    desk.write("wait-started", wait_started_body(desk.live()))
+    desk.clock.pass_time(121.0)
+    with pytest.raises(Paused):
+        play(desk, "1", "!pause")
+    assert desk.session().pending.step == "start"
 
 
 def test_a_wait_left_out_is_proof_to_follow_and_can_be_left_out_once_more(tmp_path: Path) -> None:
@@ -446,3 +479,63 @@ def test_columns_nobody_knows_are_asked_about_once_and_offered_again(tmp_path: P
     shown = play.shown.getvalue()
     assert "A file of this layout was read before like this" in shown
     assert "Which column" not in shown
+
+
+def test_the_customers_words_stand_where_it_is_asked_whether_the_complaint_is_gone() -> None:
+    desk = small_desk(flow=Path("throttle-body-replaced"))
+    with pytest.raises(Paused):
+        play(desk, "12345", "It hunts when warm, twice a week", "a code", "!pause")
+    session = desk.session()
+    asked = session.graph.steps["complaint-gone"]
+    page = with_the_complaint(step_page(session, step=asked), session, asked, desk.secret)
+    assert "The complaint, as it was told: “It hunts when warm, twice a week”" in page.before
+    other = session.graph.steps["first-start"]
+    page = with_the_complaint(step_page(session, step=other), session, other, desk.secret)
+    assert "hunts" not in page.before
+
+
+def prove(desk: Desk, *lines: str) -> str:
+    shown = io.StringIO()
+    source = io.StringIO("".join(line + "\n" for line in lines))
+    with suppress(Paused):
+        ProofRunner(desk, PersonHands(LineUi(source, shown)), "as-work").run()
+    return " ".join(shown.getvalue().split())
+
+
+def with_no_idle_speed(tmp_path: Path, rpm: float = 750.0) -> Desk:
+    """The idle was recorded, its figure was not found, and then it was only told."""
+    desk = small_desk()
+    file = str(idle_csv(tmp_path / "idle.csv", rpm))
+    walk_to_end(desk, ["1", file, "3", "1", "2", "1", "1"])
+    session = desk.session()
+    assert list(session.to_prove) == ["idle"]
+    assert session.specs["idle_speed"].text == ""
+    return desk
+
+
+@pytest.mark.parametrize("at_the_step", [False, True])
+def test_a_number_that_was_not_found_can_be_entered_when_proof_is_taken_in(
+    tmp_path: Path, at_the_step: bool
+) -> None:
+    desk = with_no_idle_speed(tmp_path)
+    before = [v.seq for v in desk.session().walk]
+    enter = ["!spec", "1", "750 rpm", "sheet 7", "found it in the sheet of the engine"]
+    shown = prove(desk, *(["1"] if at_the_step else []), *enter, "!pause")
+    assert ("Not found until now: Warm idle speed. Enter it first (!spec)." in shown) == at_the_step
+    session = desk.session()
+    assert session.specs["idle_speed"].text == "750"
+    assert session.proven_later
+    assert session.proofs[-1].outcome.label == "pass"
+    assert [v.seq for v in session.walk] == before
+
+
+def test_a_number_found_later_can_show_that_it_failed(tmp_path: Path) -> None:
+    desk = with_no_idle_speed(tmp_path, 1150.0)
+    prove(desk, "!spec", "1", "750 rpm", "sheet 7", "found it in the sheet of the engine", "!pause")
+    assert desk.session().proof_failed == ("idle",)
+
+
+def test_a_number_that_is_known_is_not_changed_when_proof_is_taken_in(tmp_path: Path) -> None:
+    desk = small_desk()
+    walk_to_end(desk, ["2", "1", "1"])
+    assert '"!spec" is not offered here.' in prove(desk, "!spec", "!pause")

@@ -10,11 +10,16 @@ import pytest
 from tests.terminal.test_runner import TO_REST
 from tests.terminal.walks import idle_csv, play, small_desk
 from verify.errors import UserError
-from verify.job.answers import Number
+from verify.flow.graph import Outcome
+from verify.job.answers import Exceptions, Number, answer_from_tree
+from verify.job.rules import check_outcome
+from verify.job.signoff import Weight, points, said
+from verify.job.visits import Misfit
 from verify.terminal.account import account_lines
 from verify.terminal.collect import judge_taken
 from verify.terminal.desk import Desk
 from verify.terminal.runner import Paused
+from verify.terminal.say import answer_words
 from verify.words import Audience, EndingKind
 
 TO_START = [*TO_REST, "2", "hurry", "1"]
@@ -186,7 +191,9 @@ def test_what_is_not_required_says_so_and_enter_leaves_it_out() -> None:
     assert "Not required: Enter alone leaves it out, and that is fine." in shown
     session = desk.session()
     assert session.at == "list"
-    assert "because: left out: not required" in "\n".join(account_lines(desk, session))
+    account = "\n".join(account_lines(desk, session))
+    assert "because: left out: not required" in account
+    assert "The story: left out [told" in account
 
 
 def test_a_wait_that_is_not_required_is_left_out_by_its_own_line() -> None:
@@ -224,16 +231,54 @@ def test_a_line_of_a_card_that_was_not_seen_is_no_line_that_is_so(audience: Audi
     shown = shown_until_paused(desk, "x", "2?")
     assert "A ? behind a number, such as 3?: those with ? were not seen." in shown
     assert "THIS ANSWER ENDS THE JOB" in shown
-    play(desk, "2?", "1")
+    ended = " ".join(play(desk, "2?", "1").split())
+    assert "Not shown: The list." in ended
+    assert "What led here" not in ended
     session = desk.session()
     assert session.last("list").outcome.label == "cannot"
     assert "because: not seen: Clamp tight" in "\n".join(account_lines(desk, session))
 
 
-def test_a_line_that_is_wrong_outweighs_one_not_seen() -> None:
+def test_a_line_not_seen_is_kept_beside_one_that_is_wrong_and_counts_like_it() -> None:
     desk = small_desk()
     shown_until_paused(desk, "x", "1 2?")
-    assert desk.session().last("list").outcome.items == {"plug"}
+    session = desk.session()
+    outcome = session.last("list").outcome
+    assert (outcome.items, outcome.unseen) == ({"plug", "clamp"}, {"clamp"})
+    assert Outcome.from_json(outcome.to_json()) == outcome
+    account = "\n".join(account_lines(desk, session))
+    assert "not fine: Plug locked. Not seen: Clamp tight" in account
+    assert said(session.graph.steps["list"], outcome) == (
+        "not so: Plug locked; not seen: Clamp tight"
+    )
+
+
+def test_what_was_not_seen_goes_where_what_is_not_so_goes() -> None:
+    """The number of the part was not looked at, and a lamp was lit: it is asked for."""
+    desk = odometer_desk()
+    shown_until_paused(desk, "12345", "It hunts", "a code", "!leave-out", "1? 3")
+    assert desk.session().pending.step == "part-number"
+
+
+def test_an_outcome_with_lines_unseen_alone_or_unknown_is_refused() -> None:
+    desk = small_desk()
+    shown_until_paused(desk, "x")
+    step = desk.session().step()
+    for items, unseen in (({"clamp"}, {"clamp"}), ({"plug"}, {"clamp"})):
+        with pytest.raises(Misfit):
+            check_outcome(
+                step, Outcome("exceptions", items=frozenset(items), unseen=frozenset(unseen))
+            )
+
+
+def test_an_answers_file_says_what_was_not_seen() -> None:
+    desk = small_desk()
+    shown_until_paused(desk, "x")
+    step = desk.session().step()
+    answer = answer_from_tree(step, {"wrong": ["plug"], "unseen": ["clamp"]})
+    assert answer == Exceptions(frozenset({"plug"}), frozenset({"clamp"}))
+    with pytest.raises(UserError, match="sealing"):
+        answer_from_tree(step, {"wrong": ["plug"], "unseen": ["sealing"]})
 
 
 # Numbers nobody can have read
@@ -277,3 +322,72 @@ def test_an_odometer_does_not_run_backwards_within_a_job() -> None:
         judge_taken(desk, again, step, Number("12340"), hands)
     for same in ("12345", "7671 mi", "12400"):
         judge_taken(desk, again, step, Number(same), hands)
+
+
+# What holds after a correction
+
+
+def mended_desk() -> Desk:
+    """A line was not so, it was put right, all is so; then an unrelated answer is corrected."""
+    desk = small_desk()
+    shown_until_paused(desk, "It hunts", "1", "1", "none", "9 N·m", "", "1", "",
+                       "1", "9 N·m", "sheet 4")  # fmt: skip
+    assert [v.step for v in desk.session().walk][1:4] == ["list", "mend", "list"]
+    return desk
+
+
+def correct_the_story(desk: Desk, *then: str) -> str:
+    story = len(desk.session().correctable())
+    return shown_until_paused(desk, "!correct", str(story), "It dies", "wrong word", *then)
+
+
+def graves(desk: Desk) -> list[str]:
+    return [p.name for p in points(desk.session()) if p.weight is Weight.GRAVE]
+
+
+def test_what_still_holds_is_the_last_answer_with_what_was_done_before_it() -> None:
+    desk = mended_desk()
+    shown = correct_the_story(desk, "1")
+    assert "It still holds: all fine" in shown
+    assert "not fine" not in shown[shown.index("Answered before the correction") :]
+    session = desk.session()
+    assert [v.step for v in session.walk][:4] == ["story", "list", "mend", "list"]
+    assert "This failed before" not in shown
+    assert graves(desk) == []
+
+
+def test_answered_anew_it_stands_after_what_was_done() -> None:
+    desk = mended_desk()
+    shown = correct_the_story(desk, "2", "none")
+    assert "This failed before" not in shown
+    session = desk.session()
+    assert [v.step for v in session.walk][:4] == ["story", "list", "mend", "list"]
+    assert session.last("list").outcome.label == "ok"
+    assert graves(desk) == []
+
+
+def test_a_fail_after_which_nothing_was_done_is_offered_as_it_was() -> None:
+    desk = small_desk()
+    shown_until_paused(desk, "It hunts", "1")
+    shown = correct_the_story(desk)
+    assert "It still holds: not fine: Plug locked" in shown
+
+
+def test_a_torque_that_is_offered_again_has_its_figure() -> None:
+    desk = mended_desk()
+    shown = correct_the_story(desk, "1")
+    assert "It still holds: pass (9 N·m)" in shown
+
+
+def test_a_torque_out_of_the_wrenchs_range_is_undecided_and_not_refused() -> None:
+    desk = small_desk()
+    shown_until_paused(
+        desk, "It hunts", "none", "9 N·m", "200 N·m", "1", "", "1", "9 N·m", "sheet 4"
+    )
+    session = desk.session()
+    visit = session.last("bolt")
+    assert visit.outcome.label == "cannot"
+    assert "The bolt: undecided" in "\n".join(account_lines(desk, session))
+    assert answer_words(session.graph.steps["bolt"], visit) == "The bolt: undecided (9 N·m)"
+    (point,) = [p for p in points(session) if "bolt" in p.words and "decided" in p.words]
+    assert "was not decided: undecided" in point.words

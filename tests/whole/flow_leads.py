@@ -14,6 +14,7 @@ LEADS: dict[str, list[tuple[dict[str, str], str]]] = {
         ({"first_start": "once: dies"}, "hand-back"),
         ({"first_start": "dies", "relearn__who": "no-routine"}, "still-wrong"),
         ({"service_info": "not-found"}, "proof-to-follow"),
+        ({"service_info": "done"}, "too-early"),
         ({"service_info": "required"}, "hand-back"),
         ({"service_info": "required", "relearn__who": "shop"}, "relearn-tow"),
         ({"service_info": "required", "relearn__verify": "not-settled"}, "relearn-failed"),

@@ -16,6 +16,7 @@ from tests.whole.rehearse_walks import Rehearsal
 from tests.whole.test_flows import FLOWS, best, graph_of, judged, play
 from verify.flow.graph import CANNOT, NATURAL_GRADE, Graph, Look, Outcome, Step, recorded_checks
 from verify.flow.graph import still_open as open_steps
+from verify.flow.opens import opens_work
 from verify.job.catalogue import catalogue
 from verify.words import Audience, EndingKind, Group, Verdict
 
@@ -359,3 +360,38 @@ def test_no_walk_lets_a_car_go_without_the_relearn_it_needs(name: str) -> None:
     proven, missing = walks_let_go(name)
     assert proven > 0
     assert missing == 0
+
+
+def test_what_opens_work_closes_nothing_and_another_answer_can() -> None:
+    """Over the library: of the steps that may be proven later, these answers pass on the walk only
+    because work follows them, so as proof they leave it open; each has one that says it is done."""
+    found = set()
+    for file in FLOWS:
+        graph = graph_of(file)
+        found |= {
+            (file, step.name, label)
+            for step in graph.required()
+            for label in step.passes
+            if step.later is not None and opens_work(graph, step, label)
+        }
+    names = ("accelerator-pedal-module", "throttle-body-cleaned", "throttle-body-replaced")
+    flows = [f"{name}.yaml" for name in names]
+    assert found == {(name, "service-info", "required") for name in flows}
+    for name in flows:
+        assert "done" in graph_of(name).steps["service-info"].passes
+
+
+@pytest.mark.parametrize("name", FLOWS)
+def test_what_was_not_seen_is_nowhere_called_not_right(name: str) -> None:
+    """An ending that `cannot` leads to says that it may only not have been shown."""
+    graph = graph_of(name)
+    led = {
+        b.to
+        for s in graph.steps.values()
+        for b in s.branches
+        if CANNOT in (b.when.own.outcome or ()) and b.to in graph.endings
+    }
+    for ending in (graph.endings[n] for n in led):
+        words = f"{ending.advice} {ending.owner}"
+        assert "not right yet." not in words, ending.name
+        assert ending.title != "The work is not finished"

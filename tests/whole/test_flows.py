@@ -247,6 +247,7 @@ def test_an_owner_with_everything_can_be_done() -> None:
     ("step", "label", "ending"),
     [
         ("service_info", "not-found", "proof-to-follow"),
+        ("service_info", "done", "too-early"),
         ("complaint_gone", "too-short", "proof-to-follow"),
         ("complaint_gone", "came-back", "still-wrong"),
         ("codes_after", "forbids", "tow"),

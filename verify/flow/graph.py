@@ -58,8 +58,11 @@ class Outcome:
 
     label: one of `Step.labels`, or `cannot`, `stop`.
     checks: check → (verdict, finding), for a judged recording.
-    items: the items of a card that are wrong.
+    items: the items of a card that are wrong, or that nobody saw: what was not seen is not shown to
+        be fine. unseen: those of them that nobody saw.
     value: a reading, in the step's unit.
+    opens: it passes on the walk because of what follows there, and was given as proof, where
+        nothing follows (see `opens`): it leaves the step open.
     """
 
     label: str
@@ -67,6 +70,8 @@ class Outcome:
     checks: tuple[tuple[str, Verdict, str], ...] = ()
     items: frozenset[str] = frozenset()
     value: Fraction | None = None
+    opens: bool = False
+    unseen: frozenset[str] = frozenset()
 
     def to_json(self) -> dict[str, Any]:
         body: dict[str, Any] = {"label": self.label, "grade": self.grade.value}
@@ -76,6 +81,10 @@ class Outcome:
             body["items"] = sorted(self.items)
         if self.value is not None:
             body["value"] = f"{self.value.numerator}/{self.value.denominator}"
+        if self.unseen:
+            body["unseen"] = sorted(self.unseen)
+        if self.opens:
+            body["opens"] = True
         return body
 
     @staticmethod
@@ -91,6 +100,8 @@ class Outcome:
             ),
             items=frozenset(body.get("items", ())),
             value=Fraction(body["value"]) if "value" in body else None,
+            opens=body.get("opens") is True,
+            unseen=frozenset(body.get("unseen", ())),
         )
 
 
@@ -169,6 +180,8 @@ class Step:
 
         A passing label on poorer evidence than the step's least grade leaves it open.
         """
+        if outcome.opens:
+            return Verdict.UNDECIDED
         if outcome.label in self.passes:
             return Verdict.PASS if outcome.grade.covers(self.least) else Verdict.UNDECIDED
         if outcome.label == CANNOT or outcome.label in self.unsure:
@@ -227,6 +240,10 @@ class Graph:
     def in_english(self, text: str) -> str:
         """A text of this graph in English: for lists and dates, which speak no other language."""
         return self.english.get(text, text)
+
+    def rest_on(self, name: str) -> tuple[str, ...]:
+        """What is never reached unless this step passed, by the promises of the flow."""
+        return tuple(p.then for p in self.promises if p.kind == "never" and p.first == name)
 
     def required(self) -> tuple[Step, ...]:
         return tuple(s for s in self.steps.values() if s.required)

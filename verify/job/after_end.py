@@ -56,7 +56,9 @@ class AfterEnd:
             return
         older = kind in ("correction", "rejudged") and body["of"] < signed.seq
         if kind == "spec" and body["name"] in self.specs:
-            older = self.specs[body["name"]].seq < signed.seq
+            # What was not found was signed as that: to find it takes nothing of it back.
+            known = self.specs[body["name"]]
+            older = bool(known.text) and known.seq < signed.seq
         if older or kind == "decision" or not (self.walk.provable() or kind in _OF_A_PROOF):
             raise Misfit(
                 f"{kind} in a job that is signed off",

@@ -80,9 +80,10 @@ class PhotoFile:
 
 @dataclass(frozen=True, slots=True)
 class Exceptions:
-    """The items of a card that are wrong; none means that all is well."""
+    """The items of a card that are wrong, and those nobody saw; none means that all is well."""
 
     items: frozenset[str]
+    unseen: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,7 @@ FORMS: Mapping[str, str] = {
     "fasten": '{torque: "9 N·m", order: yes, wrench: "25 N·m"}',
     "record": "{file: idle.csv}, or {told: told-pass}",
     "photo": "{file: connector.jpg}",
-    "card": "ok, or {wrong: [item, …]}",
+    "card": "ok, or {wrong: [item, …]}, with unseen: [item, …] where some were not seen",
 }
 
 
@@ -167,11 +168,14 @@ def answer_from_tree(step: Step, value: Any) -> Answer:
             return PhotoFile(path)
         case "card", "ok":
             return Exceptions(frozenset())
-        case "card", {"wrong": list() as items}:
-            for item in items:
-                if item not in step.detail["items"]:
-                    raise UserError(unknown(str(item), step.detail["items"], "item of this card"))
-            return Exceptions(frozenset(items))
+        case "card", {"wrong": list() as items, **more} if set(more) <= {"unseen"}:
+            unseen = more.get("unseen") or []
+            if isinstance(unseen, list):
+                for item in (*items, *unseen):
+                    if item not in step.detail["items"]:
+                        known = step.detail["items"]
+                        raise UserError(unknown(str(item), known, "item of this card"))
+                return Exceptions(frozenset(items), frozenset(unseen) - frozenset(items))
     raise UserError(
         Problem(
             found=f'"{value}"' if isinstance(value, str) else f"{value}",

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from verify.errors import Problem, UserError
 from verify.flow.graph import Outcome
 from verify.flow.machine import DraftMachine, FlowMachine
+from verify.flow.opens import as_proof
 from verify.job.entry import GENESIS, Draft, seal
 from verify.job.session import (
     DraftSession,
@@ -156,6 +157,7 @@ def proof_body(
     private: Mapping[str, str] | None = None,
 ) -> Body:
     """What an open step came to after the keys went back; step: one of `session.to_prove`."""
+    outcome = as_proof(session.graph, step, outcome)
     body: Body = {
         "step": step,
         "attempt": session.made.get(step, 0) + 1,
@@ -236,6 +238,8 @@ def correction_body(
 ) -> Body:
     """Another answer in the place of the live one of entry `seq`; reason: salted digest."""
     old = _answer(session, seq, aside=False)
+    if old in session.proofs:
+        outcome = as_proof(session.graph, old.step, outcome)
     body: Body = {
         "of": seq,
         "step": old.step,
@@ -289,8 +293,18 @@ def wait_ended_body(session: ReadOnlySession, *, step: str = "") -> Body:
 
 
 def wait_skipped_body(session: ReadOnlySession, reason: str, *, step: str = "") -> Body:
-    """reason: salted digest."""
-    body = _wait(_pending(session, step)) | {"reason": _digest(reason)}
+    """reason: salted digest. A wait on which something else rests (a promise `never … unless`) is
+    kept or left out, not skipped; only a rehearsal from a file has no time for it."""
+    pending = _pending(session, step)
+    if session.graph.rest_on(pending.step) and not session.scripted:
+        raise UserError(
+            Problem(
+                found=f"the wait of {pending.step} skipped, on which what comes after it rests",
+                expected="its end",
+                next="wait, or pause, as the time runs on; or answer that it cannot be done",
+            )
+        )
+    body = _wait(pending) | {"reason": _digest(reason)}
     return _live(session, "wait-skipped", body)
 
 

@@ -58,8 +58,9 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
         frozenset({"step", "attempt", "outcome"}),
         frozenset({"evidence", "results", "values", "private", "from"}),
     ),
+    # 2: an outcome may say `opens`, of a proof after which something is still to be done.
     "correction": (
-        1,
+        2,
         frozenset({"of", "step", "attempt", "outcome", "reason"}),
         frozenset({"evidence", "results", "values", "private"}),
     ),
@@ -97,8 +98,9 @@ KINDS: dict[str, tuple[int, frozenset[str], frozenset[str]]] = {
         frozenset({"of", "step", "attempt", "reason", "look", "shown"}),
     ),
     # What a step that was left open came to after the keys went back, judged as at the step.
+    # 2: its outcome may say `opens`, as in `correction`.
     "proof": (
-        1,
+        2,
         frozenset({"step", "attempt", "outcome"}),
         frozenset({"evidence", "results", "values", "private"}),
     ),

@@ -83,8 +83,10 @@ def judge_answer(step: Step, answer: Answer, specs: Mapping[str, SpecValue]) -> 
             return Judged(Outcome(label, Grade.TOLD))
         case "photo", PhotoFile():
             return Judged(Outcome("taken"))
-        case "card", Exceptions(items):
-            return Judged(Outcome("exceptions" if items else "ok", items=items))
+        case "card", Exceptions(wrong, unseen) if wrong or not unseen:
+            # What nobody saw is not shown to be fine, so it counts with what is wrong.
+            label = "exceptions" if wrong else "ok"
+            return Judged(Outcome(label, items=wrong | unseen, unseen=unseen))
     raise UserError(
         Problem(
             found=f"an answer of the form {type(answer).__name__}",

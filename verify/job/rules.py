@@ -59,7 +59,12 @@ def _borne_out(step: Step, outcome: Outcome) -> bool:
         return outcome.label == recorded_label(step, ((c, v) for c, v, _ in outcome.checks))
     if step.kind == "card":
         known = outcome.items <= set(step.detail["items"])
-        return known and (outcome.label == "exceptions") == bool(outcome.items)
+        wrong = outcome.items - outcome.unseen
+        return (
+            known
+            and outcome.unseen <= outcome.items
+            and ((outcome.label == "exceptions") == bool(wrong) == bool(outcome.items))
+        )
     return step.kind != "reading" or outcome.label != "taken" or outcome.value is not None
 
 

@@ -22,6 +22,7 @@ from verify.flow.graph import CANNOT, CLEARS_CODES, REMEDY, ROAD_TEST, STOP, Out
 from verify.job.session import ReadOnlySession, Visit
 from verify.job.signoff_fit import alike_points, fit_points
 from verify.job.signoff_point import Point, Weight
+from verify.job.signoff_turn import minutes, passed_without, turn_unexplained
 from verify.quantity import with_unit
 from verify.words import BEFORE, TOLD, Verdict
 
@@ -109,7 +110,10 @@ def said(step: Step, outcome: Outcome) -> str:
         return str(step.detail["answers"][outcome.label])
     if outcome.items:
         items = step.detail["items"]
-        return "not so: " + "; ".join(str(items[i]) for i in items if i in outcome.items)
+        wrong = outcome.items - outcome.unseen
+        words = "not so: " + "; ".join(str(items[i]) for i in items if i in wrong)
+        unseen = "; ".join(str(items[i]) for i in items if i in outcome.unseen)
+        return f"{words}; not seen: {unseen}" if unseen else words
     for verdict in (Verdict.FAIL, Verdict.UNDECIDED):
         if found := [f"{c} {f}" for c, v, f in outcome.checks if v is verdict]:
             return ", ".join(found)
@@ -202,9 +206,18 @@ def _quiet_since(session: ReadOnlySession, fails: Sequence[Visit]) -> Visit | No
 def _open(
     session: ReadOnlySession, step: Step, unsure: Sequence[Visit], passed: Visit | None
 ) -> Point:
-    what = f"“{step.title}” was not decided: {said(step, unsure[-1].outcome)}"
+    came = said(step, unsure[-1].outcome)
+    if unsure[-1].outcome.label == CANNOT and unsure[-1].results:
+        came = "undecided"  # a torque, with what was computed of it
+    what = f"“{step.title}” was not decided: {came}"
     entries = tuple(v.seq for v in unsure)
     if passed is not None:
+        if (turned := turn_unexplained(session, step, unsure[-1], passed)) is not None:
+            words = (
+                f"{what}. It was answered differently {minutes(turned)} later, with nothing done, "
+                f"driven or recorded in between: {said(step, passed.outcome)}."
+            )
+            return Point("answered-differently", Weight.GRAVE, words, (*entries, passed.seq))
         words = f"{what}. Settled: it passed later."
         return Point("undecided-settled", Weight.NOTE, words, (*entries, passed.seq))
     last = unsure[-1]
@@ -265,7 +278,15 @@ def _skipped(session: ReadOnlySession) -> Iterator[Point]:
     for wait in session.skipped_waits:
         title = session.graph.steps[wait.step].title
         words = f"The wait of {wait.seconds / 60:.3g} min at “{title}” was skipped."
-        yield Point("wait-skipped", Weight.LOOK, words, (wait.seq,), (wait.reason,))
+        over = passed_without(session, wait)
+        if over is None:
+            yield Point("wait-skipped", Weight.LOOK, words, (wait.seq,), (wait.reason,))
+            continue
+        step = session.graph.steps[over.step]
+        words += f" “{step.title}” rests on it and was answered all the same: "
+        words += f"{said(step, over.outcome)}."
+        entries = (wait.seq, over.seq)
+        yield Point("told-without-wait", Weight.GRAVE, words, entries, (wait.reason,))
 
 
 def _told(session: ReadOnlySession) -> Iterator[Point]:

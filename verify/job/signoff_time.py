@@ -29,7 +29,7 @@ def time_points(session: ReadOnlySession) -> Iterator[Point]:
     steps = session.graph.steps
     before: Visit | None = None
     changed: Visit | None = None
-    for visit in _in_order(session):
+    for visit in in_order(session):
         if before is not None and _first_hand(visit):
             if ROAD_TEST in steps[visit.step].does:
                 yield from _drive(session, visit, before)
@@ -49,7 +49,7 @@ def seconds_between(first: str, last: str) -> float | None:
         return None
 
 
-def _in_order(session: ReadOnlySession) -> list[Visit]:
+def in_order(session: ReadOnlySession) -> list[Visit]:
     """All answers, those too that were set aside, as they were written."""
     answers = [*session.walk, *session.proofs, *(a.visit for a in session.aside)]
     return sorted((v for v in answers if not v.gate), key=lambda v: v.seq)

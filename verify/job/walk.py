@@ -365,7 +365,11 @@ class Walk(Stand):
 
     def _put_aside(self, visits: Iterable[Visit]) -> None:
         for visit in visits:
-            self.aside.setdefault(visit.step, {})[visit.attempt] = SetAside(visit)
+            # On the walk the work that an answer opens follows it again.
+            plain = replace(visit, outcome=replace(visit.outcome, opens=False))
+            self.aside.setdefault(visit.step, {})[visit.attempt] = SetAside(
+                plain if visit.outcome.opens else visit
+            )
 
     def _put_aside_proofs(self) -> None:
         """The walk is another one: what was proven later is a ready answer, and its fails stand."""

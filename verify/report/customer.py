@@ -15,6 +15,7 @@ from verify.errors import UserError
 from verify.evidence.verdict import CheckResult
 from verify.flow.graph import CANNOT, STOP, Step
 from verify.job.session import ReadOnlySession, Visit
+from verify.job.signoff_turn import passed_without
 from verify.job.standing import due_days
 from verify.report.document import Block, Figure, Gallery, Mark, Point, Points, Say, Section
 from verify.report.parts import (
@@ -170,7 +171,10 @@ def _not_shown(session: ReadOnlySession, source: Source) -> Iterator[Point]:
             )
     for wait in session.skipped_waits:
         title = session.graph.steps[wait.step].title
-        yield Point(title, "The wait was cut short.", Mark.OPEN)
+        words = "The wait was skipped. Nothing that was asked for rests on it."
+        if passed_without(session, wait) is not None:
+            words = "The wait was skipped, so what came after it shows nothing."
+        yield Point(title, words, Mark.OPEN)
 
 
 def _plain(session: ReadOnlySession, step: Step, visit: Visit | None, source: Source) -> str:

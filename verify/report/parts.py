@@ -131,13 +131,31 @@ def verdict_box(result: CheckResult, source: Source, units: str) -> VerdictBox:
     )
 
 
+def came_of(step: Step, visit: Visit, source: Source) -> str:
+    """What came of an answer: a torque that could not be judged is undecided, and what was left out
+    is called so."""
+    if visit.outcome.label == CANNOT:
+        if results_of(visit):
+            return Verdict.UNDECIDED.value
+        if "reason" in visit.private and _left_out(source.secret(visit.private["reason"])):
+            return "left out"
+    return source.outcome(step, visit.outcome)
+
+
+def _left_out(reason: str) -> bool:
+    return reason.startswith("left out:")
+
+
 def why_open(session: ReadOnlySession, step: Step, source: Source) -> str:
     """Why a required step has not passed, in a few words."""
     visit = session.last(step.name)
     if visit is None:
         return "not reached"
-    if visit.outcome.label == CANNOT:
+    # A torque that could not be judged says why itself.
+    if visit.outcome.label == CANNOT and not results_of(visit):
         reason = source.secret(visit.private["reason"]) if "reason" in visit.private else ""
+        if _left_out(reason):
+            return reason
         return "could not be done" + (f": {reason}" if reason else "")
     bad = [r for r in results_of(visit) if r.verdict is not Verdict.PASS]
     if step.kind != "codes" and bad:

@@ -11,7 +11,7 @@ from verify.errors import UserError
 from verify.flow.graph import Step
 from verify.job.session import ReadOnlySession, Visit
 from verify.report.document import MARK_WORDS, Block, Figure, Say, Stage
-from verify.report.parts import answers, mark_of, results_of, verdict_box
+from verify.report.parts import answers, came_of, mark_of, results_of, verdict_box
 from verify.report.source import Source
 from verify.report.words import GONE, GRADES, sentence
 from verify.words import Grade
@@ -42,7 +42,7 @@ def _stage(
 ) -> Stage:
     mark = mark_of(step, visit)
     results = results_of(visit)
-    outcome = source.outcome(step, visit.outcome)
+    outcome = came_of(step, visit, source)
     typed = visit.values if step.kind in ("reading", "fasten") else None
     if typed:
         outcome = f"{typed['text']} {typed['unit']}"

@@ -119,7 +119,7 @@ def erased_lines(session: ReadOnlySession) -> list[str]:
 
 def visit_lines(desk: Desk, session: ReadOnlySession, visit: Visit) -> list[str]:
     step = session.graph.steps[visit.step]
-    lines = [visit_line(session, visit)]
+    lines = [visit_line(session, visit, desk.secret)]
     if visit.mode == "afterwards" and session.mode != "afterwards":
         lines.append("    written down afterwards")
     if typed := typed_value(visit.values):

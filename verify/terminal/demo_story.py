@@ -288,10 +288,10 @@ class WalkHands(PersonHands):
             spec = replace(spec, say=f"{spec.say} {said}".strip())
         return super().spec(session, spec)
 
-    def begin_wait(self, step: Step, seconds: float) -> str:
+    def begin_wait(self, step: Step, seconds: float, *, kept: bool) -> str:
         return ""
 
-    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
+    def wait(self, step: Step, seconds: float, left: Callable[[], float], *, kept: bool) -> str:
         self.before = f"{max(1, round(left() / 60))} min of waiting passed at once: it is a demo."
         self.clock.pass_time(left() + 1.0)
         return ""

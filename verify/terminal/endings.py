@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from verify.flow.graph import STOP, Step
 from verify.job.session import ReadOnlySession
 from verify.job.standing import due_days
+from verify.job.visits import BY_HAND
 from verify.terminal.say import outcome_words
 from verify.terminal.tongue import mark, must, tr
 from verify.words import Audience, EndingKind, Grade, Verdict
@@ -91,6 +92,8 @@ def _lists(session: ReadOnlySession) -> list[str]:
     against = failed_steps(session)
     if against and not ending.kind.lets_go:
         lines += ["", tr("What led here:"), *(f"  - {line}" for line in against)]
+    elif (open_at := last_not_shown(session)) and ending.kind in BY_HAND:
+        lines += ["", tr("Not shown: {title}", title=sentence_end(open_at))]
     if ending.kind is EndingKind.PROOF_TO_FOLLOW and session.open_required:
         lines += ["", tr("Proof still to follow:")]
         lines += [f"  - {_proof_words(step)}" for step in session.open_steps()]
@@ -155,6 +158,15 @@ def failed_steps(session: ReadOnlySession) -> list[str]:
         if step.counts(visit.outcome) is Verdict.FAIL and visit.outcome.label != STOP:
             lines.append(f"{step.title}: {outcome_words(step, visit.outcome)}")
     return lines
+
+
+def last_not_shown(session: ReadOnlySession) -> str:
+    """Title of the last step that was answered, where it stayed open: "" otherwise."""
+    visit = next((v for v in reversed(session.walk) if not v.gate), None)
+    if visit is None:
+        return ""
+    step = session.graph.steps[visit.step]
+    return step.title if step.counts(visit.outcome) is Verdict.UNDECIDED else ""
 
 
 def told_steps(session: ReadOnlySession) -> list[str]:

@@ -25,7 +25,7 @@ from verify.terminal.clock import local
 from verify.terminal.columns import ask_columns
 from verify.terminal.draw_phone import phone_drawing
 from verify.terminal.marks import MARKS
-from verify.terminal.say import outcome_words
+from verify.terminal.say import outcome_words, visit_words
 from verify.terminal.spec_memory import Remembered
 from verify.terminal.tongue import tr, trouble_words, why
 from verify.terminal.ui import (
@@ -81,10 +81,11 @@ class Hands(Protocol):
         turned on, in seconds; only ever shown."""
 
     def interval(self, layout: Layout) -> str: ...
-    def begin_wait(self, step: Step, seconds: float) -> str:
-        """Returns when the wait begins: "", or a reason where it is skipped."""
+    def begin_wait(self, step: Step, seconds: float, *, kept: bool) -> str:
+        """Returns when the wait begins: "", or a reason where it is skipped. kept: it is part of
+        the proof, and can only be left out."""
 
-    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
+    def wait(self, step: Step, seconds: float, left: Callable[[], float], *, kept: bool) -> str:
         """Returns a reason where the wait is skipped, else ""."""
 
     def pick(self, prompt: str, options: Sequence[Option]) -> str: ...
@@ -268,7 +269,7 @@ class PersonHands:
     def keep_ready(
         self, session: ReadOnlySession, step: Step, ready: Visit, *, locked: bool
     ) -> bool:
-        words = outcome_words(step, ready.outcome)
+        words = visit_words(step, ready, typed=True)
         if locked and step.kind == "record":
             self.ui.tell(
                 tr(
@@ -327,17 +328,23 @@ class PersonHands:
             except UserError as error:
                 self.trouble(error)
 
-    def begin_wait(self, step: Step, seconds: float) -> str:
-        skipped = self._wait_or_skip(step, seconds, tr("Start the wait: the time counts from now"))
+    def begin_wait(self, step: Step, seconds: float, *, kept: bool) -> str:
+        go = tr("Start the wait: the time counts from now")
+        skipped = self._wait_or_skip(step, seconds, go, kept)
         self.waiting = not skipped
         return skipped
 
-    def _wait_or_skip(self, step: Step, seconds: float, go: str) -> str:
+    def _wait_or_skip(self, step: Step, seconds: float, go: str, kept: bool) -> str:
         """A wait that is itself part of the proof is not skipped and then called done: it is left
         out, and its step stays open. Raises Wish."""
         skip = tr("Skip the wait (say why; it goes on the record)")
         if step.required:
             skip = tr("Leave it out (say why; this step stays open)")
+        elif kept:
+            self.ui.tell(
+                tr("Only this wait makes the next answer a proof. A pause does not stop it.")
+            )
+            skip = tr("It cannot be waited for (say why; it counts as not done)")
         while True:
             minutes = max(1, round(seconds / 60))
             choice = self.ui.choose(
@@ -349,15 +356,17 @@ class PersonHands:
             )
             if choice == "wait":
                 return ""
-            if step.required:
+            if kept:
                 raise Wish(CANNOT)
             if reason := self.reason(tr("Why is the wait skipped?"), back=True):
                 return reason
 
-    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
+    def wait(self, step: Step, seconds: float, left: Callable[[], float], *, kept: bool) -> str:
         while left() > 0:
-            if not self.waiting and (skipped := self._wait_or_skip(step, left(), tr("Wait on"))):
-                return skipped
+            if not self.waiting:
+                skipped = self._wait_or_skip(step, left(), tr("Wait on"), kept)
+                if skipped:
+                    return skipped
             self.waiting = False
             try:
                 self.ui.wait(left(), left)
@@ -422,10 +431,10 @@ def _for_the_desk(result: CheckResult) -> CheckResult:
 
 
 def _card(step: Step, wrong: frozenset[str], unseen: frozenset[str]) -> Answer:
-    """A line that nobody saw is no line that is so: the card is then not done, unless something on
-    it is wrong already, which decides."""
+    """A line that nobody saw is no line that is so: it counts with what is wrong, and where nothing
+    else is, the card is not done."""
     if wrong or not unseen:
-        return a.Exceptions(wrong)
+        return a.Exceptions(wrong, unseen)
     items = step.detail["items"]
     # For the record, which is English whatever was spoken.
     return a.Cannot("not seen: " + "; ".join(str(items[name]) for name in items if name in unseen))

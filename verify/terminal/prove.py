@@ -26,16 +26,18 @@ from verify.job.session import Pending, ReadOnlySession, Session, Visit
 from verify.terminal.answers_file import Answers
 from verify.terminal.bench import Worker
 from verify.terminal.clock import read_stamp, stamp
-from verify.terminal.collect import Taken, take_answer
+from verify.terminal.collect import Taken, ask_spec, take_answer
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import later_head, rehearsal_or
 from verify.terminal.hands import Hands
+from verify.terminal.recall import with_the_complaint
+from verify.terminal.rejudge import prove_with
 from verify.terminal.runner import Paused, Runner
-from verify.terminal.say import step_page
+from verify.terminal.say import answer_words, choice_page, spec_words, step_page
 from verify.terminal.screen import say_plain
 from verify.terminal.signoff_words import due_words, open_proof_lines
 from verify.terminal.tongue import mark, spoken, tr, trouble_words
-from verify.terminal.ui import BACK, CANNOT, CORRECT, NOTE, PAUSE, Option, Page, Wish
+from verify.terminal.ui import BACK, CANNOT, CORRECT, NOTE, PAUSE, SPEC, Option, Page, Wish
 from verify.terminal.ui import STOP as STOP_WISH
 from verify.terminal.ui_lines import LineUi
 from verify.words import Verdict
@@ -149,7 +151,12 @@ class ProofRunner:
                 progress=tr(PROGRESS),
                 title=tr("What was to follow"),
                 say=say,
-                wishes=(NOTE, *((CORRECT,) if typed_proofs(session) else ()), PAUSE),
+                wishes=(
+                    NOTE,
+                    *((CORRECT,) if typed_proofs(session) else ()),
+                    *((SPEC,) if not_found(session) else ()),
+                    PAUSE,
+                ),
                 prompt_rows=len(options) + 6,
             )
         )
@@ -183,18 +190,27 @@ class ProofRunner:
                     return self._stop(session, step)
                 else:
                     session = self._wishes(wish.name)
+                    if step.name not in session.to_prove:
+                        return session
         return self._write(step, taken)
 
     def _page(self, session: Live, step: Step, pending: Pending) -> Page:
         page = step_page(session, step=step, attempt=pending.attempt)
+        page = with_the_complaint(page, session, step, self.desk.secret)
         settle, by = step.later or ("", "")
         due = due_words(by, "", self._today())
         before = tr("To follow: {settle} ({due})", settle=settle, due=due)
+        missing = [n for n in not_found(session) if n in step.detail.get("specs", ())]
+        if missing:
+            titles = "; ".join(session.graph.specs[n].title for n in missing)
+            before += "\n" + tr(
+                "Not found until now: {titles}. Enter it first (!spec).", titles=titles
+            )
         return replace(
             page,
             progress=tr(PROGRESS),
             before="\n".join(line for line in (page.before, before) if line),
-            wishes=(CANNOT, NOTE, PAUSE, STOP_WISH),
+            wishes=(CANNOT, NOTE, *((SPEC,) if missing else ()), PAUSE, STOP_WISH),
         )
 
     def _write(self, step: Step, taken: Taken) -> Live:
@@ -220,7 +236,11 @@ class ProofRunner:
                 Verdict.FAIL: tr("failed"),
                 Verdict.UNDECIDED: tr("still open"),
             }
-            self.hands.notice(f"{step.title}: {words[step.counts(taken.judged.outcome)]}.")
+            now = Outcome.from_json(body["outcome"])
+            told = f"{step.title}: {words[step.counts(now)]}."
+            if now.opens and step.later is not None:
+                told += " " + tr("That is still to be done, and then to be said here.")
+            self.hands.notice(told)
         return new
 
     def _told(self, step: Step, label: str, reason: str) -> Live:
@@ -241,7 +261,7 @@ class ProofRunner:
 
     def _wait(self, session: Live, step: Step, pending: Pending, seconds: float) -> Live:
         if pending.wait is None:
-            skipped = self.hands.begin_wait(step, seconds)
+            skipped = self.hands.begin_wait(step, seconds, kept=True)
             body = wait_started_body(session, step=step.name)
             session = self.desk.write("wait-started", body)
             if skipped:
@@ -257,7 +277,7 @@ class ProofRunner:
             gone = (self.desk.clock.now() - begun).total_seconds()
             return 0.0 if gone < 0 else seconds - gone
 
-        skipped = self.hands.wait(step, seconds, left)
+        skipped = self.hands.wait(step, seconds, left, kept=True)
         if skipped:
             return self._skip(session, step, skipped)
         if self.desk.clock.now() < begun or left() > 0:
@@ -282,6 +302,8 @@ class ProofRunner:
             return self._stop(session, session.graph.steps[next(iter(session.to_prove))])
         if name == CORRECT and typed_proofs(session):
             return Runner(self.desk, self.hands).correct(session, typed_proofs(session))
+        if name == SPEC and not_found(session):
+            return self._found(session)
         if name not in (NOTE, CANNOT):
             self.hands.notice(
                 tr("Nothing is open here any more; write a note, or open a comeback.")
@@ -293,6 +315,39 @@ class ProofRunner:
                 self.hands.notice(tr("The note is written down."))
                 return self.desk.write("note", note_body(session, secrets.digests), secrets)
         return session
+
+    def _found(self, session: Live) -> Live:
+        """A number that was not found is entered, and what is open is judged with it."""
+        names = not_found(session)
+        name = names[0]
+        if len(names) > 1:
+            options = [Option(n, session.graph.specs[n].title) for n in names]
+            self.hands.page(choice_page(session, tr("Change a number of this car")))
+            name = self.hands.pick(
+                tr("Which number changes?"), [*options, Option("", tr("None; go on"))]
+            )
+            if not name:
+                return session
+        session = self._begin(session)
+        stood, was_open = session.specs[name].seq, tuple(session.to_prove)
+        session = ask_spec(self.desk, session, name, self.hands)
+        if session.specs[name].seq == stood:
+            return session
+        session = prove_with(self.desk, session, name)
+        graph = session.graph
+        lines = [f"{graph.specs[name].title}: {spec_words(session, name)}."]
+        for there in was_open:
+            last = session.last(there)
+            if last is not None and last.seq > stood and last in session.proofs:
+                lines.append(answer_words(graph.steps[there], last))
+        self.hands.notice("\n".join(lines))
+        return session
+
+
+def not_found(session: ReadOnlySession) -> tuple[str, ...]:
+    """The numbers of the car that were not found and that something open is held against."""
+    used = {n for s in session.to_prove for n in session.graph.steps[s].detail.get("specs", ())}
+    return tuple(n for n, spec in session.specs.items() if not spec.text and n in used)
 
 
 def sit_for_proof(

@@ -9,7 +9,7 @@ from verify.errors import UserError
 from verify.evidence.checks.catalogue import CATALOGUE
 from verify.evidence.checks.kind import COULD_NOT_RUN
 from verify.flow.graph import Outcome, Step, recorded_checks
-from verify.job.bodies import rejudged_body
+from verify.job.bodies import proof_body, rejudged_body
 from verify.job.judge import Judged, judge_answer, judge_recordings, outcome_of
 from verify.job.numbers import spec_values
 from verify.job.visits import ReadOnlySession, Visit
@@ -36,6 +36,30 @@ def rejudge_all(desk: Desk, session: Live, spec: str) -> Live:
             evidence=visit.evidence,
         )
         session = desk.write("rejudged", body)
+    return session
+
+
+def prove_with(desk: Desk, session: Live, spec: str) -> Live:
+    """A number that was not found was entered once the keys had gone back: what is open and was
+    given before is judged with it and comes in as proof. The walk stands still.
+    """
+    for name in tuple(session.to_prove):
+        step, given = session.graph.steps[name], session.earlier_evidence(name)
+        visit = given[-1] if given else session.last(name)
+        if spec not in step.detail.get("specs", ()) or visit is None or not visit.results:
+            continue
+        judged = _again(desk, session, step, visit)
+        if judged is None or judged.outcome == visit.outcome or name not in session.to_prove:
+            continue
+        body = proof_body(
+            session,
+            name,
+            judged.outcome,
+            values=visit.values,
+            results=[r.to_json() for r in judged.results],
+            evidence=visit.evidence,
+        )
+        session = desk.write("proof", body)
     return session
 
 

@@ -33,6 +33,8 @@ from verify.terminal.confirm import Said
 from verify.terminal.desk import Desk, Live, Secrets
 from verify.terminal.endings import show_ending, stop_words
 from verify.terminal.hands import Hands
+from verify.terminal.mended import mended_since
+from verify.terminal.recall import with_the_complaint
 from verify.terminal.rejudge import judge_what_is_owed, rejudge_all
 from verify.terminal.say import answer_words, choice_page, outcome_words, spec_words, step_page
 from verify.terminal.tongue import tr, trouble_words
@@ -69,7 +71,8 @@ class Runner:
     def _one(self, session: Live) -> Live:
         step, pending = session.step(), session.pending
         assert pending is not None
-        self.hands.page(step_page(session))
+        page = step_page(session)
+        self.hands.page(with_the_complaint(page, session, step, self.desk.secret))
         if pending.ready is not None:
             return self._ready(session, step, pending.ready)
         if pending.wait_s is not None and not (pending.wait and pending.wait.over):
@@ -130,7 +133,15 @@ class Runner:
         """An answer from before a correction is offered again, with its own time."""
         pending = session.pending
         assert pending is not None
-        if self.hands.keep_ready(session, step, ready, locked=pending.locked):
+        if chain := mended_since(session, ready):
+            # It failed, was put right and was answered again: the last answer is what holds, and
+            # what was done before it stays on the walk.
+            keep = self.hands.keep_ready(session, step, chain[-1], locked=False)
+            session = self._take_again(session, chain if keep else chain[:-1])
+            pending = session.pending
+            if keep or pending is None or pending.step != step.name or pending.locked:
+                return session
+        elif self.hands.keep_ready(session, step, ready, locked=pending.locked):
             body = ready_body(session)
             if not computed(step, ready.outcome) and self._ends_unsaid("outcome", body, step):
                 return self.desk.live()
@@ -149,15 +160,25 @@ class Runner:
             taken = taken.with_private(reason=reason)
         return self._write(step, taken)
 
+    def _take_again(self, session: Live, chain: Sequence[Visit]) -> Live:
+        """Takes ready answers up again, one after the other, as far as they are still offered."""
+        for visit in chain:
+            pending = session.pending
+            if pending is None or pending.ready is None or pending.ready.seq != visit.seq:
+                break
+            session = self.desk.write("outcome", ready_body(session))
+        return session
+
     # Waits
 
     def _wait(self, session: Live, step: Step, seconds: float) -> Live:
         """Start and end are entries; a clock that ran backwards starts the wait again."""
         pending = session.pending
         assert pending is not None
+        kept = step.required or bool(session.graph.rest_on(step.name))
         if pending.wait is None:
             # The time counts from when a person says so: before that, the key may still be on.
-            skipped = self.hands.begin_wait(step, seconds)
+            skipped = self.hands.begin_wait(step, seconds, kept=kept)
             session = self.desk.write("wait-started", wait_started_body(session))
             if skipped:
                 return self._skip_wait(session, skipped)
@@ -175,7 +196,7 @@ class Runner:
             # Running backwards while we look: leave the countdown, the loop starts it again.
             return 0.0 if gone < 0 else seconds - gone
 
-        skipped = self.hands.wait(step, seconds, left)
+        skipped = self.hands.wait(step, seconds, left, kept=kept)
         if skipped:
             return self._skip_wait(session, skipped)
         if self.desk.clock.now() < begun:
@@ -270,8 +291,9 @@ class Runner:
         step = session.graph.steps[visit.step]
         was = tr("Correcting. Until now: {words}", words=outcome_words(step, visit.outcome))
         page = step_page(session, step=step, attempt=visit.attempt)
+        page = with_the_complaint(replace(page, before=was), session, step, self.desk.secret)
         # What cannot be done is said of the open question, not of this one.
-        self.hands.page(replace(page, before=was, wishes=(PAUSE, STOP_WISH)))
+        self.hands.page(replace(page, wishes=(PAUSE, STOP_WISH)))
         taken = take_answer(self.desk, session, step, self.hands)
         session = self.desk.live()
         if taken.judged.outcome.label == STOP:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from verify.flow.graph import CANNOT, ROAD_TEST, STOP, Graph, Outcome, Step
@@ -13,7 +13,7 @@ from verify.job.visits import Visit
 from verify.quantity import with_unit
 from verify.terminal.clock import local
 from verify.terminal.code_words import codes_at_hand, proposed_drive
-from verify.terminal.leave_out import may_leave_out
+from verify.terminal.leave_out import REASON, may_leave_out
 from verify.terminal.marks import MARKS, NOTED, STOPPED
 from verify.terminal.not_judged import SAYS_NOTHING
 from verify.terminal.tongue import check_name, finding, mark, must, tr
@@ -53,11 +53,32 @@ def outcome_words(step: Step, outcome: Outcome) -> str:
         return str(step.detail["answers"][outcome.label])
     if step.kind == "card" and outcome.items:
         items = step.detail["items"]
-        named = "; ".join(items[i] for i in items if i in outcome.items)
-        return tr("not fine: {items}", items=named)
+        wrong = outcome.items - outcome.unseen
+        words = tr("not fine: {items}", items="; ".join(items[i] for i in items if i in wrong))
+        if unseen := "; ".join(items[i] for i in items if i in outcome.unseen):
+            words += ". " + tr("Not seen: {items}", items=unseen)
+        return words
     if step.kind == "record" and outcome.checks:
         return _checks_words(step, outcome)
     return tr(_LABELS.get(outcome.label, outcome.label))
+
+
+def visit_words(
+    step: Step, visit: Visit, secret: Callable[[str], str] | None = None, *, typed: bool = False
+) -> str:
+    """What came of an answer. A torque that could not be judged is undecided, not refused, and what
+    was left out is called so.
+
+    secret: for what a person wrote; typed: with the figure, where one was typed."""
+    words = outcome_words(step, visit.outcome)
+    if visit.outcome.label == CANNOT:
+        reason = visit.private.get("reason", "")
+        if visit.results:
+            words = tr(Verdict.UNDECIDED.value)
+        elif secret is not None and reason and secret(reason) == REASON:
+            words = tr("left out")
+    figure = typed_value(visit.values) if typed and step.kind in ("reading", "fasten") else ""
+    return f"{words} ({figure})" if figure else words
 
 
 def _checks_words(step: Step, outcome: Outcome) -> str:
@@ -171,7 +192,7 @@ def choice_page(session: ReadOnlySession, title: str) -> Page:
 def answer_words(step: Step, visit: Visit) -> str:
     """An answer in a list of answers."""
     again = _attempt(visit)
-    return f"{step.title}{again}: {outcome_words(step, visit.outcome)}"
+    return f"{step.title}{again}: {visit_words(step, visit, typed=True)}"
 
 
 def _attempt(visit: Visit) -> str:
@@ -196,13 +217,15 @@ def labels_of(step: Step) -> tuple[str, ...]:
     return tuple(map(str, (step.detail.get("items") or step.detail.get("answers") or {}).values()))
 
 
-def visit_line(session: ReadOnlySession, visit: Visit) -> str:
+def visit_line(
+    session: ReadOnlySession, visit: Visit, secret: Callable[[str], str] | None = None
+) -> str:
     """One line of an account: mark, title, outcome, grade, time."""
     step = session.graph.steps[visit.step]
     verdict = step.counts(visit.outcome)
     again = _attempt(visit)
     sign = MARKS[verdict] if step.required else NOTED
-    words = outcome_words(step, visit.outcome)
+    words = visit_words(step, visit, secret)
     if visit.outcome.label == STOP:
         sign = STOPPED
     elif any((w.step, w.attempt) == (visit.step, visit.attempt) for w in session.skipped_waits):

@@ -127,10 +127,10 @@ class ScriptHands:
             )
         )
 
-    def begin_wait(self, step: Step, seconds: float) -> str:
+    def begin_wait(self, step: Step, seconds: float, *, kept: bool) -> str:
         return "" if self.clock.plays else SKIPPED
 
-    def wait(self, step: Step, seconds: float, left: Callable[[], float]) -> str:
+    def wait(self, step: Step, seconds: float, left: Callable[[], float], *, kept: bool) -> str:
         if not self.clock.plays:
             return SKIPPED
         self.clock.pass_time(left() + 1.0)
