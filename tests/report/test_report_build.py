@@ -20,7 +20,8 @@ from verify.job.signoff import points
 from verify.job.signoff_point import WEIGHTS
 from verify.job.visits import Visit
 from verify.report.build import _FOR
-from verify.report.document import Mark, Points, Reader, Report, Section, Stage
+from verify.report.customer import _most, _worst_first
+from verify.report.document import Mark, Point, Points, Reader, Report, Section, Stage
 from verify.report.parts import came_of
 from verify.report.words import ASKED, GONE, NOT_STATUTORY, PROVEN
 from verify.terminal.cmd_report import report_of
@@ -329,3 +330,10 @@ def test_what_was_left_out_or_could_not_be_judged_was_not_refused() -> None:
     assert came_of(step, visit(private={"reason": "b"}), source) == "was cannot"
     judged = CheckResult("fasten", 1, Verdict.UNDECIDED, "tool-range", "Out of its range.")
     assert came_of(step, visit(results=[judged.to_json()]), source) == "undecided"
+
+
+def test_a_long_list_of_what_was_not_shown_cuts_off_no_fail() -> None:
+    open_ones = [Point(f"Step {n}", "", Mark.OPEN) for n in range(20)]
+    shown = _most(_worst_first([*open_ones, Point("Ticking", "It ticks.", Mark.FAIL)]))
+    assert shown[0].text == "Ticking"
+    assert len(shown) < 20

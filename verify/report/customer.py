@@ -5,7 +5,7 @@ It holds on one page: long texts are cut and marked, long lists say how many mor
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -60,7 +60,7 @@ def customer_sections(session: ReadOnlySession, source: Source) -> tuple[Section
         Section("What was done", (Points(tuple(_done(session))),)),
         Section("What was shown", tuple(_shown(session, source))),
     ]  # fmt: skip
-    if missing := tuple(_not_shown(session, source)):
+    if missing := _worst_first(_not_shown(session, source)):
         found.append(Section("What could not be shown", (Points(_most(missing)),)))
     if follows := tuple(_follows(session, kind)):
         found.append(Section("Proof that follows, and by when", (Points(follows),), side=True))
@@ -77,6 +77,11 @@ def customer_sections(session: ReadOnlySession, source: Source) -> tuple[Section
     found.insert(0 if stopped else len(found), own)
     found.append(Section("Who stands behind this", tuple(_behind(session, source)), side=True))
     return tuple(found)
+
+
+def _worst_first(points: Iterable[Point]) -> tuple[Point, ...]:
+    """What failed before what is open, so that a long list cuts off no fail."""
+    return tuple(sorted(points, key=lambda point: point.mark is not Mark.FAIL))
 
 
 def _most(points: tuple[Point, ...], most: int = MOST_POINTS) -> tuple[Point, ...]:
