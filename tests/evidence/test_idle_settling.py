@@ -204,7 +204,8 @@ def test_a_warm_engine_that_is_cold_had_been_off() -> None:
 def test_a_restart_of_a_parked_car_is_a_start_and_start_stop_is_none() -> None:
     parked = drive((("town", 30.0), ("idle", 60.0), ("off", 20.0), ("crank", 1.0), ("idle", 60.0)))
     assert starts([parked]) == [1, 2]
-    light = (("town", 30.0), ("idle", 14.0), ("off", 20.0))
+    # Start-stop acts within ten seconds of coming to rest.
+    light = (("town", 30.0), ("idle", 8.0), ("off", 20.0))
     lights = drive((*light, *light, *light, ("idle", 40.0)))
     assert set(starts([lights])) == {1}
 

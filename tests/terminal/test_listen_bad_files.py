@@ -73,7 +73,7 @@ UNDECIDED: dict[str, Callable[[], bytes]] = {
 }
 
 
-@pytest.mark.parametrize("words", [(*ENGINE, *SPEED), ("--key-on", "0.2,0.9")], ids=["idle", "key"])
+@pytest.mark.parametrize("words", [(*ENGINE, *SPEED), ("--key-on", "0.2")], ids=["idle", "key"])
 @pytest.mark.parametrize("name", UNDECIDED)
 def test_a_file_in_which_nothing_is_heard_is_undecided(
     name: str, words: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -136,7 +136,7 @@ _KNOWN: tuple[tuple[Callable[[bytes], bool], Callable[[], Importer]], ...] = (
     (lambda head: head.startswith(b"PAR1"), _parquet),
     (lambda head: head.startswith((b"MDF ", b"UnFinMF ")), _mdf),
     (lambda head: head.startswith(b"LOGG"), _can_blf),
-    (lambda head: not _is_text(head[:64]), _sound),
+    (lambda head: not is_text(head[:64]), _sound),
     (_may_be_bus_log, _can_text),
     (lambda head: b"{" in head, _json_lines),
     (lambda _head: True, _csv),
@@ -205,7 +205,7 @@ def looks_like(head: bytes) -> str:
     if not head:
         return "an empty file"
     for magic, what in _MAGIC:
-        if head.startswith(magic) and not (magic in (b"MZ", b"ID3") and _is_text(head)):
+        if head.startswith(magic) and not (magic in (b"MZ", b"ID3") and is_text(head)):
             return what
     bare = head[3:] if head.startswith(b"\xef\xbb\xbf") else head
     for pattern, what in _TEXTS:
@@ -215,10 +215,11 @@ def looks_like(head: bytes) -> str:
         return "a file with nothing but blanks"
     if head[:2] in (b"\xff\xfe", b"\xfe\xff") or _utf16_order(head):
         return ""
-    return "" if _is_text(head) else "binary data"
+    return "" if is_text(head) else "binary data"
 
 
-def _is_text(head: bytes) -> bool:
+def is_text(head: bytes) -> bool:
+    """Whether these bytes may be plain text: no zeros, next to no control characters."""
     if b"\x00" in head:
         return False
     odd = sum(head.count(bytes([b])) for b in range(32) if b not in (9, 10, 12, 13))

@@ -16,7 +16,7 @@ from typing import BinaryIO
 import numpy as np
 
 from verify.errors import Problem, UserError
-from verify.evidence.importers.port import Layout, refusal
+from verify.evidence.importers.port import Layout, is_text, refusal
 from verify.evidence.recording import Array, Channel, Recording
 from verify.evidence.sound.cycles import MOST, SPACINGS, spacing_name
 from verify.evidence.sound.listening import BLOCK_COLUMNS, MOST_CLICKS, Heard, listen, table
@@ -66,7 +66,8 @@ class SoundImporter:
     version = 3
 
     def accepts(self, head: bytes) -> bool:
-        return bool(container_of(head))
+        # The mark alone may begin a text.
+        return bool(container_of(head)) and not is_text(head[:64])
 
     def look(self, stream: BinaryIO, source_name: str) -> Layout:
         """No columns to ask for. The key is the file's own: marks of one file are no other's."""
