@@ -38,8 +38,7 @@ def speed(recording: Recording, cylinders: int = 4, rpm: float = 720.0) -> Check
 # --- engines -------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("cylinders", [2, 3, 4, 5, 6, 8])
-@pytest.mark.parametrize("snr_db", [6.0, 15.0])
+@pytest.mark.parametrize(("cylinders", "snr_db"), [(3, 6.0), (4, 15.0), (5, 6.0), (8, 15.0)])
 def test_an_engine_is_heard_within_one_percent(cylinders: int, snr_db: float) -> None:
     rpm = 880.0 if cylinders < 4 else 720.0
     engine = Engine(cylinders=cylinders, rpm=rpm, seed=cylinders, snr_db=snr_db, seconds=60.0,
@@ -93,7 +92,7 @@ def test_an_engine_that_fires_unevenly_is_never_taken_for_certain(name: str) -> 
             assert result.value == pytest.approx(hear(engine).mean_rpm, rel=0.01)
 
 
-@pytest.mark.parametrize("told", [2, 3, 6, 8])
+@pytest.mark.parametrize("told", [3, 8])
 def test_a_wrong_number_of_cylinders_does_not_go_unsaid(told: int) -> None:
     """The sound can hardly count them, so every other number stands beside the result, with its
     odds and the speed it would be; it passes only where the limits would be met by accident."""
@@ -181,7 +180,7 @@ def test_thirty_seconds_say_nothing_about_stalls() -> None:
 @pytest.mark.parametrize("name", OTHERS)
 def test_what_is_no_engine_never_passes(name: str) -> None:
     """At any number of cylinders and whatever its idle should be: nothing is decided."""
-    for seed in (1, 11):
+    for seed in (11,):
         recording = heard(OTHERS[name](seed=seed), RATE)
         for cylinders in (3, 4, 6, 8):
             for result in judged(recording, cylinders).values():
@@ -190,7 +189,7 @@ def test_what_is_no_engine_never_passes(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["speech", "music", "a held note", "mains hum"])
-@pytest.mark.parametrize("seed", [2, 3, 4, 5])
+@pytest.mark.parametrize("seed", [2, 5])
 def test_not_even_where_the_idle_speed_is_what_it_sounds_like(name: str, seed: int) -> None:
     from verify.evidence.sound.speed import speed_by_ear
 
@@ -221,7 +220,7 @@ def test_talk_over_the_engine_is_survived_or_leaves_it_open(db: float) -> None:
 
 
 @pytest.mark.parametrize("kind", ["wind", "pink", "white"])
-@pytest.mark.parametrize("db", [10.0, 0.0, -10.0, -20.0])
+@pytest.mark.parametrize("db", [10.0, -10.0])
 def test_noise_over_the_engine_is_survived_or_leaves_it_open(kind: str, db: float) -> None:
     engine = Engine(seed=4, rpm=720.0, noise=kind, snr_db=db)
     result = speed(of(engine))
@@ -263,7 +262,10 @@ def test_two_sounds_of_one_step_are_judged_together() -> None:
 @pytest.mark.parametrize("check", [*BY_EAR, "key-on-ticking"])
 def test_no_channel_gone_wrong_breaks_a_check(check: str) -> None:
     base = sound(check)
-    for name in base.channels:
+    # One stands for all spacings, and one for all odds.
+    of_a_kind = ("note_cycle_", "note_odds_")
+    kinds = {next((k for k in of_a_kind if n.startswith(k)), n): n for n in base.channels}
+    for name in kinds.values():
         for way, made in of_channel(base, name).items():
             result = judge([made], sound_specs(check), [check])[0]
             assert result.finding != COULD_NOT_RUN, (name, way, result.why)

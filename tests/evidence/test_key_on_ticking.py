@@ -44,8 +44,8 @@ def test_a_healthy_throttle_passes_with_its_own_chirp(seed: int, rate: int) -> N
     assert len(result.details["key_ons"]) == 2
 
 
-@pytest.mark.parametrize("hz", [5.0, 8.0, 11.0, 22.0, 40.0])
-@pytest.mark.parametrize("noise", [0.003, 0.01, 0.05])
+@pytest.mark.parametrize("hz", [5.0, 11.0, 40.0])
+@pytest.mark.parametrize("noise", [0.003, 0.05])
 def test_ticking_fails_and_its_rate_and_length_are_said(hz: float, noise: float) -> None:
     case = KeyOn(ticking_s=5.0, ticks_hz=hz, noise=noise, seed=int(hz))
     result = judged(of(case))
@@ -103,11 +103,11 @@ def test_where_ticking_could_not_be_heard_nothing_passes(noise: float, tick: flo
         assert "forearm" in result.settle
 
 
-@pytest.mark.parametrize("softer_db", range(0, 12, 2))
+@pytest.mark.parametrize("softer_db", [0, 4, 10])
 def test_ticking_that_must_be_heard_is_heard_wherever_quiet_would_pass(softer_db: int) -> None:
     """The promise itself: wherever the healthy file passes, the same file with ticking up to 12 dB
     softer than the key's own sounds does not."""
-    for noise in (0.005, 0.02, 0.04, 0.06, 0.08):
+    for noise in (0.005, 0.04, 0.08):
         case = KeyOn(noise=noise, chirp=0.5, relay=1.0, seed=softer_db)
         if judged(of(case)).verdict is not Verdict.PASS:
             continue
@@ -265,7 +265,7 @@ def test_clicks_too_slow_for_a_run_are_left_open(hz: float) -> None:
 
 
 @pytest.mark.parametrize("hz", [95.0, 180.0, 420.0])
-@pytest.mark.parametrize("below_db", [20.0, 30.0])
+@pytest.mark.parametrize("below_db", [20.0])
 def test_a_buzz_that_is_no_row_of_clicks_any_more_is_left_open(hz: float, below_db: float) -> None:
     case = KeyOn(keys=KEYS, seconds=44.0, noise=0.002)
     t = np.arange(int(case.seconds * RATE)) / RATE
@@ -371,11 +371,10 @@ def test_a_few_clicks_of_a_yard_pass() -> None:
 
 @pytest.mark.parametrize("name", OTHERS)
 def test_sounds_that_are_no_key_on_never_pass(name: str) -> None:
-    for seed in (1, 2):
-        recording = heard(OTHERS[name](seed=seed), RATE, {"(key-on)": "3, 16"})
-        result = judged(recording)
-        assert result.verdict is Verdict.UNDECIDED, result.why
-        assert result.settle
+    recording = heard(OTHERS[name](seed=2), RATE, {"(key-on)": "3, 16"})
+    result = judged(recording)
+    assert result.verdict is Verdict.UNDECIDED, result.why
+    assert result.settle
 
 
 # --- what of the sound is not known ---------------------------------------------------------------

@@ -96,9 +96,9 @@ def judged(recording: Recording, cylinders: int, rpm: float) -> dict[str, CheckR
     return {r.check: r for r in judge([recording], specs, ENGINE_CHECKS)}
 
 
+# A share; benchmarks/sound.py draws many.
 @pytest.mark.parametrize("name", IMITATIONS)
-@pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("snr_db", [30.0, 10.0])
+@pytest.mark.parametrize(("seed", "snr_db"), [(2, 10.0)])
 def test_an_imitation_never_passes(name: str, seed: int, snr_db: float) -> None:
     """Even where all is told, and its speed and its cylinders are those that it pretends."""
     cylinders, rpm = cylinders_and_rpm(seed)
@@ -145,9 +145,7 @@ def chopped(on_s: float, off_s: float, left: float = 0.0) -> np.ndarray:
 
 
 @pytest.mark.parametrize("left", [0.0, 0.003])
-@pytest.mark.parametrize(
-    "cut", [(0.1, 0.1), (0.02, 0.02), (0.5, 0.1), (1.0, 0.3), (2.0, 0.7), (5.0, 0.5), (8.0, 0.9)]
-)
+@pytest.mark.parametrize("cut", [(0.1, 0.1), (0.02, 0.02), (1.0, 0.3), (5.0, 0.5)])
 def test_an_idle_full_of_gaps_does_not_pass(cut: tuple[float, float], left: float) -> None:
     for result in judged(heard(chopped(*cut, left), 16_000), 4, 720.0).values():
         assert result.finding == "has-gaps", result.why
