@@ -177,7 +177,7 @@ def test_thirty_seconds_say_nothing_about_stalls() -> None:
 # --- what is no engine, or not enough of one -----------------------------------------------------
 
 
-@pytest.mark.parametrize("name", OTHERS)
+@pytest.mark.parametrize("name", list(OTHERS)[::2])
 def test_what_is_no_engine_never_passes(name: str) -> None:
     """At any number of cylinders and whatever its idle should be: nothing is decided."""
     for seed in (11,):
@@ -189,7 +189,7 @@ def test_what_is_no_engine_never_passes(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["speech", "music", "a held note", "mains hum"])
-@pytest.mark.parametrize("seed", [2, 5])
+@pytest.mark.parametrize("seed", [5])
 def test_not_even_where_the_idle_speed_is_what_it_sounds_like(name: str, seed: int) -> None:
     from verify.evidence.sound.speed import speed_by_ear
 
@@ -209,7 +209,7 @@ def mixed(engine: Engine, other: np.ndarray, db: float) -> np.ndarray:
     return finished(sound / np.std(sound) + other / np.std(other) * 10.0 ** (-db / 20.0))
 
 
-@pytest.mark.parametrize("db", [12.0, 6.0, 0.0, -6.0, -12.0])
+@pytest.mark.parametrize("db", [12.0, 0.0, -12.0])
 def test_talk_over_the_engine_is_survived_or_leaves_it_open(db: float) -> None:
     engine = Engine(seed=4, rpm=720.0)
     result = speed(heard(mixed(engine, speech(2), db)))
