@@ -76,5 +76,5 @@ class Audience(StrEnum):
 
 
 # What is said of a recording beside its channels: the key it has in a mapping, and the word for one
-# from before the repair.
+# from before the repair (it is never judged; key-on-ticking measures by it).
 TOLD, BEFORE = "(told)", "before"

@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from verify.evidence.checks.ear import BEFORE, told_of
+from verify.evidence.checks.ear import told_of
 from verify.evidence.recording import Recording
 from verify.evidence.sound.picture import SoundPicture
 from verify.report.canvas import FAIL, INK, PASS, Row, new_axes, style, thinned, to_svg
 from verify.report.document import Figure
+from verify.words import BEFORE
 
 # The size of what is drawn, and the shades: dB below the loudest from which each one holds.
 COLUMNS, ROWS = 120, 28

@@ -10,10 +10,11 @@ from collections.abc import Callable, Mapping, Sequence
 
 from verify.errors import UserError
 from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
-from verify.evidence.importers.sound import KEY_ON, TOLD, key_on_marks
+from verify.evidence.importers.sound import KEY_ON, key_on_marks
 from verify.flow.graph import Step, recorded_checks
 from verify.terminal.tongue import mark, tr
 from verify.terminal.ui import Option, Ui
+from verify.words import TOLD
 
 # By check: what must be so, in the order of the importer's words.
 ASKED: Mapping[str, str] = {

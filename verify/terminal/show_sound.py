@@ -11,8 +11,8 @@ from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
-from verify.evidence.checks.ear import BEFORE, told_of
-from verify.evidence.importers.sound import KEY_ON, TOLD
+from verify.evidence.checks.ear import told_of
+from verify.evidence.importers.sound import KEY_ON
 from verify.evidence.recording import Recording
 from verify.evidence.sound.picture import SoundPicture, sound_picture
 from verify.evidence.sound.speed import with_engine_speed
@@ -20,6 +20,7 @@ from verify.evidence.verdict import CheckResult
 from verify.quantity import SpecValue
 from verify.terminal.show_verdict import sentence
 from verify.terminal.tongue import said, tr
+from verify.words import BEFORE, TOLD
 
 LEAST_SHOWN = 0.005
 

@@ -10,11 +10,12 @@ from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from verify.errors import Problem, UserError
-from verify.evidence.checks.ear import BEFORE, ENGINE_CHECKS, KEY_CHECK, TOLD
+from verify.evidence.checks.ear import ENGINE_CHECKS, KEY_CHECK
 from verify.evidence.importers.port import Layout
 from verify.evidence.recording import Recording
 from verify.flow.graph import CANNOT, Step, recorded_checks
 from verify.job.session import ReadOnlySession, Visit
+from verify.words import BEFORE, TOLD
 
 
 def check_not_from_before(session: ReadOnlySession, step: Step, sha256: str) -> None:

@@ -35,7 +35,8 @@ def said_of_sound(
     """The mapping in which a person's words of a sound are kept with it. Raises UserError that
     names the option."""
     from verify.errors import UserError
-    from verify.evidence.importers.sound import KEY_ON, TOLD, key_on_marks, told_words
+    from verify.evidence.importers.sound import KEY_ON, key_on_marks, told_words
+    from verify.words import TOLD
 
     said: dict[str, str] = {}
     try:

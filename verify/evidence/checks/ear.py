@@ -28,14 +28,11 @@ from verify.evidence.sound.speed import (
 )
 from verify.evidence.verdict import CheckResult, Window
 from verify.quantity import SpecValue
-from verify.words import Verdict
+from verify.words import BEFORE, TOLD, Verdict
 
 # The checks that a sound can be put to: of a running engine, and of the key alone.
 ENGINE_CHECKS = ("idle-speed-by-ear", "idle-steady-by-ear", "no-stall-by-ear")
 KEY_CHECK = "key-on-ticking"
-TOLD = "(told)"
-# A sound from before the repair is never judged; key-on-ticking measures by it.
-BEFORE = "before"
 NEEDED = ("warm", "standing", "released")
 # An octave, or a number of cylinders, less likely than this is no ground for any verdict.
 SURE_OCTAVE = 0.95

@@ -15,7 +15,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from verify.evidence.checks.ear import BEFORE, sounds_of, told_of
+from verify.evidence.checks.ear import sounds_of, told_of
 from verify.evidence.checks.key_sounds import (
     LONGEST_TRAIN_S,
     NOTHING_DB,
@@ -44,7 +44,7 @@ from verify.evidence.verdict import (
     probability_of_conformity,
 )
 from verify.quantity import SpecValue
-from verify.words import Verdict
+from verify.words import BEFORE, Verdict
 
 LIMITS = Limits(None, LONGEST_TRAIN_S, "s", COMMON_PRACTICE)
 LEAST_KEY_ONS = 2

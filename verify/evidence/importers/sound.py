@@ -23,10 +23,11 @@ from verify.evidence.sound.listening import BLOCK_COLUMNS, MOST_CLICKS, Heard, l
 from verify.evidence.sound.orders import RATIOS
 from verify.evidence.sound.stream import EXPECTED, container_of
 from verify.evidence.sound.varies import MOST_VARIES, VARIES
+from verify.words import BEFORE, TOLD
 
-KEY_ON, TOLD = "(key-on)", "(told)"
+KEY_ON = "(key-on)"
 # left-on: the key was left on, and start-stop switched off. before: recorded before the repair.
-TOLD_WORDS = ("warm", "standing", "released", "left-on", "before")
+TOLD_WORDS = ("warm", "standing", "released", "left-on", BEFORE)
 LEAST_S = 1.0
 # No key is turned on, off, and on again sooner: common practice, no source.
 LEAST_BETWEEN_S = 2.0
